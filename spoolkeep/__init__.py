@@ -1,0 +1,3 @@
+"""Spoolkeep keeps a workshop of 3D printers in plastic."""
+
+__version__ = "0.1.0"
