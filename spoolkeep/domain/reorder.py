@@ -1,0 +1,219 @@
+"""What to order now, how much, why, and from whom: a periodic review against the mean draw, and price breaks.
+
+The Orders page, the reorder sheet and the command line call it. It must not know a clock, nor word its reasons:
+those are a code and figures, which each page says in its own language.
+"""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+from itertools import pairwise
+
+from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.runout import stock_days
+
+
+@dataclass(frozen=True)
+class Need:
+    """How one item stands, in milligrams and days, and how it is sold."""
+
+    daily_mg: float
+    left_mg: int
+    committed_mg: int
+    on_order_mg: int
+    lead_days: int
+    safety_days: int
+    spool_mg: int
+    pack: int = 1
+    """The number of spools sold together."""
+
+    @property
+    def position_mg(self) -> int:
+        """Give what is left and on its way, less what planned jobs will take; below 0 where they need more."""
+        return self.left_mg + self.on_order_mg - self.committed_mg
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why an item is ordered now: a stable code, and the figures for the sentence that a page makes of it.
+
+    `due`: the order-by date comes before the next order day is over. `late`: it has passed, so it may run out
+    before a delivery. `committed`: planned jobs need more than is here and on order.
+    """
+
+    code: str
+    daily_mg: float
+    left_mg: int
+    committed_mg: int
+    on_order_mg: int
+    days: float | None
+    lead_days: int
+    safety_days: int
+    order_by: date | None
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """How much of an item to order now."""
+
+    spools: int
+    mg: int
+    gap_days: int
+    """Whole days without plastic that are expected even if it is ordered today; 0 mostly."""
+    why: Reason
+
+
+def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Suggestion | None:
+    """Give what to order of an item today, or None where it can wait for the next order day.
+
+    An item is ordered when its order-by date is not after the next order day (today + `review_days`), or when planned
+    jobs need more than is here and coming. The quantity brings left + on order - committed up to the mean draw of
+    lead + safety + review + `cover_days`, in whole packs of whole spools. `cover_days` is at least 1, so that what
+    was just ordered is not due again at once.
+    Errors: BadInput on a figure that cannot be.
+    Source: a periodic-review, order-up-to rule, common practice; in days instead of a service level.
+    """
+    _check(need, review_days, cover_days)
+    stock = stock_days(
+        left_mg=need.left_mg,
+        committed_mg=need.committed_mg,
+        on_order_mg=need.on_order_mg,
+        daily_mg=need.daily_mg,
+        today=today,
+        lead_days=need.lead_days,
+        safety_days=need.safety_days,
+    )
+    code = _code(need, stock.order_by, today=today, review_days=review_days)
+    if code is None:
+        return None
+    ahead_days = need.lead_days + need.safety_days + review_days + cover_days
+    # exact, so that dividing it by the daily draw again never comes out a hair short of the days
+    wanted_mg = math.ceil(Fraction(need.daily_mg) * ahead_days) - need.position_mg
+    spools = whole_spools(wanted_mg, spool_mg=need.spool_mg, pack=need.pack)
+    why = Reason(
+        code=code,
+        daily_mg=need.daily_mg,
+        left_mg=need.left_mg,
+        committed_mg=need.committed_mg,
+        on_order_mg=need.on_order_mg,
+        days=stock.days,
+        lead_days=need.lead_days,
+        safety_days=need.safety_days,
+        order_by=stock.order_by,
+    )
+    return Suggestion(
+        spools=spools, mg=spools * need.spool_mg, gap_days=_gap_days(need, stock.order_by, today), why=why
+    )
+
+
+def _check(need: Need, review_days: int, cover_days: int) -> None:
+    if review_days < 0:
+        raise BadInput("bad_review", "The days until the next order day are 0 or more.")
+    if cover_days < 1:
+        raise BadInput("bad_cover", "An order must cover at least 1 day beyond the next order day.")
+    _check_sold(need.spool_mg, need.pack)
+
+
+def _code(need: Need, order_by: date | None, *, today: date, review_days: int) -> str | None:
+    if need.position_mg < 0:
+        return "committed"
+    if order_by is None or order_by > today + timedelta(days=review_days):
+        return None
+    return "late" if order_by < today else "due"
+
+
+def _gap_days(need: Need, order_by: date | None, today: date) -> int:
+    """Order-by already allows for safety days; they are used up before a machine stands still."""
+    if order_by is None:
+        return need.lead_days if need.position_mg < 0 else 0
+    return max(0, (today - order_by).days - need.safety_days)
+
+
+def whole_spools(mg: int, *, spool_mg: int, pack: int = 1) -> int:
+    """Give the fewest spools, in whole packs, that hold at least `mg`; 0 where nothing is needed.
+
+    Errors: BadInput where the spool is empty or the pack is.
+    """
+    _check_sold(spool_mg, pack)
+    return _up_to(-(-max(0, mg) // spool_mg), pack)
+
+
+def _up_to(spools: int, pack: int) -> int:
+    return -(-spools // pack) * pack
+
+
+def _check_sold(spool_mg: int, pack: int) -> None:
+    if spool_mg < 1:
+        raise BadInput("bad_spool_size", "A spool must hold more than 0 g. Correct the offer's spool size.")
+    if pack < 1:
+        raise BadInput("bad_pack", f"A pack of {pack} spools cannot be ordered. Enter 1 where spools are sold singly.")
+
+
+@dataclass(frozen=True)
+class OfferTerms:
+    """At what price a supplier sells an item: minor units a spool, and from so many spools on, for all of them.
+
+    Errors: BadInput where the terms cannot be.
+    """
+
+    offer_id: int
+    price_minor: int
+    spool_mg: int
+    pack: int = 1
+    breaks: tuple[tuple[int, int], ...] = ()
+    """Pairs (from_spools, price_minor), from the smallest number up."""
+
+    def __post_init__(self) -> None:
+        _check_sold(self.spool_mg, self.pack)
+        steps = ((1, self.price_minor), *self.breaks)
+        if min(price for _, price in steps) < 0:
+            raise BadInput("bad_price", "A price is 0 or more. Correct the offer.")
+        for (before, dearer), (spools, price) in pairwise(steps):
+            if spools <= before:
+                words = f"The price from {spools} spools stands out of order. List breaks from few spools to many."
+                raise BadInput("breaks_out_of_order", words)
+            if price > dearer:
+                words = f"From {spools} spools on, a spool costs more than before. Correct that break's price."
+                raise BadInput("dearer_break", words)
+
+    def price_at(self, spools: int) -> int:
+        """Give the price of a spool, in minor units, when so many are bought at once."""
+        reached = [price for from_spools, price in self.breaks if spools >= from_spools]
+        return reached[-1] if reached else self.price_minor
+
+
+@dataclass(frozen=True)
+class Choice:
+    """How many spools to buy on which offer, and what they cost."""
+
+    offer_id: int
+    spools: int
+    mg: int
+    price_minor: int
+    """For one spool."""
+    total_minor: int
+
+
+def best_offer(offers: Sequence[OfferTerms], need_mg: int) -> Choice | None:
+    """Give the cheapest way to buy at least `need_mg` on one offer, or None where nothing is needed or offered.
+
+    More than is needed is bought where a price break makes the whole cheaper. Of two that cost the same, the earlier
+    offer is taken, and of its quantities the smaller.
+    Source: the all-units discount of order-quantity theory (Snyder and Shen, Fundamentals of Supply Chain Theory,
+    2nd ed., section 3.4; from memory), without holding cost: an order is small beside a year.
+    """
+    if need_mg <= 0:
+        return None
+    choices = [choice for offer in offers for choice in _choices(offer, need_mg)]
+    return min(choices, key=lambda choice: choice.total_minor, default=None)
+
+
+def _choices(offer: OfferTerms, need_mg: int) -> Iterator[Choice]:
+    """Only the fewest spools that will do, or a break just reached, can be the cheapest."""
+    least = whole_spools(need_mg, spool_mg=offer.spool_mg, pack=offer.pack)
+    reachable = {_up_to(from_spools, offer.pack) for from_spools, _ in offer.breaks if from_spools > least}
+    for spools in (least, *sorted(reachable)):
+        price = offer.price_at(spools)
+        yield Choice(offer.offer_id, spools, spools * offer.spool_mg, price, spools * price)
