@@ -1,0 +1,75 @@
+"""The copies of the ledger's sums by day, kept in the same transaction.
+
+`store.ledger` and `store.takings` add to them; `store.proof` compares them with the ledger.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from typing import Any, NamedTuple
+
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+from sqlmodel import SQLModel
+
+from spoolkeep.store.tables import DayTotal, TakingsDay
+
+OPEN = "open"
+"""The kind under which open draws of a known item are summed."""
+
+
+class DaySum(NamedTuple):
+    """Something to add to an item's day."""
+
+    article_id: int | None
+    shop_day: date
+    kind: str
+    mg: int
+    value_minor: int
+
+
+class TakingsSum(NamedTuple):
+    """Something to add to a channel's day."""
+
+    shop_day: date
+    channel_id: int
+    kind: str
+    amount_minor: int
+
+
+def add_to_day_totals(session: Session, sums: Iterable[DaySum]) -> None:
+    """Add grams and value to items' days. What has no item yet is left out, until it has one."""
+    mg: Counter[tuple[int, date, str]] = Counter()
+    value: Counter[tuple[int, date, str]] = Counter()
+    for one in sums:
+        if one.article_id is not None:
+            mg[one.article_id, one.shop_day, str(one.kind)] += one.mg
+            value[one.article_id, one.shop_day, str(one.kind)] += one.value_minor
+    rows = [
+        {"article_id": article, "shop_day": day, "kind": kind, "mg": mg[article, day, kind], "value_minor": worth}
+        for (article, day, kind), worth in value.items()
+    ]
+    _add(session, DayTotal, rows, ("mg", "value_minor"))
+
+
+def add_to_takings_days(session: Session, sums: Iterable[TakingsSum]) -> None:
+    """Add amounts to channels' days."""
+    amounts: Counter[tuple[date, int, str]] = Counter()
+    for one in sums:
+        amounts[one.shop_day, one.channel_id, str(one.kind)] += one.amount_minor
+    rows = [
+        {"shop_day": day, "channel_id": channel, "kind": kind, "amount_minor": amount}
+        for (day, channel, kind), amount in amounts.items()
+    ]
+    _add(session, TakingsDay, rows, ("amount_minor",))
+
+
+def _add(session: Session, model: type[SQLModel], rows: Sequence[Mapping[str, Any]], sums: tuple[str, ...]) -> None:
+    """Insert rows, or add their sums to the rows that are there."""
+    table = SQLModel.metadata.tables[str(model.__tablename__)]
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    keys = [column.name for column in table.primary_key.columns]
+    for start in range(0, len(rows), 200):
+        statement = dialect.insert(table).values(list(rows[start : start + 200]))
+        added = {name: table.c[name] + statement.excluded[name] for name in sums}
+        session.execute(statement.on_conflict_do_update(index_elements=keys, set_=added))

@@ -1,0 +1,1 @@
+"""The database's history of shapes, for Alembic. `store.upgrade` runs it."""

@@ -1,0 +1,55 @@
+"""The first tables: the ledger, and all that later work needs, made early. Alembic runs it."""
+
+from spoolkeep.store.migrations.first import catalogue, machines, money, people, stock, trade
+
+revision = "0001"
+down_revision = None
+
+
+def upgrade() -> None:
+    """Make every table, what is pointed at before what points."""
+    people.actor()
+    money.channel()
+    catalogue.colour()
+    catalogue.material()
+    catalogue.product()
+    catalogue.reel()
+    people.serial_counter()
+    catalogue.site()
+    trade.supplier()
+    money.workshop()
+    catalogue.article()
+    trade.calendar_day()
+    catalogue.colour_value()
+    machines.machine()
+    trade.order()
+    catalogue.place()
+    money.takings_day()
+    people.token()
+    stock.day_total()
+    trade.delivery()
+    machines.feed()
+    trade.foresight()
+    machines.job()
+    catalogue.make()
+    people.station()
+    catalogue.substitute()
+    people.act()
+    people.half_scan()
+    machines.job_feed()
+    trade.offer()
+    catalogue.product_part()
+    machines.stop()
+    people.answer()
+    people.change()
+    money.import_row()
+    trade.order_line()
+    trade.price_break()
+    money.takings_line()
+    trade.order_promise()
+    stock.spool()
+    stock.balance()
+    machines.loading()
+    stock.set_aside()
+    stock.movement()
+    stock.line()

@@ -1,0 +1,122 @@
+"""The proof of the books: every copy held against the ledger, and the ledger against its own identity.
+
+`spoolkeep check` calls it. It only reads.
+"""
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.ledger import replay, worth
+from spoolkeep.store import guards
+from spoolkeep.store.copies import OPEN
+from spoolkeep.store.ledger import booked_so_far, life_of, shop_clock
+from spoolkeep.store.tables import Balance, DayTotal, Line, Movement, Spool, TakingsDay, TakingsLine
+
+
+def differences(session: Session) -> Iterator[str]:
+    """Give, one at a time, each place where a copy or a guard is not what the ledger says; none if all is well."""
+    yield from _guards(session)
+    for spool in session.scalars(select(Spool).order_by(col(Spool.id))):
+        yield from _spool(session, spool)
+    yield from _compare("day_total", _day_totals_kept(session), day_totals_due(session))
+    yield from _compare("takings_day", _takings_kept(session), _takings_due(session))
+    yield from _shop_days(session)
+
+
+def _guards(session: Session) -> Iterator[str]:
+    connection = session.connection()
+    there, wanted = guards.installed(connection), guards.expected(connection.dialect.name)
+    if there != wanted:
+        odd = ", ".join(sorted(set(there) ^ set(wanted)))
+        yield f"append-only guards differ: {odd}. Run 'spoolkeep upgrade' to put them back."
+
+
+def _spool(session: Session, spool: Spool) -> Iterator[str]:
+    """Replay one spool; its lines and its balance must be what comes out."""
+    life = life_of(session, spool.id)
+    state, booked = replay(life.reports)
+    where = f"spool {spool.serial}"
+    sums = booked_so_far(session, spool.id)
+    due = {(one.movement_id, str(one.kind)): (one.mg, one.value_minor) for one in booked}
+    kept = {key: sums[key] for key in sums if key[0] in life.days}
+    yield from _compare(f"lines of {where}", kept, due)
+    total = (sum(mg for mg, _ in sums.values()), sum(value for _, value in sums.values()))
+    yield from _compare(f"sum of the lines of {where}", {("all",): total}, {("all",): (state.left_mg, worth(state))})
+    balance = session.get(Balance, spool.id)
+    copied = None if balance is None else balance.model_dump(exclude={"spool_id"})
+    wanted = {**state._asdict(), "value_minor": worth(state), "last_key": life.last_key}
+    if copied != wanted and (life.reports or balance):
+        yield f"balance of {where} is {copied}; the ledger says {wanted}."
+
+
+def _compare(where: str, kept: Mapping[Any, tuple[int, ...]], due: Mapping[Any, tuple[int, ...]]) -> Iterator[str]:
+    """Give each key whose sums differ; a missing key counts as zeros."""
+    for key in sorted({*kept, *due}, key=str):
+        has, wants = kept.get(key), due.get(key)
+        zeros = tuple(0 for _ in (has or wants or ()))
+        if (has or zeros) != (wants or zeros):
+            named = ", ".join(str(part) for part in key)
+            yield f"{where} ({named}) has {has or zeros}; the ledger says {wants or zeros}."
+
+
+def _day_totals_kept(session: Session) -> dict[Any, tuple[int, ...]]:
+    rows = session.scalars(select(DayTotal))
+    return {(row.article_id, row.shop_day, row.kind): (row.mg, row.value_minor) for row in rows}
+
+
+def day_totals_due(session: Session) -> dict[tuple[int, date, str], tuple[int, int]]:
+    """Give what the ledger adds up to by item, shop day and kind."""
+    booked = (
+        select(
+            col(Spool.article_id),
+            col(Movement.shop_day),
+            col(Line.kind),
+            func.sum(col(Line.mg)),
+            func.sum(col(Line.value_minor)),
+        )
+        .select_from(Line)
+        .join(Movement, col(Movement.id) == col(Line.movement_id))
+        .join(Spool, col(Spool.id) == col(Line.spool_id))
+        .group_by(col(Spool.article_id), col(Movement.shop_day), col(Line.kind))
+    )
+    waiting = (
+        select(
+            col(Movement.article_id),
+            col(Movement.shop_day),
+            func.sum(col(Movement.sign) * col(Movement.asked_mg)),
+        )
+        .where(col(Movement.spool_id).is_(None), col(Movement.article_id).is_not(None))
+        .group_by(col(Movement.article_id), col(Movement.shop_day))
+    )
+    sums = {(article, day, kind): (int(mg), int(value)) for article, day, kind, mg, value in session.execute(booked)}
+    sums |= {(article or 0, day, OPEN): (int(mg), 0) for article, day, mg in session.execute(waiting)}
+    return sums
+
+
+def _takings_kept(session: Session) -> dict[Any, tuple[int, ...]]:
+    rows = session.scalars(select(TakingsDay))
+    return {(row.shop_day, row.channel_id, row.kind): (row.amount_minor,) for row in rows}
+
+
+def _takings_due(session: Session) -> dict[Any, tuple[int, ...]]:
+    query = select(
+        col(TakingsLine.shop_day),
+        col(TakingsLine.channel_id),
+        col(TakingsLine.kind),
+        func.sum(col(TakingsLine.amount_minor)),
+    ).group_by(col(TakingsLine.shop_day), col(TakingsLine.channel_id), col(TakingsLine.kind))
+    return {(day, channel, kind): (int(amount),) for day, channel, kind, amount in session.execute(query)}
+
+
+def _shop_days(session: Session) -> Iterator[str]:
+    clock = shop_clock(session)
+    query = select(col(Movement.id), col(Movement.occurred_at), col(Movement.shop_day)).order_by(col(Movement.id))
+    rows = session.execute(query)
+    for number, occurred_at, shop_day in rows:
+        if clock.day_of(occurred_at) != shop_day:
+            yield f"movement {number} stands on {shop_day}; by the workshop's clock it is {clock.day_of(occurred_at)}."

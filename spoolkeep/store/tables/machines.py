@@ -1,0 +1,145 @@
+"""Machines, their feeds, what is loaded on them, what they print and when they stood still.
+
+Services read and write them. They must not know money.
+"""
+
+from datetime import datetime
+
+from sqlalchemy import Index, text
+from sqlmodel import Field, SQLModel
+
+from spoolkeep.domain.words import Cause, JobState, Outcome, Purpose
+from spoolkeep.store.columns import (
+    holds,
+    integers,
+    link,
+    live,
+    maybe_link,
+    maybe_moment,
+    maybe_whole,
+    moment,
+    one_of,
+    primary_key,
+    unique_while_live,
+)
+
+
+class Machine(SQLModel, table=True):
+    """A printer, and what it can take."""
+
+    id: int = primary_key()
+    live: bool = live()
+    name: str
+    site_id: int = link("site.id")
+    kind: str = ""
+    largest_reel_mm: int | None = None
+    enclosed: bool = False
+    hardened_nozzle: bool = False
+    runout_sensor: bool = False
+    cardboard_reels: bool = True
+    g90_governs_e: bool = False
+    earns_minor_per_hour: int | None = maybe_whole()
+    retired: bool = False
+    __table_args__ = (unique_while_live("machine", "name"),)
+
+
+class Feed(SQLModel, table=True):
+    """One position on a machine that takes a spool."""
+
+    id: int = primary_key()
+    live: bool = live()
+    serial: int = Field(unique=True)
+    machine_id: int = link("machine.id")
+    position: int
+    __table_args__ = (unique_while_live("feed", "machine_id", "position"), holds("position_counts", "position >= 1"))
+
+
+class Loading(SQLModel, table=True):
+    """One spool on one feed, from a moment until a moment, in use or standby."""
+
+    id: int = primary_key()
+    live: bool = live()
+    spool_id: int = link("spool.id")
+    feed_id: int = link("feed.id")
+    from_at: datetime = moment()
+    until_at: datetime | None = maybe_moment()
+    standby: bool = False
+    __table_args__ = (
+        Index(
+            "uq_loading_spool_on_one_feed",
+            "spool_id",
+            unique=True,
+            sqlite_where=text("live AND until_at IS NULL"),
+            postgresql_where=text("live AND until_at IS NULL"),
+        ),
+        Index(
+            "uq_loading_feed_in_use",
+            "feed_id",
+            unique=True,
+            sqlite_where=text("live AND until_at IS NULL AND NOT standby"),
+            postgresql_where=text("live AND until_at IS NULL AND NOT standby"),
+        ),
+        holds("ends_after_it_begins", "until_at IS NULL OR until_at >= from_at"),
+    )
+
+
+class Job(SQLModel, table=True):
+    """A print run on one machine."""
+
+    id: int = primary_key()
+    live: bool = live()
+    serial: int | None = Field(default=None, unique=True)
+    """Of its ticket, once one is printed."""
+    title: str
+    machine_id: int | None = maybe_link("machine.id")
+    product_id: int | None = maybe_link("product.id")
+    purpose: str = Purpose.SOLD
+    state: str = JobState.PLANNED
+    outcome: str | None = None
+    due_at: datetime | None = maybe_moment()
+    planned_at: datetime | None = maybe_moment()
+    duration_s: int | None = None
+    started_at: datetime | None = maybe_moment()
+    ended_at: datetime | None = maybe_moment()
+    failed_at_ppm: int | None = None
+    """The share of the plastic that was drawn when it failed, in parts per million."""
+    outside_id: str | None = None
+    """The id under which another program reported it."""
+    __table_args__ = (
+        Index("ix_job_state", "state"),
+        Index("ix_job_ended_at", "ended_at"),
+        one_of("purpose", Purpose),
+        one_of("state", JobState),
+        one_of("outcome", Outcome),
+        holds("ended_has_an_outcome", "(state = 'ended') = (outcome IS NOT NULL)"),
+        holds("ended_has_a_moment", "state <> 'ended' OR ended_at IS NOT NULL"),
+        *integers("duration_s", "failed_at_ppm"),
+    )
+
+
+class JobFeed(SQLModel, table=True):
+    """Grams of one item that a job needs, and the feed that gives them, once known."""
+
+    __tablename__ = "job_feed"
+    id: int = primary_key()
+    live: bool = live()
+    job_id: int = link("job.id")
+    feed_id: int | None = maybe_link("feed.id")
+    article_id: int | None = maybe_link("article.id")
+    cause: str = Cause.GOOD
+    needs_mg: int = Field()
+    one_lot: bool = False
+    __table_args__ = (one_of("cause", Cause), holds("weighs_something", "needs_mg > 0"), *integers("needs_mg"))
+
+
+class Stop(SQLModel, table=True):
+    """Hours in which a machine stood still for want of a spool."""
+
+    id: int = primary_key()
+    live: bool = live()
+    machine_id: int = link("machine.id")
+    article_id: int | None = maybe_link("article.id")
+    job_id: int | None = maybe_link("job.id")
+    from_at: datetime = moment()
+    until_at: datetime | None = maybe_moment()
+    why: str = ""

@@ -1,0 +1,103 @@
+"""The workshop's settings, its takings, and what was imported from which sheet.
+
+`store.ledger` writes takings lines and their copy; services the rest. Nothing here must know stock.
+"""
+
+from datetime import date, datetime
+
+from sqlalchemy import Index, UniqueConstraint, text
+from sqlmodel import Field, SQLModel
+
+from spoolkeep.domain.words import TakingsKind
+from spoolkeep.store.columns import holds, integers, link, live, maybe_moment, one_of, primary_key, whole
+
+
+class Workshop(SQLModel, table=True):
+    """The one row of settings."""
+
+    id: int = Field(default=1, primary_key=True)
+    name: str = "Workshop"
+    address: str = ""
+    locale: str = "en_GB"
+    currency: str = "EUR"
+    zone: str = "UTC"
+    day_starts_hour: int = 4
+    opens_hour: int = 7
+    closed_through: date | None = None
+    """The last day of the last closed month: what comes late falls in the open one."""
+    review_days: int = 7
+    cover_days: int = 21
+    safety_days: int = 3
+    lead_days: int = 7
+    carry_ppm_a_year: int = 200_000
+    share_low_bp: int = 100
+    share_high_bp: int = 200
+    minute_cost_minor: int | None = None
+    ready_at: datetime | None = maybe_moment()
+    __table_args__ = (
+        holds("is_the_only_one", "id = 1"),
+        holds("day_starts_at_an_hour", "day_starts_hour BETWEEN 0 AND 23 AND opens_hour BETWEEN 0 AND 23"),
+        holds("days_are_days", "review_days >= 1 AND cover_days >= 1 AND safety_days >= 0 AND lead_days >= 0"),
+        holds("band_is_a_band", "share_low_bp >= 0 AND share_high_bp >= share_low_bp"),
+    )
+
+
+class Channel(SQLModel, table=True):
+    """A way by which the shop sells."""
+
+    id: int = primary_key()
+    name: str = Field(unique=True)
+
+
+class TakingsLine(SQLModel, table=True):
+    """What the shop took, gave back or paid in fees on a shop day, net of recoverable tax. Append-only."""
+
+    __tablename__ = "takings_line"
+    id: int = primary_key()
+    act_id: int = link("act.id")
+    channel_id: int = link("channel.id")
+    shop_day: date = Field(index=True)
+    kind: str = TakingsKind.SALE
+    amount_minor: int = whole()
+    """Signed: refunds and fees are negative."""
+    currency: str
+    rate_ppm: int = 1_000_000
+    reverses_id: int | None = Field(default=None, foreign_key="takings_line.id", unique=True)
+    __table_args__ = (one_of("kind", TakingsKind), *integers("amount_minor", "rate_ppm"))
+
+
+class TakingsDay(SQLModel, table=True):
+    """A copy: takings by shop day and channel."""
+
+    __tablename__ = "takings_day"
+    shop_day: date = Field(primary_key=True)
+    channel_id: int = Field(primary_key=True, foreign_key="channel.id")
+    kind: str = Field(primary_key=True)
+    amount_minor: int = whole()
+    __table_args__ = (*integers("amount_minor"),)
+
+
+class ImportRow(SQLModel, table=True):
+    """One row of a sheet that was booked, by its key, so that it is booked once."""
+
+    __tablename__ = "import_row"
+    id: int = primary_key()
+    live: bool = live()
+    act_id: int = link("act.id")
+    sheet: str
+    source: str
+    key: str
+    digest: str
+    line: int
+    booked_at: datetime | None = maybe_moment()
+    __table_args__ = (
+        Index(
+            "uq_import_row_booked_once",
+            "sheet",
+            "key",
+            unique=True,
+            sqlite_where=text("live"),
+            postgresql_where=text("live"),
+        ),
+        UniqueConstraint("act_id", "sheet", "key"),
+    )
