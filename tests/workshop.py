@@ -1,0 +1,73 @@
+"""A small workshop for tests, set up through the services that a person uses."""
+
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TypeVar
+
+from sqlalchemy.orm import Session
+
+from spoolkeep.domain.words import Finish, PlaceKind
+from spoolkeep.services import catalogue, choices, deliveries
+from spoolkeep.services.deliveries import Arrived
+from spoolkeep.store.acts import By
+from spoolkeep.store.engine import Store
+from spoolkeep.store.seeds import FIRST_ACTOR
+
+T = TypeVar("T")
+_keys = itertools.count(1)
+
+
+def by() -> By:
+    """Give the first actor with a key of its own."""
+    return By(actor_id=FIRST_ACTOR, key=f"test-{next(_keys)}")
+
+
+@dataclass
+class TestWorkshop:
+    """One machine with two feeds, one shelf, and two items; spools come by delivery."""
+
+    __test__ = False
+    store: Store
+    now: datetime
+    articles: list[int] = field(default_factory=list)
+    feeds: list[str] = field(default_factory=list)
+    places: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.do(lambda s: catalogue.add_machine(session=s, now=self.now, by=by(), name="Larch", feeds=2))
+        self.do(
+            lambda s: catalogue.add_place(session=s, now=self.now, by=by(), name="Long shelf", kind=PlaceKind.SHELF)
+        )
+        self.articles = [self._article("Slate black", "#23262b"), self._article("Chalk white", "#f4f2ea")]
+        with self.store.read() as session:
+            self.feeds = [feed.code for feed in choices.feeds(session=session)]
+            self.places = [place.code for place in choices.place_list(session=session)]
+
+    def _article(self, colour: str, shade: str) -> int:
+        return self.do(
+            lambda s: catalogue.add_article(
+                session=s, now=self.now, by=by(), material="PLA", colour=colour, finish=Finish.MATT, srgb=[shade]
+            )
+        ).row_id
+
+    def do(self, what: Callable[[Session], T]) -> T:
+        """Give what a service answers, in one write."""
+        with self.store.write() as session:
+            return what(session)
+
+    def deliver(
+        self,
+        spools: int = 1,
+        *,
+        article: int = 0,
+        grams: int = 1000,
+        price_minor: int = 1900,
+        at: datetime | None = None,
+    ) -> tuple[str, ...]:
+        """Give the codes of spools that came just now."""
+        arrived = Arrived(self.articles[article], spools, grams * 1000, price_minor, tare_mg=200_000)
+        return self.do(
+            lambda s: deliveries.book_delivery(session=s, now=self.now, by=by(), arrived=[arrived], arrived_at=at)
+        ).spool_codes
