@@ -1,0 +1,60 @@
+"""What was done lately, by whom, and whether it can be undone.
+
+The Bench and the Setup page call it. It only reads.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session, aliased
+from sqlmodel import col
+
+from spoolkeep.store.tables import Act, Actor, Change, Movement, Station, TakingsLine
+
+
+@dataclass(frozen=True)
+class ActView:
+    """One act in a list."""
+
+    act_id: int
+    kind: str
+    recorded_at: datetime
+    actor: str
+    station: str
+    undone: bool
+    undoes_id: int | None
+    wrote: bool
+    """Whether it changed anything that could be undone."""
+
+
+def recent(*, session: Session, limit: int = 50, station_id: int | None = None) -> list[ActView]:
+    """Give the last acts, newest first; of one station where it is named."""
+    undoing = aliased(Act)
+    wrote = or_(
+        *(select(1).where(col(model.act_id) == col(Act.id)).exists() for model in (Movement, Change, TakingsLine))
+    )
+    query = (
+        select(Act, Actor, Station, col(undoing.id), wrote)
+        .join(Actor, col(Actor.id) == col(Act.actor_id))
+        .outerjoin(Station, col(Station.id) == col(Act.station_id))
+        .outerjoin(undoing, col(undoing.undoes_id) == col(Act.id))
+        .where(wrote)
+        .order_by(col(Act.id).desc())
+        .limit(limit)
+    )
+    if station_id is not None:
+        query = query.where(col(Act.station_id) == station_id)
+    return [
+        ActView(
+            act_id=act.id,
+            kind=act.kind,
+            recorded_at=act.recorded_at,
+            actor=actor.name or f"actor {actor.id}",
+            station=station.label if station else "",
+            undone=undone_by is not None,
+            undoes_id=act.undoes_id,
+            wrote=bool(did),
+        )
+        for act, actor, station, undone_by, did in session.execute(query)
+    ]

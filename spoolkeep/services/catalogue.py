@@ -1,0 +1,336 @@
+"""Setting up: the workshop's settings, machines and feeds, places, items, suppliers, offers and products.
+
+The web's Setup page and the imports call it, the imports inside their own acts.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind, RetailCode, read_code
+from spoolkeep.domain.colour import srgb as read_srgb
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
+from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.reorder import OfferTerms
+from spoolkeep.domain.shopday import ShopClock
+from spoolkeep.domain.words import Finish, PlaceKind
+from spoolkeep.services.shop import next_serials
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.rebuild import shop_days_again
+from spoolkeep.store.tables import (
+    Act,
+    Article,
+    Colour,
+    ColourValue,
+    Feed,
+    Machine,
+    Material,
+    Offer,
+    Place,
+    PriceBreak,
+    Product,
+    ProductPart,
+    Supplier,
+    Workshop,
+)
+
+MOST_FEEDS = 32
+_SITE = 1
+
+
+@dataclass(frozen=True)
+class Made:
+    """What was added or changed, by number."""
+
+    act_id: int
+    row_id: int
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The workshop's settings as a person enters them."""
+
+    name: str
+    address: str
+    locale: str
+    currency: str
+    zone: str
+    day_starts_hour: int
+    opens_hour: int
+    review_days: int
+    cover_days: int
+    safety_days: int
+    lead_days: int
+    share_low_bp: int
+    share_high_bp: int
+
+
+@dataclass(frozen=True)
+class OfferEntry:
+    """One offer as it is entered."""
+
+    supplier_id: int
+    article_id: int
+    spool_mg: int
+    price_minor: int
+    their_number: str = ""
+    retail_code: str = ""
+    tare_mg: int | None = None
+    pack: int = 1
+    breaks: tuple[tuple[int, int], ...] = ()
+
+
+def set_up(*, session: Session, now: datetime, by: By, settings: Settings) -> Made:
+    """Change the workshop's settings; a changed zone or start of day puts every figure on its day again.
+
+    Errors: BadInput.
+    """
+
+    def do(act: Act) -> Made:
+        Formats(settings.locale, settings.currency, settings.zone)
+        clock = ShopClock(settings.zone, settings.day_starts_hour)
+        _check_settings(settings)
+        row = session.get_one(Workshop, 1)
+        moved = (row.zone, row.day_starts_hour) != (settings.zone, settings.day_starts_hour)
+        for name, value in vars(settings).items():
+            setattr(row, name, value)
+        row.ready_at = row.ready_at or now
+        session.add(row)
+        session.flush()
+        if moved:
+            shop_days_again(session, clock)
+        return Made(act.id, row.id)
+
+    return once(session, "settings", by=by, now=now, request=vars(settings), answers=Made, do=do)
+
+
+def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: int) -> Made:
+    """Add a machine with its feeds, each with a code. Errors: BadInput, Conflict."""
+    request = {"name": name, "feeds": feeds}
+    return once(
+        session,
+        "machine",
+        by=by,
+        now=now,
+        request=request,
+        answers=Made,
+        do=lambda act: Made(act.id, make_machine(session, act, name=name, feeds=feeds).id),
+    )
+
+
+def add_place(*, session: Session, now: datetime, by: By, name: str, kind: PlaceKind) -> Made:
+    """Add a place with its code. Errors: BadInput, Conflict."""
+    request = {"name": name, "kind": kind}
+    return once(
+        session,
+        "place",
+        by=by,
+        now=now,
+        request=request,
+        answers=Made,
+        do=lambda act: Made(act.id, make_place(session, act, name=name, kind=kind).id),
+    )
+
+
+def add_article(
+    *, session: Session, now: datetime, by: By, material: str, colour: str, finish: Finish, srgb: Sequence[str]
+) -> Made:
+    """Add an item. Errors: BadInput, Conflict where it is there already."""
+
+    def do(act: Act) -> Made:
+        if find_article(session, material=material, colour=colour, finish=finish) is not None:
+            raise Conflict("item_is_there", f"{material} {colour} is there already.")
+        return Made(act.id, make_article(session, act, material=material, colour=colour, finish=finish, srgb=srgb).id)
+
+    request = {"material": material, "colour": colour, "finish": finish, "srgb": list(srgb)}
+    return once(session, "item", by=by, now=now, request=request, answers=Made, do=do)
+
+
+def add_supplier(
+    *, session: Session, now: datetime, by: By, name: str, address: str = "", lead_days: int | None = None
+) -> Made:
+    """Add a supplier. Errors: BadInput, Conflict."""
+
+    def do(act: Act) -> Made:
+        return Made(act.id, make_supplier(session, act, name=name, address=address, lead_days=lead_days).id)
+
+    request = {"name": name, "address": address, "lead_days": lead_days}
+    return once(session, "supplier", by=by, now=now, request=request, answers=Made, do=do)
+
+
+def add_offer(*, session: Session, now: datetime, by: By, entry: OfferEntry) -> Made:
+    """Add an offer with its price breaks. Errors: BadInput, NotFound, Conflict."""
+
+    def do(act: Act) -> Made:
+        return Made(act.id, make_offer(session, act, entry).id)
+
+    return once(session, "offer", by=by, now=now, request=vars(entry), answers=Made, do=do)
+
+
+def make_machine(session: Session, act: Act, *, name: str, feeds: int) -> Machine:
+    """Give a new machine with its feeds. Errors: BadInput, Conflict."""
+    name = _named(session, Machine, name)
+    if not 1 <= feeds <= MOST_FEEDS:
+        raise BadInput("no_such_feeds", f"A machine has 1 to {MOST_FEEDS} feeds.")
+    machine = create(session, act, Machine(name=name, site_id=_SITE))
+    for position, serial in enumerate(next_serials(session, CodeKind.FEED, feeds), start=1):
+        create(session, act, Feed(serial=serial, machine_id=machine.id, position=position))
+    return machine
+
+
+def make_place(session: Session, act: Act, *, name: str, kind: PlaceKind) -> Place:
+    """Give a new place. Errors: BadInput, Conflict."""
+    name = _named(session, Place, name)
+    serial = next_serials(session, CodeKind.PLACE)[0]
+    return create(session, act, Place(serial=serial, name=name, kind=kind, site_id=_SITE))
+
+
+def make_supplier(
+    session: Session, act: Act, *, name: str, address: str = "", lead_days: int | None = None
+) -> Supplier:
+    """Give a new supplier. Errors: BadInput, Conflict."""
+    name = _named(session, Supplier, name)
+    if lead_days is not None and not 0 <= lead_days <= 365:  # noqa: PLR2004 - days of a year
+        raise BadInput("no_such_lead", "A delivery takes 0 to 365 days.")
+    return create(session, act, Supplier(name=name, address=address.strip(), lead_days=lead_days))
+
+
+def make_product(
+    session: Session, act: Act, *, name: str, price_minor: int | None, parts: Sequence[tuple[int, int]]
+) -> Product:
+    """Give a new product with its grams of each item, as pairs of item and milligrams. Errors: BadInput, Conflict."""
+    name = _named(session, Product, name)
+    product = create(session, act, Product(name=name, price_minor=price_minor))
+    for article_id, mg in parts:
+        if mg <= 0:
+            raise BadInput("not_positive", f"{name}: a part weighs more than 0 g.")
+        create(session, act, ProductPart(product_id=product.id, article_id=article_id, mg=mg))
+    return product
+
+
+def find_article(
+    session: Session, *, material: str, colour: str, finish: Finish, diameter_um: int = 1750
+) -> Article | None:
+    """Give the item of a material, colour, finish and diameter, in whatever case they are written."""
+    query = (
+        select(Article)
+        .join(Material, col(Material.id) == col(Article.material_id))
+        .join(Colour, col(Colour.id) == col(Article.colour_id))
+        .where(col(Material.code).ilike(material.strip(), escape="\\"))
+        .where(col(Colour.name).ilike(_literal(colour), escape="\\"), col(Colour.finish) == finish)
+        .where(col(Article.diameter_um) == diameter_um, col(Article.live))
+    )
+    return session.scalars(query).first()
+
+
+def make_article(
+    session: Session,
+    act: Act,
+    *,
+    material: str,
+    colour: str,
+    finish: Finish,
+    srgb: Sequence[str],
+    diameter_um: int = 1750,
+) -> Article:
+    """Give a new item, with its colour where that is new too. Errors: BadInput, NotFound."""
+    of = session.scalars(select(Material).where(col(Material.code) == material.strip().upper())).first()
+    if of is None:
+        known = ", ".join(session.scalars(select(col(Material.code)).order_by(col(Material.code))))
+        raise NotFound("no_such_material", f"“{material.strip()}” is not a known material. Known are {known}.")
+    if not colour.strip():
+        raise BadInput("no_colour", "Name the colour.")
+    shade = _colour(session, colour.strip(), finish, [read_srgb(one) for one in srgb])
+    return create(session, act, Article(material_id=of.id, colour_id=shade.id, diameter_um=diameter_um))
+
+
+def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
+    """Give a new offer. Errors: BadInput, NotFound, Conflict."""
+    if session.get(Supplier, entry.supplier_id) is None or session.get(Article, entry.article_id) is None:
+        raise NotFound("no_such_offer_part", "Choose a supplier and an item from the lists.")
+    OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks)
+    offer = create(
+        session,
+        act,
+        Offer(
+            supplier_id=entry.supplier_id,
+            article_id=entry.article_id,
+            their_number=entry.their_number.strip(),
+            retail_code=_retail(entry.retail_code),
+            spool_mg=entry.spool_mg,
+            tare_mg=entry.tare_mg,
+            price_minor=entry.price_minor,
+            pack=entry.pack,
+        ),
+    )
+    for from_spools, price_minor in entry.breaks:
+        create(session, act, PriceBreak(offer_id=offer.id, from_spools=from_spools, price_minor=price_minor))
+    return offer
+
+
+def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> Made:
+    """Withdraw an offer; orders that name it keep it. Errors: NotFound."""
+
+    def do(act: Act) -> Made:
+        offer = session.get(Offer, offer_id)
+        if offer is None:
+            raise NotFound("no_such_offer", "There is no such offer any more. Open the page again.")
+        change(session, act, offer, live=False)
+        return Made(act.id, offer.id)
+
+    return once(session, "withdraw offer", by=by, now=now, request={"offer_id": offer_id}, answers=Made, do=do)
+
+
+def _named(session: Session, model: type[Machine | Place | Supplier | Product], name: str) -> str:
+    plain = " ".join(name.split())
+    longest = 80
+    if not plain or len(plain) > longest:
+        raise BadInput("no_name", f"Give it a name of 1 to {longest} characters.")
+    if session.scalars(select(col(model.id)).where(col(model.name) == plain, col(model.live))).first() is not None:
+        raise Conflict("name_is_taken", f"There is a {model.__name__.lower()} named “{plain}” already.")
+    return plain
+
+
+def _colour(session: Session, name: str, finish: Finish, srgb: Sequence[str]) -> Colour:
+    query = select(Colour).where(col(Colour.name).ilike(_literal(name), escape="\\"), col(Colour.finish) == finish)
+    found = session.scalars(query).first()
+    if found is not None:
+        return found
+    if not srgb:
+        raise BadInput("no_shade", f"“{name}” is a new colour: give its shade, like #1f6feb, so that it can be shown.")
+    made = Colour(name=name, finish=finish)
+    session.add(made)
+    session.flush()
+    session.add_all(ColourValue(colour_id=made.id, position=at, srgb=shade) for at, shade in enumerate(srgb))
+    session.flush()
+    return made
+
+
+def _literal(text: str) -> str:
+    return text.strip().replace("\\", "\\\\").replace("%", r"\%").replace("_", r"\_")
+
+
+def _retail(text: str) -> str | None:
+    if not text.strip():
+        return None
+    code = read_code(text)
+    if not isinstance(code, RetailCode):
+        raise BadInput("no_retail_code", f"“{text.strip()}” is not an EAN or UPC. Scan the maker's own code.")
+    return code.digits
+
+
+def _check_settings(settings: Settings) -> None:
+    if not settings.name.strip():
+        raise BadInput("no_name", "Give the workshop a name.")
+    hours = 23
+    if not (0 <= settings.day_starts_hour <= hours and 0 <= settings.opens_hour <= hours):
+        raise BadInput("no_such_hour", "Hours go from 0 to 23.")
+    if min(settings.review_days, settings.cover_days) < 1 or min(settings.safety_days, settings.lead_days) < 0:
+        raise BadInput("no_such_days", "Order days and cover are at least 1 day, lead and safety days at least 0.")
+    if not 0 <= settings.share_low_bp <= settings.share_high_bp:
+        raise BadInput("no_such_band", "The target band goes from a smaller to a larger share.")

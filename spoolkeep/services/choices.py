@@ -1,0 +1,148 @@
+"""What a person may choose from on a form: numbers and names.
+
+The web calls it. It only reads.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.services import finding
+from spoolkeep.services.shop import code_text
+from spoolkeep.store.tables import Feed, Machine, Material, Offer, OrderLine, Place, PriceBreak, Product, Supplier
+
+Choices = list[tuple[int, str]]
+
+
+@dataclass(frozen=True)
+class OfferView:
+    """One offer as Setup lists it."""
+
+    offer_id: int
+    supplier: str
+    item: finding.Item
+    their_number: str
+    spool_mg: int
+    price_minor: int
+    pack: int
+    breaks: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class Labelled:
+    """A feed or a place with its code."""
+
+    code: str
+    name: str
+    kind: str
+
+
+@dataclass(frozen=True)
+class SupplierView:
+    """One supplier as Setup lists it."""
+
+    supplier_id: int
+    name: str
+    address: str
+    lead_days: int | None
+
+
+def articles(*, session: Session) -> Choices:
+    """Give the items."""
+    return [(number, item.name) for number, item in finding.items(session).items()]
+
+
+def items(*, session: Session) -> list[finding.Item]:
+    """Give the items with their colours."""
+    return list(finding.items(session).values())
+
+
+def materials(*, session: Session) -> list[str]:
+    """Give the codes of the materials."""
+    return list(session.scalars(select(col(Material.code)).order_by(col(Material.code))))
+
+
+def suppliers(*, session: Session) -> Choices:
+    """Give the suppliers."""
+    return [(one.supplier_id, one.name) for one in supplier_list(session=session)]
+
+
+def supplier_list(*, session: Session) -> list[SupplierView]:
+    """Give the suppliers with what is known of them."""
+    query = select(Supplier).where(col(Supplier.live), ~col(Supplier.retired)).order_by(col(Supplier.name))
+    return [SupplierView(one.id, one.name, one.address, one.lead_days) for one in session.scalars(query)]
+
+
+def places(*, session: Session) -> Choices:
+    """Give the places."""
+    query = select(Place).where(col(Place.live)).order_by(col(Place.name))
+    return [(place.id, place.name) for place in session.scalars(query)]
+
+
+def products(*, session: Session) -> list[str]:
+    """Give the names of the products."""
+    return list(session.scalars(select(col(Product.name)).where(col(Product.live)).order_by(col(Product.name))))
+
+
+def offers(*, session: Session) -> list[OfferView]:
+    """Give the offers that hold, by item and price."""
+    breaks: dict[int, list[tuple[int, int]]] = {}
+    for one in session.scalars(select(PriceBreak).where(col(PriceBreak.live)).order_by(col(PriceBreak.from_spools))):
+        breaks.setdefault(one.offer_id, []).append((one.from_spools, one.price_minor))
+    query = (
+        select(Offer, Supplier)
+        .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
+        .where(col(Offer.live), col(Supplier.live))
+    )
+    known = finding.items(session)
+    found = [
+        OfferView(
+            offer_id=offer.id,
+            supplier=supplier.name,
+            item=known[offer.article_id],
+            their_number=offer.their_number,
+            spool_mg=offer.spool_mg,
+            price_minor=offer.price_minor,
+            pack=offer.pack,
+            breaks=tuple(breaks.get(offer.id, ())),
+        )
+        for offer, supplier in session.execute(query)
+        if offer.article_id in known
+    ]
+    return sorted(found, key=lambda one: (one.item.name, one.price_minor))
+
+
+def tares(*, session: Session, line_ids: Sequence[int]) -> dict[int, int]:
+    """Give the empty weight of the reels of these order lines, where their offers say it."""
+    query = (
+        select(col(OrderLine.id), col(Offer.tare_mg))
+        .join(Offer, col(Offer.id) == col(OrderLine.offer_id))
+        .where(col(OrderLine.id).in_(line_ids))
+    )
+    return {line: tare for line, tare in session.execute(query) if tare is not None}
+
+
+def feeds(*, session: Session) -> list[Labelled]:
+    """Give every feed with its code, machine by machine."""
+    query = (
+        select(Feed, Machine)
+        .join(Machine, col(Machine.id) == col(Feed.machine_id))
+        .where(col(Feed.live), col(Machine.live))
+        .order_by(col(Machine.name), col(Feed.position))
+    )
+    return [
+        Labelled(code_text(CodeKind.FEED, feed.serial), f"{machine.name}, feed {feed.position}", "feed")
+        for feed, machine in session.execute(query)
+    ]
+
+
+def place_list(*, session: Session) -> list[Labelled]:
+    """Give every place with its code."""
+    query = select(Place).where(col(Place.live)).order_by(col(Place.name))
+    return [
+        Labelled(code_text(CodeKind.PLACE, place.serial), place.name, place.kind) for place in session.scalars(query)
+    ]

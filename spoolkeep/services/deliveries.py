@@ -1,0 +1,268 @@
+"""Deliveries: spools booked in, each with its own code and its share of the freight, ready for their labels.
+
+The web's Deliveries page and the imports call it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
+from spoolkeep.domain.split import largest_remainders
+from spoolkeep.domain.words import Kind, OrderState
+from spoolkeep.services import finding
+from spoolkeep.services.shop import code_text, load_shop, next_serials
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.ledger import Event, book
+from spoolkeep.store.tables import Act, Delivery, Order, OrderLine, Place, Spool, Supplier
+
+MOST_SPOOLS = 500
+MOST_SPOOL_MG = 50_000_000
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """Spools of one item that came together."""
+
+    article_id: int
+    spools: int
+    spool_mg: int
+    price_minor: int = 0
+    """For one spool; 0 for a sample or a gift."""
+    tare_mg: int | None = None
+    lot: str = ""
+    order_line_id: int | None = None
+    place_id: int | None = None
+
+
+@dataclass(frozen=True)
+class DeliveryAnswer:
+    """What was booked in."""
+
+    act_id: int
+    delivery_id: int
+    spool_codes: tuple[str, ...]
+    landed_minor: int
+    """All prices and freight: the cost that the spools share."""
+
+
+@dataclass(frozen=True)
+class DeliveryView:
+    """One delivery in the list."""
+
+    delivery_id: int
+    arrived_at: datetime
+    supplier: str
+    order_code: str
+    spools: int
+    names: tuple[str, ...]
+    freight_minor: int
+    first_code: str
+
+
+def book_delivery(
+    *,
+    session: Session,
+    now: datetime,
+    by: By,
+    arrived: Sequence[Arrived],
+    supplier_id: int | None = None,
+    order_id: int | None = None,
+    freight_minor: int = 0,
+    arrived_at: datetime | None = None,
+    note: str = "",
+) -> DeliveryAnswer:
+    """Book in what came; freight is split over the spools by price, to the cent.
+
+    Errors: BadInput, NotFound; Conflict where the order is called off or closed.
+    """
+
+    def do(act: Act) -> DeliveryAnswer:
+        at = _moment(arrived_at, now)
+        _check(session, arrived, freight_minor=freight_minor, supplier_id=supplier_id)
+        order = _order(session, order_id, at) if order_id else None
+        delivery = create(
+            session,
+            act,
+            Delivery(
+                order_id=order_id,
+                supplier_id=order.supplier_id if order else supplier_id,
+                arrived_at=at,
+                freight_minor=freight_minor,
+                note=note,
+            ),
+        )
+        spools = _spools(session, act, delivery, arrived, day=load_shop(session).today(at))
+        landed = _landed(arrived, freight_minor)
+        book(session, act, [_event(spool, mg, cost, at) for (spool, mg), cost in zip(spools, landed, strict=True)])
+        if order:
+            _update_order(session, act, order, at)
+        codes = tuple(code_text(CodeKind.SPOOL, spool.serial) for spool, _ in spools)
+        return DeliveryAnswer(act.id, delivery.id, codes, sum(landed))
+
+    request = {
+        "arrived": list(arrived),
+        "supplier_id": supplier_id,
+        "order_id": order_id,
+        "freight_minor": freight_minor,
+        "arrived_at": arrived_at,
+        "note": note,
+    }
+    return once(session, "delivery", by=by, now=now, request=request, answers=DeliveryAnswer, do=do)
+
+
+def recent(*, session: Session, limit: int = 20) -> list[DeliveryView]:
+    """Give the last deliveries, newest first."""
+    query = (
+        select(Delivery, func.count(col(Spool.id)), func.min(col(Spool.serial)))
+        .join(Spool, col(Spool.delivery_id) == col(Delivery.id))
+        .where(col(Delivery.live), col(Spool.live))
+        .group_by(col(Delivery.id))
+        .order_by(col(Delivery.arrived_at).desc(), col(Delivery.id).desc())
+        .limit(limit)
+    )
+    rows = session.execute(query).all()
+    suppliers = {one.id: one.name for one in session.scalars(select(Supplier))}
+    orders = {one.id: code_text(CodeKind.ORDER, one.serial) for one in session.scalars(select(Order))}
+    names = _names(session, [delivery.id for delivery, _, _ in rows])
+    return [
+        DeliveryView(
+            delivery_id=delivery.id,
+            arrived_at=delivery.arrived_at,
+            supplier=suppliers.get(delivery.supplier_id or 0, ""),
+            order_code=orders.get(delivery.order_id or 0, ""),
+            spools=spools,
+            names=names.get(delivery.id, ()),
+            freight_minor=delivery.freight_minor,
+            first_code=code_text(CodeKind.SPOOL, first),
+        )
+        for delivery, spools, first in rows
+    ]
+
+
+def codes_of(*, session: Session, delivery_id: int) -> tuple[str, ...]:
+    """Give the codes of the spools of a delivery, in order. Errors: NotFound."""
+    query = select(col(Spool.serial)).where(col(Spool.delivery_id) == delivery_id, col(Spool.live))
+    serials = session.scalars(query.order_by(col(Spool.serial))).all()
+    if not serials:
+        raise NotFound("no_such_delivery", f"There is no delivery {delivery_id}, or it was undone.")
+    return tuple(code_text(CodeKind.SPOOL, serial) for serial in serials)
+
+
+def _moment(given: datetime | None, now: datetime) -> datetime:
+    if given is not None and given > now:
+        raise BadInput("in_the_future", "A delivery cannot have arrived in the future. Check the date.")
+    return given or now
+
+
+def _check(session: Session, arrived: Sequence[Arrived], *, freight_minor: int, supplier_id: int | None) -> None:
+    total = sum(one.spools for one in arrived)
+    if not arrived or any(one.spools < 1 for one in arrived):
+        raise BadInput("no_spools", "A delivery has at least 1 spool. Enter how many came.")
+    if total > MOST_SPOOLS:
+        words = f"{total} spools are too many for one delivery. Book in up to {MOST_SPOOLS} at a time."
+        raise BadInput("too_many_spools", words)
+    if freight_minor < 0 or any(one.price_minor < 0 for one in arrived):
+        raise BadInput("negative_price", "Prices and freight are 0 or more.")
+    if supplier_id is not None and session.get(Supplier, supplier_id) is None:
+        raise NotFound("no_such_supplier", "There is no such supplier. Choose one from the list.")
+    for one in arrived:
+        if not 0 < one.spool_mg <= MOST_SPOOL_MG:
+            raise BadInput("no_such_spool_size", "A spool holds more than 0 g and at most 50 kg. Enter grams.")
+        if one.place_id is not None and session.get(Place, one.place_id) is None:
+            raise NotFound("no_such_place", "There is no such place. Choose one from the list.")
+        finding.item(session, one.article_id)
+
+
+def _order(session: Session, order_id: int, at: datetime) -> Order:
+    order = session.get(Order, order_id)
+    if order is None or not order.live:
+        raise NotFound("no_such_order", "There is no such order. Choose one from the list.")
+    if order.state in {OrderState.CALLED_OFF, OrderState.CLOSED_SHORT, OrderState.IN}:
+        raise Conflict("order_is_closed", f"That order is {order.state}. Book the delivery in without it.")
+    if at < order.drafted_at:
+        raise BadInput("before_its_order", "The delivery would arrive before its order was drafted. Check the date.")
+    return order
+
+
+def _spools(
+    session: Session, act: Act, delivery: Delivery, arrived: Sequence[Arrived], *, day: date
+) -> list[tuple[Spool, int]]:
+    serials = iter(next_serials(session, CodeKind.SPOOL, sum(one.spools for one in arrived)))
+    return [
+        (
+            create(
+                session,
+                act,
+                Spool(
+                    serial=next(serials),
+                    article_id=one.article_id,
+                    supplier_id=delivery.supplier_id,
+                    delivery_id=delivery.id,
+                    order_line_id=one.order_line_id,
+                    place_id=one.place_id,
+                    home_id=one.place_id,
+                    lot=one.lot.strip(),
+                    tare_mg=one.tare_mg,
+                    received_on=day,
+                ),
+            ),
+            one.spool_mg,
+        )
+        for one in arrived
+        for _ in range(one.spools)
+    ]
+
+
+def _landed(arrived: Sequence[Arrived], freight_minor: int) -> list[int]:
+    prices = [one.price_minor for one in arrived for _ in range(one.spools)]
+    freight = largest_remainders(freight_minor, prices)
+    return [price + share for price, share in zip(prices, freight, strict=True)]
+
+
+def _event(spool: Spool, mg: int, cost_minor: int, at: datetime) -> Event:
+    return Event(kind=Kind.DELIVERY, occurred_at=at, spool_id=spool.id, asked_mg=mg, cost_minor=cost_minor)
+
+
+def _update_order(session: Session, act: Act, order: Order, at: datetime) -> None:
+    """Mark the lines that are all in, and the order as in or part in."""
+    arrived = arrived_by_line(session, [order.id])
+    lines = session.scalars(select(OrderLine).where(col(OrderLine.order_id) == order.id, col(OrderLine.live))).all()
+    for line in lines:
+        if line.arrived_at is None and arrived.get(line.id, 0) >= line.spools:
+            change(session, act, line, arrived_at=at)
+    all_in = all(line.arrived_at for line in lines)
+    change(session, act, order, state=OrderState.IN if all_in else OrderState.PART_IN)
+    if all_in:
+        change(session, act, order, closed_at=at)
+
+
+def arrived_by_line(session: Session, order_ids: Sequence[int]) -> dict[int, int]:
+    """Give how many spools of each line of these orders have come."""
+    query = (
+        select(col(Spool.order_line_id), func.count())
+        .join(OrderLine, col(OrderLine.id) == col(Spool.order_line_id))
+        .where(col(OrderLine.order_id).in_(order_ids), col(Spool.live))
+        .group_by(col(Spool.order_line_id))
+    )
+    return {line: spools for line, spools in session.execute(query) if line is not None}
+
+
+def _names(session: Session, delivery_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
+    query = (
+        select(col(Spool.delivery_id), col(Spool.article_id))
+        .where(col(Spool.delivery_id).in_(delivery_ids), col(Spool.live))
+        .distinct()
+    )
+    pairs = session.execute(query).all()
+    known = finding.items(session, [article for _, article in pairs])
+    names: dict[int, list[str]] = {}
+    for delivery, article in pairs:
+        names.setdefault(delivery or 0, []).append(known[article].name)
+    return {delivery: tuple(sorted(some)) for delivery, some in names.items()}

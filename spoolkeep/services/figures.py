@@ -1,0 +1,86 @@
+"""The figures that commands print and the JSON doors serve: plain values with their units in their names.
+
+The web's JSON door and the command line call it. It only reads.
+"""
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from spoolkeep.services import money, orders, stock
+from spoolkeep.services.shop import load_shop
+
+
+def runout(*, session: Session, now: datetime) -> dict[str, Any]:
+    """Give days of stock, run-out and order-by by item; `mean` days at the pace of the last 30 shop days."""
+    shop = load_shop(session)
+    return {
+        "as_of": shop.today(now).isoformat(),
+        "items": [
+            {
+                "item": row.item.name,
+                "material": row.item.material,
+                "colour": row.item.colour,
+                "left_mg": row.left_mg,
+                "committed_mg": row.committed_mg,
+                "on_order_mg": row.on_order_mg,
+                "spools": row.spools,
+                "drawn_mg_a_day": round(row.days.daily_mg),
+                "days_of_stock": {"mean": row.days.days},
+                "run_out_on": _iso(row.days.run_out_on),
+                "order_by": _iso(row.days.order_by),
+                "lead_days": row.lead_days,
+                "ask_for_weighing": row.doubtful,
+            }
+            for row in stock.rows(session=session, now=now)
+        ],
+    }
+
+
+def reorder(*, session: Session, now: datetime) -> dict[str, Any]:
+    """Give what to order now, from whom and why."""
+    shop = load_shop(session)
+    return {
+        "as_of": shop.today(now).isoformat(),
+        "currency": shop.currency,
+        "lines": [
+            {
+                "item": one.item.name,
+                "supplier": one.supplier or None,
+                "spools": one.spools,
+                "spool_mg": one.spool_mg,
+                "price_minor": one.price_minor,
+                "total_minor": one.total_minor,
+                "reason": one.why.code,
+                "left_mg": one.why.left_mg,
+                "drawn_mg_a_day": round(one.why.daily_mg),
+                "days_of_stock": {"mean": one.why.days},
+                "lead_days": one.why.lead_days,
+                "order_by": _iso(one.why.order_by),
+                "days_without": one.gap_days,
+            }
+            for one in orders.advise(session=session, now=now)
+        ],
+    }
+
+
+def material_share(*, session: Session) -> dict[str, Any]:
+    """Give material share and spend share by month, in basis points rounded to hundredths."""
+    return {
+        "months": [
+            {
+                "month": f"{month.month:%Y-%m}",
+                "drawn_minor": month.drawn_minor,
+                "bought_minor": month.bought_minor,
+                "takings_minor": month.takings_minor,
+                "material_share_bp": None if month.material_bp is None else round(float(month.material_bp), 2),
+                "spend_share_bp": None if month.spend_bp is None else round(float(month.spend_bp), 2),
+            }
+            for month in money.view(session=session).months
+        ]
+    }
+
+
+def _iso(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()

@@ -1,0 +1,61 @@
+"""An instance: the folder that holds one workshop's database, secret and backups; one setting names another database.
+
+The command line calls it. It must not know the web.
+"""
+
+import os
+import secrets
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from spoolkeep.domain.errors import BadInput
+from spoolkeep.store.engine import Store, open_store
+from spoolkeep.store.upgrade import require_current, revision_of, upgrade
+
+SETTING = "SPOOLKEEP_DATABASE"
+
+
+@dataclass(frozen=True)
+class Instance:
+    """One workshop's folder."""
+
+    folder: Path
+
+    @property
+    def database(self) -> str:
+        """Give the database's address: the setting's, else a SQLite file in the folder."""
+        return os.environ.get(SETTING) or f"sqlite:///{(self.folder / 'spoolkeep.sqlite').resolve()}"
+
+    def open(self) -> Store:
+        """Give the store, which must have the right shape. Errors: WrongDatabase, naming the mending command."""
+        store = self._store()
+        require_current(store)
+        return store
+
+    def open_or_make(self, *, now: datetime) -> Store:
+        """Give the store, made where there is none yet. Errors: WrongDatabase where it is older or newer."""
+        store = self._store()
+        if revision_of(store) is None:
+            upgrade(store, now=now)
+        require_current(store)
+        return store
+
+    def upgrade(self, *, now: datetime) -> Path | None:
+        """Bring the database forward; give the path of the copy made before. Errors: WrongDatabase."""
+        return upgrade(self._store(), now=now)
+
+    def secret(self) -> bytes:
+        """Give the secret that signs cookies, made on first use and readable by its owner alone."""
+        path = self.folder / "secret"
+        if not path.exists():
+            self.folder.mkdir(parents=True, exist_ok=True)
+            handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+            with os.fdopen(handle, "wb") as file:
+                file.write(secrets.token_bytes(32))
+        return path.read_bytes()
+
+    def _store(self) -> Store:
+        if self.folder.exists() and not self.folder.is_dir():
+            raise BadInput("no_folder", f"{self.folder} is a file. Name a folder for the instance.")
+        return open_store(self.database)

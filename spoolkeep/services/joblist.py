@@ -1,0 +1,190 @@
+"""Jobs as pages list them: to come, running, ended; and the open draws that wait for a spool.
+
+The Jobs page calls it. It only reads.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.errors import NotFound
+from spoolkeep.domain.words import JobState, Kind
+from spoolkeep.services import finding
+from spoolkeep.services.finding import Item
+from spoolkeep.services.loadings import loaded_on
+from spoolkeep.store.tables import Feed, Job, JobFeed, Machine, Movement, Product, Spool
+
+
+@dataclass(frozen=True)
+class JobView:
+    """One job in a list."""
+
+    job_id: int
+    title: str
+    machine: str
+    state: str
+    outcome: str | None
+    purpose: str
+    needs_mg: int
+    drawn_mg: int
+    due_at: datetime | None
+    started_at: datetime | None
+    ended_at: datetime | None
+
+
+@dataclass(frozen=True)
+class FeedNeed:
+    """One feed of a machine on the form that plans, reports or ends a job."""
+
+    feed_id: int
+    position: int
+    item: Item | None
+    """What is loaded on it."""
+    needs_mg: int | None
+
+
+@dataclass(frozen=True)
+class OpenDraw:
+    """A draw whose spool is not known yet."""
+
+    movement_id: int
+    mg: int
+    occurred_at: datetime
+    job: str
+    feed: str
+    item: Item | None
+
+
+def to_come(*, session: Session) -> list[JobView]:
+    """Give the planned and running jobs, those due first at the top."""
+    query = (
+        select(Job)
+        .where(col(Job.live), col(Job.state) != JobState.ENDED)
+        .order_by(col(Job.state).desc(), col(Job.due_at).is_(None), col(Job.due_at), col(Job.id))
+    )
+    return _views(session, query)
+
+
+def ended(*, session: Session, limit: int = 30) -> list[JobView]:
+    """Give the last jobs that ended, newest first."""
+    query = (
+        select(Job)
+        .where(col(Job.live), col(Job.state) == JobState.ENDED)
+        .order_by(col(Job.ended_at).desc(), col(Job.id).desc())
+        .limit(limit)
+    )
+    return _views(session, query)
+
+
+def one(*, session: Session, job_id: int) -> JobView:
+    """Give one job. Errors: NotFound."""
+    views = _views(session, select(Job).where(col(Job.id) == job_id, col(Job.live)))
+    if not views:
+        raise NotFound("no_such_job", f"There is no job {job_id}, or it was undone.")
+    return views[0]
+
+
+def feeds_of(*, session: Session, machine_id: int, job_id: int | None = None) -> list[FeedNeed]:
+    """Give a machine's feeds with what is loaded, and what a job needs of each."""
+    needs: dict[int | None, int] = {}
+    if job_id is not None:
+        rows = session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job_id, col(JobFeed.live)))
+        for row in rows:
+            needs[row.feed_id] = needs.get(row.feed_id, 0) + row.needs_mg
+    query = select(Feed).where(col(Feed.machine_id) == machine_id, col(Feed.live)).order_by(col(Feed.position))
+    found = []
+    for feed in session.scalars(query):
+        loading = loaded_on(session, feed.id)
+        spool = session.get(Spool, loading.spool_id) if loading else None
+        item = finding.item(session, spool.article_id) if spool else None
+        found.append(FeedNeed(feed.id, feed.position, item, needs.get(feed.id)))
+    return found
+
+
+def machine_of(*, session: Session, job_id: int) -> int | None:
+    """Give the number of the machine of a job, or None where it has none yet."""
+    job = session.get(Job, job_id)
+    return job.machine_id if job else None
+
+
+def machines(*, session: Session) -> list[tuple[int, str]]:
+    """Give the machines, by number and name."""
+    query = select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
+    return [(machine.id, machine.name) for machine in session.scalars(query)]
+
+
+def products(*, session: Session) -> list[tuple[int, str]]:
+    """Give the products that are sold, by number and name."""
+    query = select(Product).where(col(Product.live), ~col(Product.retired)).order_by(col(Product.name))
+    return [(product.id, product.name) for product in session.scalars(query)]
+
+
+def open_draws(*, session: Session, limit: int = 50) -> list[OpenDraw]:
+    """Give the draws that wait for a spool, oldest first."""
+    back = select(col(Movement.reverses_id)).where(
+        col(Movement.spool_id).is_(None), col(Movement.reverses_id).is_not(None)
+    )
+    query = (
+        select(Movement, Job, Feed)
+        .outerjoin(Job, col(Job.id) == col(Movement.job_id))
+        .outerjoin(Feed, col(Feed.id) == col(Movement.feed_id))
+        .where(col(Movement.spool_id).is_(None), col(Movement.sign) == 1, col(Movement.id).not_in(back))
+        .order_by(col(Movement.occurred_at))
+        .limit(limit)
+    )
+    return [
+        OpenDraw(
+            movement_id=movement.id,
+            mg=-(movement.asked_mg or 0),
+            occurred_at=movement.occurred_at,
+            job="" if job is None else job.title,
+            feed="" if feed is None else finding.feed_name(session, feed),
+            item=finding.item(session, movement.article_id) if movement.article_id else None,
+        )
+        for movement, job, feed in session.execute(query).tuples()
+    ]
+
+
+def _views(session: Session, query: Select[Job]) -> list[JobView]:
+    jobs = session.scalars(query).all()
+    ids = [job.id for job in jobs]
+    names = {machine.id: machine.name for machine in session.scalars(select(Machine))}
+    needs, drawn = _needs(session, ids), _drawn(session, ids)
+    return [
+        JobView(
+            job_id=job.id,
+            title=job.title,
+            machine=names.get(job.machine_id or 0, ""),
+            state=job.state,
+            outcome=job.outcome,
+            purpose=job.purpose,
+            needs_mg=needs.get(job.id, 0),
+            drawn_mg=drawn.get(job.id, 0),
+            due_at=job.due_at,
+            started_at=job.started_at,
+            ended_at=job.ended_at,
+        )
+        for job in jobs
+    ]
+
+
+def _needs(session: Session, ids: Sequence[int]) -> dict[int, int]:
+    query = (
+        select(col(JobFeed.job_id), func.sum(col(JobFeed.needs_mg)))
+        .where(col(JobFeed.job_id).in_(ids), col(JobFeed.live))
+        .group_by(col(JobFeed.job_id))
+    )
+    return {job: int(mg) for job, mg in session.execute(query)}
+
+
+def _drawn(session: Session, ids: Sequence[int]) -> dict[int, int]:
+    query = (
+        select(col(Movement.job_id), func.sum(col(Movement.sign) * col(Movement.asked_mg)))
+        .where(col(Movement.job_id).in_(ids), col(Movement.kind) == Kind.DRAW)
+        .group_by(col(Movement.job_id))
+    )
+    return {job: -int(mg) for job, mg in session.execute(query) if job is not None}

@@ -1,0 +1,101 @@
+"""Labels for what is in the books: spools, feeds and places, and samples that are not.
+
+The web and the command line call it; the press makes the bytes.
+"""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.codes import Code, CodeKind
+from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.formats import Formats
+from spoolkeep.paper.labels import PlainLabel, SpoolLabel, press_labels
+from spoolkeep.paper.stocks import stock_named
+from spoolkeep.services import finding
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.tables import Balance, Feed, Place, Supplier
+
+SAMPLE_COLOURS = (
+    ("PLA", "Slate black", ("#23262b",)),
+    ("PETG", "Chalk white", ("#f4f2ea",)),
+    ("TPU", "Clear", ("#dfe7ea",)),
+    ("PLA", "Dusk and rose", ("#3a3f7a", "#d98a9c")),
+)
+FIRST_SAMPLE_SERIAL = 900_001
+MOST_SAMPLES = 2_000
+
+
+def spool_labels(
+    *, session: Session, now: datetime, codes: Sequence[str], stock: str, dpi: int = 203, start: int = 1
+) -> bytes:
+    """Give the PDF of these spools' labels. Errors: BadInput, NotFound."""
+    shop = load_shop(session)
+    suppliers = {one.id: one.name for one in session.scalars(select(Supplier))}
+    labels = []
+    for code in codes:
+        spool = finding.spool_of(session, code)
+        item = finding.item(session, spool.article_id)
+        labels.append(
+            SpoolLabel(
+                code=Code(CodeKind.SPOOL, spool.serial),
+                material=item.material,
+                colour=item.colour,
+                srgb=item.srgb,
+                finish=item.finish,
+                received_mg=session.get_one(Balance, spool.id).received_mg,
+                tare_mg=spool.tare_mg,
+                lot=spool.lot,
+                supplier=suppliers.get(spool.supplier_id or 0, ""),
+                received_on=spool.received_on,
+            )
+        )
+    return press_labels(
+        labels, stock_named(stock), dpi=dpi, start=start, printed_on=shop.today(now), formats=shop.formats
+    )
+
+
+def place_and_feed_labels(*, session: Session, now: datetime, stock: str, dpi: int = 203, start: int = 1) -> bytes:
+    """Give the PDF of the labels of every feed and place. Errors: BadInput."""
+    shop = load_shop(session)
+    feeds = session.scalars(select(Feed).where(col(Feed.live)).order_by(col(Feed.machine_id), col(Feed.position)))
+    places = session.scalars(select(Place).where(col(Place.live)).order_by(col(Place.name)))
+    labels = [
+        *(PlainLabel(Code(CodeKind.FEED, feed.serial), finding.feed_name(session, feed), "feed") for feed in feeds),
+        *(PlainLabel(Code(CodeKind.PLACE, place.serial), place.name, place.kind) for place in places),
+    ]
+    if not labels:
+        raise BadInput("nothing_to_print", "There is no machine and no place yet. Add one, then print its labels.")
+    return press_labels(
+        labels, stock_named(stock), dpi=dpi, start=start, printed_on=shop.today(now), formats=shop.formats
+    )
+
+
+def sample_labels(
+    *, today: date, formats: Formats, count: int, stock: str, dpi: int = 203, start: int = 1
+) -> tuple[bytes, list[str]]:
+    """Give the PDF of `count` sample labels and their codes, to test a printer; nothing is booked. Errors: BadInput."""
+    if not 1 <= count <= MOST_SAMPLES:
+        raise BadInput("no_such_number", f"Print 1 to {MOST_SAMPLES} samples at a time.")
+    labels = []
+    for number in range(count):
+        material, colour, shades = SAMPLE_COLOURS[number % len(SAMPLE_COLOURS)]
+        labels.append(
+            SpoolLabel(
+                code=Code(CodeKind.SPOOL, FIRST_SAMPLE_SERIAL + number),
+                material=material,
+                colour=colour,
+                srgb=shades,
+                finish="satin",
+                received_mg=1_000_000,
+                tare_mg=210_000,
+                lot=f"L{number + 1:04d}",
+                supplier="Sample",
+                received_on=today,
+            )
+        )
+    pdf = press_labels(labels, stock_named(stock), dpi=dpi, start=start, printed_on=today, formats=formats)
+    return pdf, [label.code.text for label in labels]

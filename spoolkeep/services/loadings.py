@@ -1,0 +1,54 @@
+"""Which spool is on which feed: loading, taking off, and finding the spool of a moment.
+
+The Bench and the jobs call it, inside their own acts.
+"""
+
+from datetime import date, datetime
+
+from sqlalchemy import Select, or_, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.tables import Act, Feed, Loading, Spool
+
+
+def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, today: date) -> Loading:
+    """Put a spool on a feed. What was there comes off; where the spool was, it no longer is."""
+    for loading in _open_loadings(session, spool, feed):
+        change(session, act, loading, until_at=max(at, loading.from_at))
+    if spool.opened_on is None:
+        change(session, act, spool, opened_on=today)
+    return create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=at))
+
+
+def take_off(session: Session, act: Act, *, spool: Spool, at: datetime) -> None:
+    """Take a spool off whatever feed it is on."""
+    for loading in session.scalars(_open().where(col(Loading.spool_id) == spool.id)):
+        change(session, act, loading, until_at=max(at, loading.from_at))
+
+
+def loaded_on(session: Session, feed_id: int) -> Loading | None:
+    """Give the loading in use on a feed now."""
+    return session.scalars(_open().where(col(Loading.feed_id) == feed_id, ~col(Loading.standby))).first()
+
+
+def in_use_at(session: Session, feed_id: int, at: datetime) -> Loading | None:
+    """Give the loading in use on a feed at a moment; where two meet there, the earlier: it was in use until then."""
+    query = (
+        select(Loading)
+        .where(col(Loading.feed_id) == feed_id, col(Loading.live), ~col(Loading.standby), col(Loading.from_at) <= at)
+        .where(or_(col(Loading.until_at).is_(None), col(Loading.until_at) >= at))
+        .order_by(col(Loading.from_at), col(Loading.id))
+    )
+    found = session.scalars(query).all()
+    return found[0] if found else None
+
+
+def _open_loadings(session: Session, spool: Spool, feed: Feed) -> list[Loading]:
+    on_feed = (col(Loading.feed_id) == feed.id) & ~col(Loading.standby)
+    return list(session.scalars(_open().where(or_(col(Loading.spool_id) == spool.id, on_feed))))
+
+
+def _open() -> Select[Loading]:
+    return select(Loading).where(col(Loading.live), col(Loading.until_at).is_(None))

@@ -1,0 +1,116 @@
+"""Money: takings entered by day and channel, and what plastic costs beside them.
+
+The Money page, the imports and the command line call it.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.share import MonthShare, by_month
+from spoolkeep.domain.words import Kind, TakingsKind
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.tables import Act, Balance, Channel, DayTotal, TakingsDay
+from spoolkeep.store.takings import Taking, book_takings
+
+BOUGHT = (Kind.DELIVERY, Kind.COST)
+
+
+@dataclass(frozen=True)
+class TakingsAnswer:
+    """What was entered."""
+
+    act_id: int
+    shop_day: date
+    amount_minor: int
+
+
+@dataclass(frozen=True)
+class MoneyView:
+    """The months' figures, newest last, and what the plastic on the shelves is worth."""
+
+    months: tuple[MonthShare, ...]
+    stock_minor: int
+    channels: tuple[str, ...]
+
+
+def enter_takings(
+    *,
+    session: Session,
+    now: datetime,
+    by: By,
+    shop_day: date,
+    channel: str,
+    amount_minor: int,
+    kind: TakingsKind = TakingsKind.SALE,
+) -> TakingsAnswer:
+    """Enter what came in on a shop day. Refunds and fees are given as positive amounts. Errors: BadInput."""
+
+    def do(act: Act) -> TakingsAnswer:
+        shop = load_shop(session)
+        check_takings(shop_day, amount_minor, channel, today=shop.today(now))
+        signed = amount_minor if kind is TakingsKind.SALE else -amount_minor
+        taking = Taking(
+            shop_day=shop_day,
+            channel_id=channel_named(session, channel),
+            kind=kind,
+            amount_minor=signed,
+            currency=shop.currency,
+        )
+        book_takings(session, act, [taking])
+        return TakingsAnswer(act.id, shop_day, signed)
+
+    request = {"shop_day": shop_day, "channel": channel, "amount_minor": amount_minor, "kind": kind}
+    return once(session, "takings", by=by, now=now, request=request, answers=TakingsAnswer, do=do)
+
+
+def check_takings(shop_day: date, amount_minor: int, channel: str, *, today: date) -> None:
+    """Refuse takings that cannot be. Errors: BadInput."""
+    if shop_day > today:
+        raise BadInput("in_the_future", "Takings cannot be of a day to come. Check the date.")
+    if amount_minor <= 0:
+        raise BadInput("not_positive", "Enter an amount above 0; say refund or fee for what went out.")
+    if not channel.strip():
+        raise BadInput("no_channel", "Say where it was sold: name a channel.")
+
+
+def channel_named(session: Session, name: str) -> int:
+    """Give the number of a channel, made where it is new."""
+    found = session.scalars(select(Channel).where(col(Channel.name) == name.strip())).first()
+    if found is None:
+        found = Channel(name=name.strip())
+        session.add(found)
+        session.flush()
+    return found.id
+
+
+def view(*, session: Session) -> MoneyView:
+    """Give material share and spend share by month. Fees are a cost of selling, and left out of takings."""
+    drawn = _values(session, (Kind.DRAW,))
+    bought = _values(session, BOUGHT)
+    takings_query = (
+        select(col(TakingsDay.shop_day), func.sum(col(TakingsDay.amount_minor)))
+        .where(col(TakingsDay.kind) != TakingsKind.FEE)
+        .group_by(col(TakingsDay.shop_day))
+    )
+    takings = {day: int(amount) for day, amount in session.execute(takings_query)}
+    stock = session.scalars(select(func.coalesce(func.sum(col(Balance.value_minor)), 0))).one()
+    return MoneyView(
+        months=by_month(drawn={day: -value for day, value in drawn.items()}, bought=bought, takings=takings),
+        stock_minor=int(stock),
+        channels=tuple(session.scalars(select(col(Channel.name)).order_by(col(Channel.name)))),
+    )
+
+
+def _values(session: Session, kinds: tuple[Kind, ...]) -> dict[date, int]:
+    query = (
+        select(col(DayTotal.shop_day), func.sum(col(DayTotal.value_minor)))
+        .where(col(DayTotal.kind).in_(kinds))
+        .group_by(col(DayTotal.shop_day))
+    )
+    return {day: int(value) for day, value in session.execute(query)}

@@ -1,0 +1,354 @@
+"""Orders: what to order now and why, drafted, sent, called off, and their sheets.
+
+The web's Orders page and the command line call it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
+from spoolkeep.domain.reorder import Need, OfferTerms, Reason, best_offer, suggest
+from spoolkeep.domain.words import OrderState
+from spoolkeep.services import finding, stock
+from spoolkeep.services.deliveries import arrived_by_line
+from spoolkeep.services.finding import Item
+from spoolkeep.services.shop import code_text, load_shop, next_serials
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, PriceBreak, Supplier
+
+OPEN_STATES = (OrderState.DRAFTED, OrderState.SENT, OrderState.PROMISED, OrderState.PART_IN)
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to order of one item now, from whom, and why."""
+
+    item: Item
+    offer_id: int | None
+    """None where nobody offers it."""
+    supplier_id: int | None
+    supplier: str
+    spools: int
+    spool_mg: int
+    price_minor: int
+    total_minor: int
+    gap_days: int
+    why: Reason
+
+
+@dataclass(frozen=True)
+class LineView:
+    """One line of an order."""
+
+    line_id: int
+    item: Item
+    their_number: str
+    spools: int
+    arrived: int
+    spool_mg: int
+    pack: int
+    price_minor: int
+
+    @property
+    def total_minor(self) -> int:
+        """Give the price of all its spools."""
+        return self.spools * self.price_minor
+
+
+@dataclass(frozen=True)
+class OrderView:
+    """An order as its page and its sheet show it."""
+
+    order_id: int
+    code: str
+    supplier: str
+    supplier_address: str
+    state: str
+    drafted_at: datetime
+    sent_at: datetime | None
+    promised_for: date | None
+    note: str
+    lines: tuple[LineView, ...]
+
+    @property
+    def total_minor(self) -> int:
+        """Give the price of all its lines."""
+        return sum(line.total_minor for line in self.lines)
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Spools of one offer to order."""
+
+    offer_id: int
+    spools: int
+
+
+@dataclass(frozen=True)
+class OrderAnswer:
+    """What became of an order, or of several."""
+
+    act_id: int
+    order_ids: tuple[int, ...]
+
+
+def advise(*, session: Session, now: datetime) -> list[Advice]:
+    """Give what to order today, by supplier and item; empty where nothing is due."""
+    shop = load_shop(session)
+    today = shop.today(now)
+    offers = _offers(session, today)
+    drafted = _drafted(session)
+    advices = []
+    for row in stock.rows(session=session, now=now):
+        terms = offers.get(row.item.article_id, [])
+        first = terms[0][0] if terms else None
+        need = Need(
+            daily_mg=row.days.daily_mg,
+            left_mg=row.left_mg,
+            committed_mg=row.committed_mg,
+            on_order_mg=row.on_order_mg + drafted.get(row.item.article_id, 0),
+            lead_days=row.lead_days,
+            safety_days=shop.safety_days,
+            spool_mg=first.spool_mg if first else USUAL_SPOOL_MG,
+            pack=first.pack if first else 1,
+        )
+        due = suggest(need, today=today, review_days=shop.review_days, cover_days=shop.cover_days)
+        if due and due.spools:
+            advices.append(_advice(row.item, due.spools, due.mg, gap_days=due.gap_days, why=due.why, offers=terms))
+    return sorted(advices, key=lambda one: (one.supplier == "", one.supplier, one.item.name))
+
+
+USUAL_SPOOL_MG = 1_000_000
+"""What a spool is taken to hold where nobody offers the item yet: a kilogram, common practice."""
+
+
+def draft(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) -> OrderAnswer:
+    """Draft one order for each supplier of these offers. Errors: BadInput, NotFound."""
+
+    def do(act: Act) -> OrderAnswer:
+        chosen = [one for one in wanted if one.spools]
+        if not chosen:
+            raise BadInput("nothing_ordered", "Choose at least 1 spool to order.")
+        by_supplier: dict[int, list[tuple[Offer, int]]] = {}
+        for one in chosen:
+            offer = _offer(session, one)
+            by_supplier.setdefault(offer.supplier_id, []).append((offer, one.spools))
+        orders = [_draft_one(session, act, supplier, lines, now=now) for supplier, lines in by_supplier.items()]
+        return OrderAnswer(act.id, tuple(order.id for order in orders))
+
+    request = {"wanted": list(wanted)}
+    return once(session, "draft order", by=by, now=now, request=request, answers=OrderAnswer, do=do)
+
+
+def move_on(
+    *, session: Session, now: datetime, by: By, order_id: int, state: OrderState, promised_for: date | None = None
+) -> OrderAnswer:
+    """Send, promise, close short or call off an order. Errors: BadInput, NotFound, Conflict."""
+
+    def do(act: Act) -> OrderAnswer:
+        order = _order(session, order_id)
+        if state not in _NEXT.get(OrderState(order.state), ()):
+            raise Conflict("not_from_there", f"An order that is {order.state} cannot become {state}.")
+        _set_state(session, act, order, state, now=now)
+        if state is OrderState.PROMISED:
+            _promise(session, act, order, promised_for, now=now)
+        return OrderAnswer(act.id, (order.id,))
+
+    request = {"order_id": order_id, "state": state, "promised_for": promised_for}
+    return once(session, f"order {state}", by=by, now=now, request=request, answers=OrderAnswer, do=do)
+
+
+_NEXT = {
+    OrderState.DRAFTED: (OrderState.SENT, OrderState.CALLED_OFF),
+    OrderState.SENT: (OrderState.PROMISED, OrderState.CALLED_OFF),
+    OrderState.PROMISED: (OrderState.PROMISED, OrderState.CALLED_OFF),
+    OrderState.PART_IN: (OrderState.PROMISED, OrderState.CLOSED_SHORT),
+}
+
+
+def listed(*, session: Session, now: datetime, open_only: bool = False, limit: int = 50) -> list[OrderView]:
+    """Give orders, newest first; the state says `overdue` where a promise has passed."""
+    query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
+    if open_only:
+        query = query.where(col(Order.state).in_(OPEN_STATES))
+    return _views(session, session.scalars(query).all(), today=load_shop(session).today(now))
+
+
+def view(*, session: Session, now: datetime, order_id: int) -> OrderView:
+    """Give one order. Errors: NotFound."""
+    return _views(session, [_order(session, order_id)], today=load_shop(session).today(now))[0]
+
+
+def _advice(
+    item: Item, spools: int, mg: int, *, gap_days: int, why: Reason, offers: Sequence[tuple[OfferTerms, Supplier]]
+) -> Advice:
+    choice = best_offer([terms for terms, _ in offers], mg)
+    if choice is None:
+        return Advice(item, None, None, "", spools, USUAL_SPOOL_MG, 0, 0, gap_days, why)
+    terms, supplier = next(pair for pair in offers if pair[0].offer_id == choice.offer_id)
+    return Advice(
+        item=item,
+        offer_id=choice.offer_id,
+        supplier_id=supplier.id,
+        supplier=supplier.name,
+        spools=choice.spools,
+        spool_mg=terms.spool_mg,
+        price_minor=choice.price_minor,
+        total_minor=choice.total_minor,
+        gap_days=gap_days,
+        why=why,
+    )
+
+
+def _offers(session: Session, today: date) -> dict[int, list[tuple[OfferTerms, Supplier]]]:
+    """Give the offers that hold today, by item."""
+    breaks = _breaks(session)
+    query = (
+        select(Offer, Supplier)
+        .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
+        .where(col(Offer.live), col(Supplier.live), ~col(Supplier.retired))
+        .where(col(Offer.from_day).is_(None) | (col(Offer.from_day) <= today))
+        .where(col(Offer.until_day).is_(None) | (col(Offer.until_day) >= today))
+        .order_by(col(Offer.price_minor), col(Offer.id))
+    )
+    found: dict[int, list[tuple[OfferTerms, Supplier]]] = {}
+    for offer, supplier in session.execute(query):
+        terms = OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks.get(offer.id, ()))
+        found.setdefault(offer.article_id, []).append((terms, supplier))
+    return found
+
+
+def _breaks(session: Session) -> dict[int, tuple[tuple[int, int], ...]]:
+    found: dict[int, tuple[tuple[int, int], ...]] = {}
+    query = select(PriceBreak).where(col(PriceBreak.live)).order_by(col(PriceBreak.from_spools))
+    for one in session.scalars(query):
+        found[one.offer_id] = (*found.get(one.offer_id, ()), (one.from_spools, one.price_minor))
+    return found
+
+
+def _drafted(session: Session) -> dict[int, int]:
+    """Give the grams in drafted orders by item, so that the same need is not advised twice."""
+    query = (
+        select(OrderLine)
+        .join(Order, col(Order.id) == col(OrderLine.order_id))
+        .where(col(Order.live), col(OrderLine.live), col(Order.state) == OrderState.DRAFTED)
+    )
+    found: dict[int, int] = {}
+    for line in session.scalars(query):
+        found[line.article_id] = found.get(line.article_id, 0) + line.spools * line.spool_mg
+    return found
+
+
+def _offer(session: Session, wanted: Wanted) -> Offer:
+    offer = session.get(Offer, wanted.offer_id)
+    if offer is None or not offer.live:
+        raise NotFound("no_such_offer", "There is no such offer any more. Open the page again.")
+    most = 500
+    if not 0 < wanted.spools <= most:
+        raise BadInput("no_such_number", f"Order 1 to {most} spools of an item.")
+    if wanted.spools % offer.pack or wanted.spools < offer.least_spools:
+        words = f"This offer is sold in packs of {offer.pack}, from {offer.least_spools} spools on. Change the number."
+        raise BadInput("not_whole_packs", words)
+    return offer
+
+
+def _draft_one(
+    session: Session, act: Act, supplier_id: int, lines: Sequence[tuple[Offer, int]], *, now: datetime
+) -> Order:
+    serial = next_serials(session, CodeKind.ORDER)[0]
+    order = create(session, act, Order(serial=serial, supplier_id=supplier_id, drafted_at=now))
+    breaks = _breaks(session)
+    for offer, spools in lines:
+        terms = OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks.get(offer.id, ()))
+        line = OrderLine(
+            order_id=order.id,
+            offer_id=offer.id,
+            article_id=offer.article_id,
+            spools=spools,
+            spool_mg=offer.spool_mg,
+            price_minor=terms.price_at(spools),
+        )
+        create(session, act, line)
+    return order
+
+
+def _set_state(session: Session, act: Act, order: Order, state: OrderState, *, now: datetime) -> None:
+    change(session, act, order, state=state)
+    if state is OrderState.SENT:
+        change(session, act, order, sent_at=now)
+        for line in _lines(session, [order.id]):
+            change(session, act, line, placed_at=now)
+    if state in {OrderState.CLOSED_SHORT, OrderState.CALLED_OFF}:
+        change(session, act, order, closed_at=now)
+
+
+def _promise(session: Session, act: Act, order: Order, promised_for: date | None, *, now: datetime) -> None:
+    if promised_for is None:
+        raise BadInput("no_day", "Say for which day the supplier promises it.")
+    change(session, act, order, promised_for=promised_for)
+    for line in _lines(session, [order.id]):
+        change(session, act, line, confirmed_for=promised_for)
+        session.add(OrderPromise(act_id=act.id, order_line_id=line.id, promised_for=promised_for, said_at=now))
+
+
+def _order(session: Session, order_id: int) -> Order:
+    order = session.get(Order, order_id)
+    if order is None or not order.live:
+        raise NotFound("no_such_order", f"There is no order {order_id}, or it was undone.")
+    return order
+
+
+def _lines(session: Session, order_ids: Sequence[int]) -> list[OrderLine]:
+    query = select(OrderLine).where(col(OrderLine.order_id).in_(order_ids), col(OrderLine.live))
+    return list(session.scalars(query.order_by(col(OrderLine.id))))
+
+
+def _views(session: Session, orders: Sequence[Order], *, today: date) -> list[OrderView]:
+    ids = [order.id for order in orders]
+    lines, came = _lines(session, ids), arrived_by_line(session, ids)
+    known = finding.items(session, [line.article_id for line in lines])
+    offers = {
+        one.id: one
+        for one in session.scalars(select(Offer).where(col(Offer.id).in_([line.offer_id for line in lines])))
+    }
+    suppliers = {one.id: one for one in session.scalars(select(Supplier))}
+    return [
+        OrderView(
+            order_id=order.id,
+            code=code_text(CodeKind.ORDER, order.serial),
+            supplier=suppliers[order.supplier_id].name,
+            supplier_address=suppliers[order.supplier_id].address,
+            state=_state(order, today),
+            drafted_at=order.drafted_at,
+            sent_at=order.sent_at,
+            promised_for=order.promised_for,
+            note=order.note,
+            lines=tuple(
+                LineView(
+                    line_id=line.id,
+                    item=known[line.article_id],
+                    their_number=offers[line.offer_id].their_number,
+                    spools=line.spools,
+                    arrived=came.get(line.id, 0),
+                    spool_mg=line.spool_mg,
+                    pack=offers[line.offer_id].pack,
+                    price_minor=line.price_minor,
+                )
+                for line in lines
+                if line.order_id == order.id
+            ),
+        )
+        for order in orders
+    ]
+
+
+def _state(order: Order, today: date) -> str:
+    late = order.promised_for is not None and order.promised_for < today
+    return "overdue" if late and order.state in {OrderState.PROMISED, OrderState.PART_IN} else order.state

@@ -1,0 +1,70 @@
+"""The workshop itself: its settings as the other journeys need them, and codes and serials.
+
+Every service may use it; the web and the command line read it for their words.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy.orm import Session
+
+from spoolkeep.domain.codes import Code, CodeKind
+from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.shopday import ShopClock
+from spoolkeep.store.tables import SerialCounter, Workshop
+
+
+@dataclass(frozen=True)
+class Shop:
+    """The workshop's settings at one moment."""
+
+    name: str
+    address: str
+    locale: str
+    currency: str
+    zone: str
+    day_starts_hour: int
+    opens_hour: int
+    review_days: int
+    cover_days: int
+    safety_days: int
+    lead_days: int
+    share_low_bp: int
+    share_high_bp: int
+    is_set_up: bool
+
+    @property
+    def clock(self) -> ShopClock:
+        """Give the clock by which its days roll over."""
+        return ShopClock(self.zone, self.day_starts_hour)
+
+    @property
+    def formats(self) -> Formats:
+        """Give how figures are written here."""
+        return Formats(self.locale, self.currency, self.zone)
+
+    def today(self, now: datetime) -> date:
+        """Give the shop day of a moment."""
+        return self.clock.day_of(now)
+
+
+def load_shop(session: Session) -> Shop:
+    """Give the workshop's settings."""
+    row = session.get_one(Workshop, 1)
+    names = [name for name in Shop.__dataclass_fields__ if name != "is_set_up"]
+    return Shop(**{name: getattr(row, name) for name in names}, is_set_up=row.ready_at is not None)
+
+
+def next_serials(session: Session, kind: CodeKind, count: int = 1) -> range:
+    """Give the next `count` serials of a kind. Gaps do not matter: an undone act gives none back."""
+    counter = session.get(SerialCounter, str(kind)) or SerialCounter(kind=str(kind), last=0)
+    first = counter.last + 1
+    counter.last += count
+    session.add(counter)
+    session.flush()
+    return range(first, first + count)
+
+
+def code_text(kind: CodeKind, serial: int) -> str:
+    """Give the code on a label for a serial."""
+    return Code(kind, serial).text

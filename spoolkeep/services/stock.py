@@ -1,0 +1,233 @@
+"""Stock by item: how much, how long it lasts, what is committed and what is coming.
+
+The Stock page, the orders and the command line call it. It only reads.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.runout import StockDays, mean_daily_mg, stock_days
+from spoolkeep.domain.words import JobState, Kind, OrderState
+from spoolkeep.services import finding
+from spoolkeep.services.deliveries import arrived_by_line
+from spoolkeep.services.finding import Item
+from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.store.copies import OPEN
+from spoolkeep.store.tables import (
+    Balance,
+    DayTotal,
+    Job,
+    JobFeed,
+    Loading,
+    Offer,
+    Order,
+    OrderLine,
+    Place,
+    Spool,
+    Supplier,
+)
+
+WINDOW_DAYS = 30
+DRAWN = (Kind.DRAW, OPEN)
+AWAITED = (OrderState.SENT, OrderState.PROMISED, OrderState.PART_IN)
+
+
+@dataclass(frozen=True)
+class StockRow:
+    """One item's stock."""
+
+    item: Item
+    left_mg: int
+    spools: int
+    committed_mg: int
+    on_order_mg: int
+    lead_days: int
+    days: StockDays
+    doubtful: int
+    """How many of its spools ask for a weighing."""
+
+    @property
+    def free_mg(self) -> int:
+        """Give what no planned job has claimed."""
+        return self.left_mg - self.committed_mg
+
+
+@dataclass(frozen=True)
+class SpoolRow:
+    """One spool in an item's list."""
+
+    code: str
+    left_mg: int
+    lot: str
+    where: str
+    loaded: bool
+    opened_on: date | None
+    received_on: date
+    doubtful: bool
+
+
+def rows(*, session: Session, now: datetime) -> list[StockRow]:
+    """Give every item's stock: those that end first at the top, those that nothing draws at the foot."""
+    shop = load_shop(session)
+    today = shop.today(now)
+    known = finding.items(session)
+    left, committed, coming = _left(session), _committed(session), _on_order(session)
+    daily, lead = daily_mg(session, list(known), today=today), lead_days(session, shop)
+    found = []
+    for article_id, item in known.items():
+        mg, spools, doubtful = left.get(article_id, (0, 0, 0))
+        found.append(
+            StockRow(
+                item=item,
+                left_mg=mg,
+                spools=spools,
+                committed_mg=committed.get(article_id, 0),
+                on_order_mg=coming.get(article_id, 0),
+                lead_days=lead.get(article_id, shop.lead_days),
+                doubtful=doubtful,
+                days=stock_days(
+                    left_mg=mg,
+                    committed_mg=committed.get(article_id, 0),
+                    on_order_mg=coming.get(article_id, 0),
+                    daily_mg=daily[article_id],
+                    today=today,
+                    lead_days=lead.get(article_id, shop.lead_days),
+                    safety_days=shop.safety_days,
+                ),
+            )
+        )
+    return sorted(found, key=lambda row: (row.days.days is None, row.days.days or 0, row.item.name))
+
+
+def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
+    """Give the spools of an item that have something left or are on a machine, opened ones first."""
+    on_feed = {
+        loading.spool_id: loading.feed_id
+        for loading in session.scalars(select(Loading).where(col(Loading.live), col(Loading.until_at).is_(None)))
+    }
+    places = {place.id: place.name for place in session.scalars(select(Place))}
+    query = (
+        select(Spool, Balance)
+        .join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .where(col(Spool.article_id) == article_id, col(Spool.live), col(Spool.retired_on).is_(None))
+        .order_by(col(Spool.opened_on).is_(None), col(Spool.received_on), col(Spool.serial))
+    )
+    return [
+        SpoolRow(
+            code=code_text(CodeKind.SPOOL, spool.serial),
+            left_mg=balance.left_mg,
+            lot=spool.lot,
+            where=finding.feed_name(session, finding.feed(session, on_feed[spool.id]))
+            if spool.id in on_feed
+            else places.get(spool.place_id or 0, ""),
+            loaded=spool.id in on_feed,
+            opened_on=spool.opened_on,
+            received_on=spool.received_on,
+            doubtful=balance.doubtful,
+        )
+        for spool, balance in session.execute(query)
+        if balance.left_mg or spool.id in on_feed
+    ]
+
+
+def daily_mg(session: Session, article_ids: list[int], *, today: date, window: int = WINDOW_DAYS) -> dict[int, float]:
+    """Give each item's mean draw a shop day over the last `window` whole days, or those since it was first drawn."""
+    history = drawn_history(session, article_ids, today=today, days=window)
+    first = _first_drawn(session)
+    known = [(today - first.get(article, today)).days for article in article_ids]
+    means = mean_daily_mg(history, window=window, known_days=known)
+    return dict(zip(article_ids, map(float, means), strict=True))
+
+
+def drawn_history(session: Session, article_ids: list[int], *, today: date, days: int) -> npt.NDArray[np.int64]:
+    """Give milligrams drawn by item and shop day, (items, days), the last column being yesterday."""
+    start = today - timedelta(days=days)
+    history = np.zeros((len(article_ids), days), dtype=np.int64)
+    at = {article: row for row, article in enumerate(article_ids)}
+    query = (
+        select(col(DayTotal.article_id), col(DayTotal.shop_day), func.sum(col(DayTotal.mg)))
+        .where(col(DayTotal.kind).in_(DRAWN), col(DayTotal.shop_day) >= start, col(DayTotal.shop_day) < today)
+        .group_by(col(DayTotal.article_id), col(DayTotal.shop_day))
+    )
+    for article, day, mg in session.execute(query):
+        if article in at:
+            history[at[article], (day - start).days] = -int(mg)
+    return history
+
+
+def lead_days(session: Session, shop: Shop) -> dict[int, int]:
+    """Give the days that a delivery of each item takes: the quickest of its suppliers, who said so."""
+    query = (
+        select(col(Offer.article_id), func.min(func.coalesce(col(Supplier.lead_days), shop.lead_days)))
+        .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
+        .where(col(Offer.live), col(Supplier.live), ~col(Supplier.retired))
+        .group_by(col(Offer.article_id))
+    )
+    return {article: int(days) for article, days in session.execute(query)}
+
+
+def _first_drawn(session: Session) -> dict[int, date]:
+    query = (
+        select(col(DayTotal.article_id), func.min(col(DayTotal.shop_day)))
+        .where(col(DayTotal.kind).in_(DRAWN), col(DayTotal.mg) != 0)
+        .group_by(col(DayTotal.article_id))
+    )
+    return dict(session.execute(query).tuples().all())
+
+
+def _left(session: Session) -> dict[int, tuple[int, int, int]]:
+    """Give what is left, on how many spools, and how many of them are doubtful, by item."""
+    query = (
+        select(
+            col(Spool.article_id),
+            func.sum(col(Balance.left_mg)),
+            func.count(),
+            func.count().filter(col(Balance.doubtful)),
+        )
+        .join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .where(col(Spool.live), (col(Balance.left_mg) > 0) | col(Balance.doubtful), col(Spool.retired_on).is_(None))
+        .group_by(col(Spool.article_id))
+    )
+    return {article: (int(mg), spools, doubtful) for article, mg, spools, doubtful in session.execute(query)}
+
+
+def _committed(session: Session) -> dict[int, int]:
+    """Give the grams that planned and running jobs will need, by item: the one they name, else the one on the feed."""
+    on_feed = (
+        select(col(Loading.feed_id), col(Spool.article_id))
+        .join(Spool, col(Spool.id) == col(Loading.spool_id))
+        .where(col(Loading.live), col(Loading.until_at).is_(None), ~col(Loading.standby))
+        .subquery()
+    )
+    article = func.coalesce(col(JobFeed.article_id), on_feed.c.article_id)
+    query = (
+        select(article, func.sum(col(JobFeed.needs_mg)))
+        .join(Job, col(Job.id) == col(JobFeed.job_id))
+        .outerjoin(on_feed, on_feed.c.feed_id == col(JobFeed.feed_id))
+        .where(col(JobFeed.live), col(Job.live), col(Job.state) != JobState.ENDED, article.is_not(None))
+        .group_by(article)
+    )
+    return {number: int(mg) for number, mg in session.execute(query)}
+
+
+def _on_order(session: Session) -> dict[int, int]:
+    """Give the grams that orders on their way still bring, by item."""
+    query = (
+        select(OrderLine)
+        .join(Order, col(Order.id) == col(OrderLine.order_id))
+        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(AWAITED))
+    )
+    lines = session.scalars(query).all()
+    came = arrived_by_line(session, sorted({line.order_id for line in lines}))
+    coming: dict[int, int] = {}
+    for line in lines:
+        spools = max(0, line.spools - came.get(line.id, 0))
+        coming[line.article_id] = coming.get(line.article_id, 0) + spools * line.spool_mg
+    return coming
