@@ -1,0 +1,1 @@
+"""The suite: its folders mirror the rooms, and tests/worked holds published numbers with their sources."""
