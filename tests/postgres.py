@@ -83,9 +83,10 @@ def _when_ready(address: str, seconds: float = 30.0) -> str:
         try:
             with engine.connect() as connection:
                 connection.execute(text("SELECT 1"))
-            engine.dispose()
-            return address
         except Exception:
             if time.monotonic() > until:
                 raise
             time.sleep(0.05)
+        else:
+            engine.dispose()
+            return address

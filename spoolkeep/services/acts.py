@@ -35,9 +35,8 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
         *(select(1).where(col(model.act_id) == col(Act.id)).exists() for model in (Movement, Change, TakingsLine))
     )
     query = (
-        select(Act, Actor, Station, col(undoing.id), wrote)
+        select(Act, Actor, col(undoing.id), wrote)
         .join(Actor, col(Actor.id) == col(Act.actor_id))
-        .outerjoin(Station, col(Station.id) == col(Act.station_id))
         .outerjoin(undoing, col(undoing.undoes_id) == col(Act.id))
         .where(wrote)
         .order_by(col(Act.id).desc())
@@ -45,16 +44,17 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
     )
     if station_id is not None:
         query = query.where(col(Act.station_id) == station_id)
+    stations = {station.id: station.label for station in session.scalars(select(Station))}
     return [
         ActView(
             act_id=act.id,
             kind=act.kind,
             recorded_at=act.recorded_at,
             actor=actor.name or f"actor {actor.id}",
-            station=station.label if station else "",
+            station=stations.get(act.station_id or 0, ""),
             undone=undone_by is not None,
             undoes_id=act.undoes_id,
             wrote=bool(did),
         )
-        for act, actor, station, undone_by, did in session.execute(query)
+        for act, actor, undone_by, did in session.execute(query)
     ]

@@ -6,6 +6,7 @@ The Jobs page calls it. It only reads.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
@@ -17,6 +18,8 @@ from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.loadings import loaded_on
 from spoolkeep.store.tables import Feed, Job, JobFeed, Machine, Movement, Product, Spool
+
+Row = TypeVar("Row", Job, Feed)
 
 
 @dataclass(frozen=True)
@@ -129,24 +132,32 @@ def open_draws(*, session: Session, limit: int = 50) -> list[OpenDraw]:
         col(Movement.spool_id).is_(None), col(Movement.reverses_id).is_not(None)
     )
     query = (
-        select(Movement, Job, Feed)
-        .outerjoin(Job, col(Job.id) == col(Movement.job_id))
-        .outerjoin(Feed, col(Feed.id) == col(Movement.feed_id))
+        select(Movement)
         .where(col(Movement.spool_id).is_(None), col(Movement.sign) == 1, col(Movement.id).not_in(back))
         .order_by(col(Movement.occurred_at))
         .limit(limit)
     )
+    waiting = session.scalars(query).all()
+    titles = {job.id: job.title for job in _named(session, Job, [one.job_id for one in waiting])}
+    feeds = {
+        feed.id: finding.feed_name(session, feed) for feed in _named(session, Feed, [one.feed_id for one in waiting])
+    }
+    items = finding.items(session, [one.article_id for one in waiting if one.article_id])
     return [
         OpenDraw(
-            movement_id=movement.id,
-            mg=-(movement.asked_mg or 0),
-            occurred_at=movement.occurred_at,
-            job="" if job is None else job.title,
-            feed="" if feed is None else finding.feed_name(session, feed),
-            item=finding.item(session, movement.article_id) if movement.article_id else None,
+            movement_id=one.id,
+            mg=-(one.asked_mg or 0),
+            occurred_at=one.occurred_at,
+            job=titles.get(one.job_id or 0, ""),
+            feed=feeds.get(one.feed_id or 0, ""),
+            item=items.get(one.article_id or 0),
         )
-        for movement, job, feed in session.execute(query).tuples()
+        for one in waiting
     ]
+
+
+def _named(session: Session, model: type[Row], numbers: Sequence[int | None]) -> Sequence[Row]:
+    return session.scalars(select(model).where(col(model.id).in_([one for one in numbers if one]))).all()
 
 
 def _views(session: Session, query: Select[Job]) -> list[JobView]:

@@ -13,17 +13,18 @@ from sqlmodel import col
 from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats
-from spoolkeep.paper.labels import PlainLabel, SpoolLabel, press_labels
+from spoolkeep.domain.words import Finish
+from spoolkeep.paper.labels import PlainLabel, SpoolLabel, press_labels, warning_about
 from spoolkeep.paper.stocks import stock_named
 from spoolkeep.services import finding
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.tables import Balance, Feed, Place, Supplier
 
 SAMPLE_COLOURS = (
-    ("PLA", "Slate black", ("#23262b",)),
-    ("PETG", "Chalk white", ("#f4f2ea",)),
-    ("TPU", "Clear", ("#dfe7ea",)),
-    ("PLA", "Dusk and rose", ("#3a3f7a", "#d98a9c")),
+    ("PLA", "Slate black", ("#23262b",), Finish.MATT),
+    ("PETG", "Chalk white", ("#f4f2ea",), Finish.GLOSS),
+    ("TPU", "Clear", ("#dfe7ea",), Finish.CLEAR),
+    ("PLA", "Dusk and rose", ("#3a3f7a", "#d98a9c"), Finish.SILK),
 )
 FIRST_SAMPLE_SERIAL = 900_001
 MOST_SAMPLES = 2_000
@@ -34,28 +35,40 @@ def spool_labels(
 ) -> bytes:
     """Give the PDF of these spools' labels. Errors: BadInput, NotFound."""
     shop = load_shop(session)
-    suppliers = {one.id: one.name for one in session.scalars(select(Supplier))}
-    labels = []
-    for code in codes:
-        spool = finding.spool_of(session, code)
-        item = finding.item(session, spool.article_id)
-        labels.append(
-            SpoolLabel(
-                code=Code(CodeKind.SPOOL, spool.serial),
-                material=item.material,
-                colour=item.colour,
-                srgb=item.srgb,
-                finish=item.finish,
-                received_mg=session.get_one(Balance, spool.id).received_mg,
-                tare_mg=spool.tare_mg,
-                lot=spool.lot,
-                supplier=suppliers.get(spool.supplier_id or 0, ""),
-                received_on=spool.received_on,
-            )
-        )
     return press_labels(
-        labels, stock_named(stock), dpi=dpi, start=start, printed_on=shop.today(now), formats=shop.formats
+        _labels_of(session, codes),
+        stock_named(stock),
+        dpi=dpi,
+        start=start,
+        printed_on=shop.today(now),
+        formats=shop.formats,
     )
+
+
+def letters_lacking(*, session: Session, codes: Sequence[str]) -> str | None:
+    """Give a sentence that names letters which the labels' faces cannot draw, or None. Errors: BadInput, NotFound."""
+    return warning_about(_labels_of(session, codes))
+
+
+def _labels_of(session: Session, codes: Sequence[str]) -> list[SpoolLabel]:
+    suppliers = {one.id: one.name for one in session.scalars(select(Supplier))}
+    spools = [finding.spool_of(session, code) for code in codes]
+    known = finding.items(session, [spool.article_id for spool in spools])
+    return [
+        SpoolLabel(
+            code=Code(CodeKind.SPOOL, spool.serial),
+            material=known[spool.article_id].material,
+            colour=known[spool.article_id].colour,
+            srgb=known[spool.article_id].srgb,
+            finish=known[spool.article_id].finish,
+            received_mg=session.get_one(Balance, spool.id).received_mg,
+            tare_mg=spool.tare_mg,
+            lot=spool.lot,
+            supplier=suppliers.get(spool.supplier_id or 0, ""),
+            received_on=spool.received_on,
+        )
+        for spool in spools
+    ]
 
 
 def place_and_feed_labels(*, session: Session, now: datetime, stock: str, dpi: int = 203, start: int = 1) -> bytes:
@@ -82,14 +95,14 @@ def sample_labels(
         raise BadInput("no_such_number", f"Print 1 to {MOST_SAMPLES} samples at a time.")
     labels = []
     for number in range(count):
-        material, colour, shades = SAMPLE_COLOURS[number % len(SAMPLE_COLOURS)]
+        material, colour, shades, finish = SAMPLE_COLOURS[number % len(SAMPLE_COLOURS)]
         labels.append(
             SpoolLabel(
                 code=Code(CodeKind.SPOOL, FIRST_SAMPLE_SERIAL + number),
                 material=material,
                 colour=colour,
                 srgb=shades,
-                finish="satin",
+                finish=finish,
                 received_mg=1_000_000,
                 tare_mg=210_000,
                 lot=f"L{number + 1:04d}",

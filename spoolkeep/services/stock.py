@@ -179,7 +179,7 @@ def _first_drawn(session: Session) -> dict[int, date]:
         .where(col(DayTotal.kind).in_(DRAWN), col(DayTotal.mg) != 0)
         .group_by(col(DayTotal.article_id))
     )
-    return dict(session.execute(query).tuples().all())
+    return dict(session.execute(query).all())
 
 
 def _left(session: Session) -> dict[int, tuple[int, int, int]]:

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -122,14 +123,14 @@ def _settle(session: Session, act: Act, spool_id: int, new: list[Movement]) -> l
     if new[0].sort_key > balance.last_key and all(movement.sign == 1 for movement in new):
         last_key, known = new[-1].sort_key, {}
         start = State(balance.left_mg, balance.received_mg, balance.cost_minor, balance.doubtful)
-        state, booked = replay([_report(*(getattr(one, name) for name in _REPORTED)) for one in new], start)
+        state, booked = replay([_report([getattr(one, name) for name in _REPORTED]) for one in new], start)
     else:
         life, known = life_of(session, spool_id), booked_so_far(session, spool_id)
         last_key, days = life.last_key, {**life.days, **days}
         state, booked = replay(life.reports)
     _set_balance(session, balance, state, last_key)
     due = _differences(booked, known, days) + _taken_back(new, known)
-    return _write_lines(session, act, spool_id, due, days)
+    return _write_lines(session, act, spool_id, due=due, days=days)
 
 
 _REPORTED = ("id", "kind", "asked_mg", "leaves_mg", "cost_minor")
@@ -156,14 +157,15 @@ def life_of(session: Session, spool_id: int) -> Life:
     )
     rows = session.execute(query).all()
     return Life(
-        reports=[_report(*row[:-2]) for row in rows],
+        reports=[_report(row[:-2]) for row in rows],
         days={row.id: row.shop_day for row in rows},
         last_key=rows[-1].sort_key if rows else "",
     )
 
 
-def _report(number: int, kind: str, asked_mg: int | None, leaves_mg: int | None, cost_minor: int) -> Report:
-    return Report(number, Kind(kind), asked_mg, leaves_mg, cost_minor)
+def _report(told: Sequence[Any]) -> Report:
+    number, kind, *rest = told
+    return Report(number, Kind(kind), *rest)
 
 
 def booked_so_far(session: Session, spool_id: int) -> Sums:
@@ -197,7 +199,7 @@ def _differences(booked: Iterable[Booked], known: Sums, days: Mapping[int, date]
 
 
 def _write_lines(
-    session: Session, act: Act, spool_id: int, due: Iterable[Booked], days: Mapping[int, date]
+    session: Session, act: Act, spool_id: int, *, due: Iterable[Booked], days: Mapping[int, date]
 ) -> list[DaySum]:
     workshop = session.get_one(Workshop, 1)
     today = shop_clock(session).day_of(act.recorded_at)

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import hypothesis.strategies as st
+import pytest
 from hypothesis import HealthCheck, given, settings
 from sqlalchemy import func, select
 from sqlmodel import col
@@ -78,9 +79,9 @@ def _sums(store: Store) -> dict[str, Any]:
 @given(reports=told, data=st.data())
 def test_shuffled_reports_come_to_the_same_sums(
     sqlite_template: bytes,
-    tmp_path_factory: Any,
+    tmp_path_factory: pytest.TempPathFactory,
     reports: list[Told],
-    data: st.DataObject,  # noqa: ANN401 - pytest's
+    data: st.DataObject,
 ) -> None:
     numbered = list(enumerate(reports))
     shuffled = data.draw(st.permutations(numbered))

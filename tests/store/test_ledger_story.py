@@ -275,7 +275,7 @@ def _by_kind(session: Any) -> dict[tuple[int, str, Any], int]:  # noqa: ANN401 -
 
 def _tell(fresh: Callable[[], Store], *, stories: int) -> None:
     run_state_machine_as_test(
-        lambda: LedgerStory(fresh()),
+        lambda: LedgerStory(fresh()),  # type: ignore[arg-type] # Hypothesis takes any maker
         settings=settings(
             max_examples=stories, stateful_step_count=20, deadline=None, suppress_health_check=list(HealthCheck)
         ),

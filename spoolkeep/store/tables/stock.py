@@ -89,7 +89,7 @@ class Movement(SQLModel, table=True):
         holds("cost_moves_no_grams", "kind <> 'cost' OR coalesce(asked_mg, 1) = 0"),
         holds("draw_is_an_amount", "kind <> 'draw' OR asked_mg IS NOT NULL"),
         holds("draw_has_a_cause", "(kind = 'draw') = (cause IS NOT NULL)"),
-        holds("only_a_draw_may_be_open", "spool_id IS NOT NULL OR kind = 'draw'"),
+        holds("only_a_draw_lacks_a_reel", "spool_id IS NOT NULL OR kind = 'draw'"),
         holds("sign_is_sign", "sign IN (1, -1)"),
         holds("taking_back_names_what", "sign = 1 OR reverses_id IS NOT NULL"),
         *integers("asked_mg", "leaves_mg", "gross_mg", "tare_mg", "cost_minor"),

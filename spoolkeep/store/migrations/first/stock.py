@@ -155,7 +155,7 @@ def movement() -> None:
         sa.CheckConstraint(
             "kind NOT IN ('weighing', 'count') OR leaves_mg IS NOT NULL", name=op.f("ck_movement_scale_gives_a_level")
         ),
-        sa.CheckConstraint("spool_id IS NOT NULL OR kind = 'draw'", name=op.f("ck_movement_only_a_draw_may_be_open")),
+        sa.CheckConstraint("spool_id IS NOT NULL OR kind = 'draw'", name=op.f("ck_movement_only_a_draw_lacks_a_reel")),
         sa.CheckConstraint(WholeNumber("asked_mg"), name=op.f("ck_movement_asked_mg_is_whole")),
         sa.CheckConstraint(WholeNumber("cost_minor"), name=op.f("ck_movement_cost_minor_is_whole")),
         sa.CheckConstraint(WholeNumber("gross_mg"), name=op.f("ck_movement_gross_mg_is_whole")),

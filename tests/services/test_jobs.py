@@ -1,0 +1,214 @@
+"""Jobs: their draws are booked whole, on the right spool, and never twice."""
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
+from spoolkeep.domain.words import Kind, Outcome
+from spoolkeep.services import bench, choices, finding, joblist, jobs, spools, stations, stock, undoing
+from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
+from spoolkeep.store.acts import By
+from spoolkeep.store.engine import Store
+from spoolkeep.store.proof import differences
+from spoolkeep.store.seeds import FIRST_ACTOR
+from tests.workshop import TestWorkshop, by
+
+
+@pytest.fixture
+def shop(store: Store, now: datetime) -> TestWorkshop:
+    return TestWorkshop(store, now)
+
+
+def _feed(shop: TestWorkshop, position: int = 0) -> int:
+    with shop.store.read() as session:
+        return finding.feed_of(session, shop.feeds[position]).id
+
+
+def _load(shop: TestWorkshop, code: str, position: int = 0) -> None:
+    with shop.store.write() as session:
+        station = stations.station_of(session=session, now=shop.now, secret="bench")
+        for text in (code, shop.feeds[position]):
+            bench.scan(session=session, now=shop.now, by=By(FIRST_ACTOR, by().key, station), text=text)
+
+
+def _report(
+    shop: TestWorkshop, mg: int, *, position: int = 0, at: datetime | None = None, outcome: Outcome = Outcome.GOOD
+) -> JobAnswer:
+    report = JobReport("Hook", None, (FeedGrams(mg, _feed(shop, position)),))
+    return shop.do(
+        lambda s: jobs.report_job(session=s, now=shop.now, by=by(), report=report, outcome=outcome, ended_at=at)
+    )
+
+
+def _left(shop: TestWorkshop, code: str) -> int:
+    with shop.store.read() as session:
+        return spools.view(session=session, spool_code=code).left_mg
+
+
+def test_a_job_draws_from_the_spool_that_is_loaded(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    _load(shop, code)
+    _report(shop, 42_500)
+    assert _left(shop, code) == 957_500
+
+
+def test_a_job_without_a_spool_is_an_open_draw_that_a_person_settles(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    assert _report(shop, 42_500).open_draws == 1
+    with shop.store.read() as session:
+        waiting = joblist.open_draws(session=session)
+    assert [one.mg for one in waiting] == [42_500]
+    shop.do(
+        lambda s: jobs.settle_open_draw(
+            session=s, now=shop.now, by=by(), movement_id=waiting[0].movement_id, spool_code=code
+        )
+    )
+    assert _left(shop, code) == 957_500
+    with shop.store.read() as session:
+        assert joblist.open_draws(session=session) == []
+        assert list(differences(session)) == []
+
+
+def test_an_open_draw_is_settled_once(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    _report(shop, 42_500)
+    with shop.store.read() as session:
+        number = joblist.open_draws(session=session)[0].movement_id
+
+    def settle() -> JobAnswer:
+        return shop.do(
+            lambda s: jobs.settle_open_draw(session=s, now=shop.now, by=by(), movement_id=number, spool_code=code)
+        )
+
+    answer = settle()
+    with pytest.raises(Conflict, match="settled already"):
+        settle()
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=answer.act_id))
+    assert _left(shop, code) == 1_000_000
+    with shop.store.read() as session:
+        assert [one.mg for one in joblist.open_draws(session=session)] == [42_500]
+
+
+def test_a_draw_larger_than_what_is_left_is_booked_whole_and_asks_for_a_weighing(shop: TestWorkshop) -> None:
+    code = shop.deliver(grams=100)[0]
+    _load(shop, code)
+    answer = _report(shop, 150_000)
+    assert answer.overdrawn == ("PLA Slate black",)
+    with shop.store.read() as session:
+        view = spools.view(session=session, spool_code=code)
+        row = next(row for row in stock.rows(session=session, now=shop.now) if row.doubtful)
+    assert (view.left_mg, view.doubtful) == (0, True)
+    assert row.item.name == "PLA Slate black"
+
+
+def test_a_failed_job_draws_too(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    _load(shop, code)
+    _report(shop, 10_000, outcome=Outcome.FAILED)
+    assert _left(shop, code) == 990_000
+
+
+def test_a_late_report_finds_the_spool_of_its_own_moment(shop: TestWorkshop) -> None:
+    first, second = shop.deliver(2)
+    _load(shop, first)
+    ended = shop.now + timedelta(hours=1)
+    shop.now += timedelta(hours=2)
+    _load(shop, second)
+    shop.now += timedelta(hours=1)
+    _report(shop, 30_000, at=ended)
+    assert (_left(shop, first), _left(shop, second)) == (970_000, 1_000_000)
+
+
+def test_a_planned_job_commits_its_grams_until_it_ends(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    _load(shop, code)
+    report = JobReport("Hook", None, (FeedGrams(200_000, _feed(shop)),))
+    planned = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report))
+    assert _committed(shop) == 200_000
+    shop.do(
+        lambda s: jobs.end_job(
+            session=s,
+            now=shop.now,
+            by=by(),
+            job_id=planned.job_id,
+            outcome=Outcome.GOOD,
+            grams=[FeedGrams(190_000, _feed(shop))],
+        )
+    )
+    assert _committed(shop) == 0
+    assert _left(shop, code) == 810_000
+
+
+def _committed(shop: TestWorkshop) -> int:
+    with shop.store.read() as session:
+        return sum(row.committed_mg for row in stock.rows(session=session, now=shop.now))
+
+
+def test_a_job_ends_once(shop: TestWorkshop) -> None:
+    report = JobReport("Hook", None, (FeedGrams(1_000, _feed(shop)),))
+    planned = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report))
+
+    def end() -> JobAnswer:
+        return shop.do(
+            lambda s: jobs.end_job(
+                session=s,
+                now=shop.now,
+                by=by(),
+                job_id=planned.job_id,
+                outcome=Outcome.GOOD,
+                grams=[FeedGrams(1_000, _feed(shop))],
+            )
+        )
+
+    end()
+    with pytest.raises(Conflict, match="ended already"):
+        end()
+
+
+@pytest.mark.parametrize("mg", [0, -5, 100_000_001])
+def test_grams_that_cannot_be_are_refused_and_nothing_is_booked(shop: TestWorkshop, mg: int) -> None:
+    with pytest.raises(BadInput):
+        _report(shop, mg)
+    with shop.store.read() as session:
+        assert joblist.ended(session=session) == []
+
+
+def test_a_job_cannot_end_in_the_future(shop: TestWorkshop) -> None:
+    with pytest.raises(BadInput, match="future"):
+        _report(shop, 1_000, at=shop.now + timedelta(hours=1))
+
+
+def test_a_feed_of_another_machine_is_refused(shop: TestWorkshop) -> None:
+    with shop.store.read() as session:
+        machine = joblist.machines(session=session)[0][0]
+        assert choices.feeds(session=session)
+    report = JobReport("Hook", machine + 1, (FeedGrams(1_000, _feed(shop)),))
+    with pytest.raises(NotFound, match="no such machine"):
+        shop.do(lambda s: jobs.report_job(session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD))
+
+
+def test_a_weighing_undone_brings_back_what_was_there(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    weighed = shop.do(lambda s: spools.weigh(session=s, now=shop.now, by=by(), spool_code=code, gross_mg=1_150_000))
+    assert _left(shop, code) == 950_000
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=weighed.act_id))
+    assert _left(shop, code) == 1_000_000
+
+
+def test_a_reading_lighter_than_the_empty_reel_is_booked_and_questioned(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    answer = shop.do(lambda s: spools.weigh(session=s, now=shop.now, by=by(), spool_code=code, gross_mg=150_000))
+    assert answer.left_mg == 0
+    assert "lighter than the empty reel" in answer.questioned
+
+
+def test_a_scrapped_spool_is_retired_and_comes_off_its_machine(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    _load(shop, code)
+    shop.do(lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=code, kind=Kind.SCRAP))
+    with shop.store.read() as session:
+        view = spools.view(session=session, spool_code=code)
+        machines = bench.board(session=session, now=shop.now)
+    assert (view.left_mg, view.retired_on, view.feed) == (0, shop.now.date(), "")
+    assert all(feed.loaded is None for machine in machines for feed in machine.feeds)
