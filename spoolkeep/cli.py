@@ -1,0 +1,296 @@
+"""The command line: the same services from a terminal.
+
+`spoolkeep` runs `main`. It prints; rules and figures are the services'.
+"""
+
+import json
+import sys
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+import waitress
+
+import spoolkeep
+from spoolkeep.domain.errors import Refusal
+from spoolkeep.domain.formats import Formats
+from spoolkeep.paper.sheets import press_reorder_sheet
+from spoolkeep.services import demo as demo_service
+from spoolkeep.services import figures, labels, orders, sheets, stock
+from spoolkeep.services.imports import COLUMNS, ImportReport, import_sheet, preview
+from spoolkeep.services.instance import Instance
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.acts import By
+from spoolkeep.store.proof import differences
+from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.web.app import create_app
+
+Command = TypeVar("Command", bound=Callable[..., object])
+LOOPBACK = "127.0.0.1"
+PORT = 8460
+
+
+def _instance(default: str = "instance") -> Callable[[Command], Command]:
+    return click.option(
+        "--instance",
+        "folder",
+        type=click.Path(file_okay=False, path_type=Path),
+        default=default,
+        show_default=True,
+        help="The folder of this workshop's database.",
+    )
+
+
+_json = click.option("--json", "as_json", is_flag=True, help="Print JSON: keys carry their units.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(spoolkeep.__version__)
+def cli() -> None:
+    """Keep a workshop of 3D printers in plastic."""
+
+
+@cli.command()
+@click.option("--fresh", is_flag=True, help="Build the demo workshop again from its files.")
+@click.option("--build-only", is_flag=True, help="Build it, and do not serve it.")
+@click.option("--port", default=PORT, show_default=True, help="The port to serve on.")
+@click.option("--instance", "folder", type=click.Path(file_okay=False, path_type=Path), help="Where to build it.")
+def demo(*, fresh: bool, build_only: bool, port: int, folder: Path | None) -> None:
+    """Build an invented workshop from hand-readable files, and serve it on this machine."""
+    instance = Instance(folder or demo_service.usual_instance())
+    built = demo_service.prepare(instance, now=_now(), fresh=fresh)
+    click.echo(f"The demo workshop is in {instance.folder} ({built}).")
+    if not build_only:
+        _serve(instance, port)
+
+
+@cli.command()
+@click.option("--port", default=PORT, show_default=True, help="The port to serve on.")
+@_instance()
+def serve(*, port: int, folder: Path) -> None:
+    """Serve a workshop to this machine only; a new one is made where there is none."""
+    instance = Instance(folder)
+    instance.open_or_make(now=_now()).close()
+    _serve(instance, port)
+
+
+@cli.command()
+@_instance()
+def upgrade(*, folder: Path) -> None:
+    """Make the database, or bring it to the shape that this program needs; a copy is kept."""
+    copied = Instance(folder).upgrade(now=_now())
+    click.echo("The database is ready." + (f" A copy from before is at {copied}." if copied else ""))
+
+
+@cli.command()
+@_instance()
+@_json
+def check(*, folder: Path, as_json: bool) -> None:
+    """Hold every copy of a sum against the ledger; exits with 1 at the first difference."""
+    store = Instance(folder).open()
+    with store.read() as session:
+        first = next(differences(session), None)
+    if as_json:
+        click.echo(json.dumps({"sound": first is None, "first_difference": first}))
+    else:
+        click.echo("The books are sound." if first is None else f"The books differ: {first}")
+    if first is not None:
+        sys.exit(1)
+
+
+@cli.command(name="import")
+@click.argument("sheet", type=click.Choice(sorted(COLUMNS)))
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option(
+    "--source", help="What the sheet is known by, so that vanished rows are noticed; its file name if left out."
+)
+@click.option("--preview", "only_preview", is_flag=True, help="Say what would be booked, and book nothing.")
+@_instance()
+@_json
+def import_(*, sheet: str, file: Path, source: str | None, only_preview: bool, folder: Path, as_json: bool) -> None:
+    """Book the rows of a CSV sheet, each once; with any bad row nothing is booked.
+
+    SHEET is what its rows are; 'spoolkeep columns SHEET' lists its columns.
+    """
+    store, data, name = Instance(folder).open_or_make(now=_now()), file.read_bytes(), source or file.name
+    if only_preview:
+        with store.read() as session:
+            report = preview(session=session, now=_now(), sheet=sheet, source=name, data=data)
+    else:
+        by = By(actor_id=FIRST_ACTOR, key=f"import {_now().isoformat()}")
+        with store.write() as session:
+            report = import_sheet(session=session, now=_now(), by=by, sheet=sheet, source=name, data=data)
+    click.echo(json.dumps(report.as_json()) if as_json else _said(report))
+    if report.problems:
+        sys.exit(1)
+
+
+@cli.command()
+@click.argument("sheet", type=click.Choice(sorted(COLUMNS)))
+def columns(*, sheet: str) -> None:
+    """List the columns of a sheet that can be imported."""
+    for column in COLUMNS[sheet]:
+        click.echo(f"{column.name:<14}{'needed' if column.needed else '':<8}{column.says}")
+
+
+@cli.command()
+@_instance()
+@_json
+def runout(*, folder: Path, as_json: bool) -> None:
+    """Print how long each item lasts, the one that ends first at the top."""
+    store = Instance(folder).open()
+    with store.read() as session:
+        if as_json:
+            click.echo(json.dumps(figures.runout(session=session, now=_now()), indent=2))
+            return
+        formats = load_shop(session).formats
+        rows = [_runout_row(row, formats) for row in stock.rows(session=session, now=_now())]
+    _table(("item", "left", "a day", "days", "run-out", "order by"), rows)
+
+
+@cli.command()
+@_instance()
+@_json
+@click.option(
+    "--pdf", type=click.Path(file_okay=False, path_type=Path), help="Write a sheet a supplier to this folder."
+)
+@click.option("--csv", type=click.Path(file_okay=False, path_type=Path), help="The same as CSV.")
+def reorder(*, folder: Path, as_json: bool, pdf: Path | None, csv: Path | None) -> None:
+    """Print what to order now, from whom and why."""
+    store = Instance(folder).open()
+    with store.read() as session:
+        if as_json:
+            click.echo(json.dumps(figures.reorder(session=session, now=_now()), indent=2))
+        formats = load_shop(session).formats
+        advice = orders.advise(session=session, now=_now())
+        drawn = sheets.advised_sheets(session=session, now=_now())
+    for sheet in drawn:
+        name = "".join(char if char.isalnum() else "-" for char in sheet.supplier.splitlines()[0]).lower()
+        if pdf:
+            _write(pdf / f"reorder-{name}.pdf", press_reorder_sheet(sheet, formats=formats))
+        if csv:
+            _write(csv / f"reorder-{name}.csv", sheets.as_csv(sheet))
+    if not as_json and not advice:
+        click.echo("Nothing needs ordering today.")
+    elif not as_json:
+        rows = [_reorder_row(one, formats) for one in advice]
+        _table(("supplier", "item", "spools", "left", "lasts", "order by", "total"), rows)
+
+
+@cli.command(name="labels")
+@click.argument("codes", nargs=-1)
+@click.option("--sample", type=int, help="Print this many sample labels, to test a printer; needs no instance.")
+@click.option("--places", is_flag=True, help="Print the labels of every place and feed.")
+@click.option("--stock", "stock_name", default="a4-3x8", show_default=True, help="The label stock, by its geometry.")
+@click.option("--dpi", default=203, show_default=True, help="The printer's dots per inch.")
+@click.option("--start", default=1, show_default=True, help="The first free position on the sheet.")
+@click.option("-o", "--out", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The PDF to write.")
+@click.option("--codes", "codes_out", type=click.Path(dir_okay=False, path_type=Path), help="Also list the codes here.")
+@_instance()
+def labels_(
+    *,
+    codes: tuple[str, ...],
+    sample: int | None,
+    places: bool,
+    stock_name: str,
+    dpi: int,
+    start: int,
+    out: Path,
+    codes_out: Path | None,
+    folder: Path,
+) -> None:
+    """Write labels to a PDF: of the spools with these CODES, of places and feeds, or samples."""
+    printed = list(codes)
+    how: dict[str, Any] = {"stock": stock_name, "dpi": dpi, "start": start}
+    if sample is not None:
+        formats = Formats("en_GB", "EUR", "UTC")
+        pdf, printed = labels.sample_labels(today=_now().date(), formats=formats, count=sample, **how)
+    else:
+        store = Instance(folder).open()
+        with store.read() as session:
+            if places:
+                pdf = labels.place_and_feed_labels(session=session, now=_now(), **how)
+            else:
+                pdf = labels.spool_labels(session=session, now=_now(), codes=printed, **how)
+    _write(out, pdf)
+    if codes_out:
+        _write(codes_out, "".join(f"{code}\n" for code in printed).encode())
+
+
+def main() -> None:
+    """Run the command line; a rule's refusal is a sentence and exit code 2."""
+    try:
+        cli.main(standalone_mode=False)
+    except Refusal as refusal:
+        click.echo(f"spoolkeep: {refusal.words}", err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except click.exceptions.Exit as stop:
+        sys.exit(stop.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        sys.exit(130)
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+def _serve(instance: Instance, port: int) -> None:
+    store = instance.open()
+    app = create_app(store, secret=instance.secret())
+    click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
+    try:
+        waitress.serve(app, host=LOOPBACK, port=port, threads=8, ident=None, _quiet=True)
+    except OSError as error:
+        click.echo(f"spoolkeep: port {port} cannot be used ({error.strerror}). Choose another with --port.", err=True)
+        sys.exit(2)
+
+
+def _said(report: ImportReport) -> str:
+    lines = [f"{report.rows} rows: {report.new} new, {report.known} known."]
+    lines += [f"line {one.line}, {one.column or 'row'}: {one.words}" for one in report.problems]
+    lines += [f"line {one.line} of an earlier file is gone from this one ({one.key})." for one in report.vanished]
+    lines += list(report.notes)
+    if report.problems:
+        lines.append("Nothing was booked. Mend these rows and import the sheet again.")
+    return "\n".join(lines)
+
+
+def _runout_row(row: stock.StockRow, formats: Formats) -> tuple[str, ...]:
+    days = row.days
+    return (
+        row.item.name,
+        formats.grams(row.left_mg),
+        formats.grams(round(days.daily_mg)),
+        "" if days.days is None else formats.days(days.days),
+        "" if days.run_out_on is None else formats.day(days.run_out_on),
+        "" if days.order_by is None else formats.day(days.order_by),
+    )
+
+
+def _reorder_row(one: orders.Advice, formats: Formats) -> tuple[str, ...]:
+    return (
+        one.supplier or "nobody offers it",
+        one.item.name,
+        str(one.spools),
+        formats.grams(one.why.left_mg),
+        "" if one.why.days is None else formats.days(one.why.days),
+        "" if one.why.order_by is None else formats.day(one.why.order_by),
+        formats.money(one.total_minor),
+    )
+
+
+def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
+    widths = [max(len(row[at]) for row in [head, *rows]) for at in range(len(head))]
+    for row in [head, *rows]:
+        click.echo("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+def _write(path: Path, data: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+    click.echo(f"Wrote {path}.")

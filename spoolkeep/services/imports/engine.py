@@ -1,0 +1,248 @@
+"""The imports' engine: reads a sheet, knows again what was imported before, and books the rest in one act.
+
+The package's front gives it to the web and the command line. What a sheet books is for the sheet's own module.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from hashlib import sha256
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.sheets import (
+    DEFAULT_ID_COLUMN,
+    RowProblem,
+    Sheet,
+    SheetRow,
+    key_problems,
+    read_sheet,
+    row_digest,
+    row_keys,
+)
+from spoolkeep.services.imports import jobs, spools, takings, things, trade
+from spoolkeep.services.imports.cells import Booked, Booker, Column, Reading
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import create_all
+from spoolkeep.store.tables import Act, ImportRow
+
+_MOST_LETTERS = 200
+
+
+@dataclass(frozen=True)
+class SheetKind:
+    """A sheet that can be imported: its columns, and what reads its rows."""
+
+    columns: tuple[Column, ...]
+    read: Callable[[Reading, Sequence[SheetRow]], Booker]
+
+
+SHEETS: Mapping[str, SheetKind] = {
+    "machines": SheetKind(things.MACHINES, things.read_machines),
+    "places": SheetKind(things.PLACES, things.read_places),
+    "articles": SheetKind(things.ARTICLES, things.read_articles),
+    "suppliers": SheetKind(trade.SUPPLIERS, trade.read_suppliers),
+    "offers": SheetKind(trade.OFFERS, trade.read_offers),
+    "products": SheetKind(things.PRODUCTS, things.read_products),
+    "spools": SheetKind(spools.COLUMNS, spools.read),
+    "jobs": SheetKind(jobs.COLUMNS, jobs.read),
+    "takings": SheetKind(takings.COLUMNS, takings.read),
+}
+"""By the word that people type, in the order in which a new workshop imports them."""
+
+
+COLUMNS: Mapping[str, tuple[Column, ...]] = {word: kind.columns for word, kind in SHEETS.items()}
+"""What each sheet has, for those who write one."""
+
+
+@dataclass(frozen=True)
+class VanishedRow:
+    """A row that was imported from this source before, and is not in the file any more. It stays in the books."""
+
+    line: int
+    """Where it stood in the earlier file."""
+    key: str
+
+
+@dataclass(frozen=True)
+class ImportReport:
+    """What a sheet says, and what of it was booked, or would be. With any problem nothing is."""
+
+    sheet: str
+    source: str
+    rows: int
+    new: int
+    known: int
+    vanished: tuple[VanishedRow, ...] = ()
+    problems: tuple[RowProblem, ...] = ()
+    notes: tuple[str, ...] = ()
+    act_id: int | None = None
+    codes: tuple[str, ...] = ()
+    """Of the spools that were made, in the order of their rows, for their labels."""
+
+    def as_json(self) -> dict[str, Any]:
+        """Give it as values that JSON knows."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class _Fresh:
+    """A row that is not in the books."""
+
+    row: SheetRow
+    key: str
+    digest: str
+
+
+@dataclass(frozen=True)
+class _Checked:
+    """A sheet that was read whole, and what would book it."""
+
+    report: ImportReport
+    fresh: tuple[_Fresh, ...]
+    book: Booker
+
+
+def preview(*, session: Session, now: datetime, sheet: str, source: str, data: bytes) -> ImportReport:
+    """Give what an import would do, and book nothing.
+
+    `sheet` is one of SHEETS, `source` the name of the file, `data` its bytes.
+    Errors: BadInput where the file cannot be read as that sheet; NotFound where there is no such sheet.
+    """
+    return _check(session, now=now, sheet=sheet, source=source, data=data).report
+
+
+def import_sheet(*, session: Session, now: datetime, by: By, sheet: str, source: str, data: bytes) -> ImportReport:
+    """Book the rows of a sheet that are new, all of them in one act, or none where any row has a problem.
+
+    Errors: as `preview`; Conflict where the key was used for something else.
+    """
+    checked = None
+    if not _key_used(session, by):
+        checked = _check(session, now=now, sheet=sheet, source=source, data=data)
+        if checked.report.problems or not checked.fresh:
+            return checked.report
+
+    def do(act: Act) -> ImportReport:
+        found = checked or _check(session, now=now, sheet=sheet, source=source, data=data)
+        return _book(session, act, found, now=now)
+
+    request = {"sheet": sheet, "source": source, "sha256": sha256(data).hexdigest()}
+    return once(session, f"import {sheet}", by=by, now=now, request=request, answers=ImportReport, do=do)
+
+
+def sheet_kind(sheet: str) -> SheetKind:
+    """Give a sheet by its word. Errors: NotFound, naming those that there are."""
+    found = SHEETS.get(sheet)
+    if found is None:
+        raise NotFound("no_such_sheet", f"There is no sheet “{sheet}”. Choose one of: {', '.join(SHEETS)}.")
+    return found
+
+
+def _key_used(session: Session, by: By) -> bool:
+    query = select(col(Act.id)).where(col(Act.actor_id) == by.actor_id, col(Act.key) == by.key)
+    return session.scalars(query).first() is not None
+
+
+def _check(session: Session, *, now: datetime, sheet: str, source: str, data: bytes) -> _Checked:
+    kind = sheet_kind(sheet)
+    source = source.strip()
+    if not 0 < len(source) <= _MOST_LETTERS:
+        raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} letters.")
+    needs = [column.name for column in kind.columns if column.needed]
+    read = read_sheet(data, needs=needs, knows=[column.name for column in kind.columns])
+    before = _imported(session, sheet)
+    reading = Reading(session, now, load_shop(session), source)
+    reading.notes += _about(read)
+    keyed = _keyed(read)
+    fresh = tuple(one for one in keyed if one.key not in before)
+    changed = [_changed(one, before[one.key]) for one in keyed if one.key in before]
+    book = kind.read(reading, [one.row for one in fresh])
+    twice = key_problems(read) if DEFAULT_ID_COLUMN in read.columns else ()
+    problems = [*read.problems, *twice, *filter(None, changed), *reading.problems]
+    report = ImportReport(
+        sheet=sheet,
+        source=source,
+        rows=len(read.rows) + len(read.problems),
+        new=len(fresh),
+        known=len(read.rows) - len(fresh),
+        vanished=_vanished(before.values(), source, {one.key for one in keyed}),
+        problems=tuple(sorted(problems, key=lambda one: one.line)),
+        notes=reading.all_notes(),
+    )
+    return _Checked(report, fresh, book)
+
+
+def _keyed(read: Sheet) -> list[_Fresh]:
+    return [_Fresh(row, key, _digest(row, key)) for row, key in zip(read.rows, row_keys(read), strict=True)]
+
+
+def _digest(row: SheetRow, key: str) -> str:
+    """Give what the row says as a digest; a key that is no id holds it already."""
+    kind, _, rest = key.partition(":")
+    return row_digest(row.cells) if kind == "id" else rest.partition(":")[0]
+
+
+def _about(read: Sheet) -> list[str]:
+    if not read.unknown_columns:
+        return []
+    names = ", ".join(f"“{name}”" for name in read.unknown_columns)
+    return [f"These columns are not known here and were left out: {names}."]
+
+
+@dataclass(frozen=True)
+class _Earlier:
+    """A row that was imported before and stands."""
+
+    key: str
+    digest: str
+    source: str
+    line: int
+    act_id: int
+
+
+def _imported(session: Session, sheet: str) -> dict[str, _Earlier]:
+    query = select(
+        col(ImportRow.key), col(ImportRow.digest), col(ImportRow.source), col(ImportRow.line), col(ImportRow.act_id)
+    ).where(col(ImportRow.sheet) == sheet, col(ImportRow.live))
+    return {row[0]: _Earlier(*row) for row in session.execute(query)}
+
+
+def _changed(one: _Fresh, earlier: _Earlier) -> RowProblem | None:
+    """Give a problem where a row with an id of its own says something else than when it was imported."""
+    if one.digest == earlier.digest:
+        return None
+    words = (
+        f"The row with the {one.key.replace(':', ' ', 1)} was imported before with other figures. "
+        f"Undo act {earlier.act_id} first, or give the row a new id."
+    )
+    return RowProblem(one.row.line, DEFAULT_ID_COLUMN, words, "imported_otherwise")
+
+
+def _vanished(before: Iterable[_Earlier], source: str, keys: set[str]) -> tuple[VanishedRow, ...]:
+    gone = (one for one in before if one.source == source and one.key not in keys)
+    return tuple(VanishedRow(one.line, one.key) for one in sorted(gone, key=lambda one: (one.line, one.key)))
+
+
+def _book(session: Session, act: Act, checked: _Checked, *, now: datetime) -> ImportReport:
+    booked: Booked = checked.book(act)
+    report = checked.report
+    rows = [
+        {
+            "act_id": act.id,
+            "sheet": report.sheet,
+            "source": report.source,
+            "key": one.key,
+            "digest": one.digest,
+            "line": one.row.line,
+            "booked_at": now,
+        }
+        for one in checked.fresh
+    ]
+    create_all(session, act, ImportRow, rows)
+    return replace(report, notes=(*report.notes, *booked.notes), act_id=act.id, codes=booked.codes)

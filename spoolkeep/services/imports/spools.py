@@ -1,0 +1,240 @@
+"""The sheet of spools: what stands on the shelves, what is left on it, and on which feed it is.
+
+The imports' engine calls it.
+
+A spool comes in whole (`received_g`, on `received_on`), with its cost, and is then counted: `left_g` is what was left
+at `counted_on`, the moment of the import if that is empty. So what was used before is neither lost nor a draw, and
+jobs of that time may be imported later: the count stands, and nothing is taken off twice.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import func, select
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.sheets import SheetRow
+from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, positive_mg_from_grams
+from spoolkeep.domain.words import Kind, PlaceKind
+from spoolkeep.services.catalogue import make_place, make_supplier
+from spoolkeep.services.deliveries import MOST_SPOOL_MG
+from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading
+from spoolkeep.services.imports.lookups import (
+    DIAMETER,
+    FINISH,
+    ItemName,
+    Items,
+    Machines,
+    folded,
+    item_name,
+    machine_and_feed,
+    numbers_by_name,
+    shades_from,
+)
+from spoolkeep.services.imports.trade import tare_from
+from spoolkeep.services.shop import code_text, next_serials
+from spoolkeep.store.journal import create_all
+from spoolkeep.store.ledger import Event, book
+from spoolkeep.store.tables import Act, Loading, Place, Spool, Supplier
+
+COLUMNS = (
+    Column("id", needed=False, says="the row's own number, where the sheet has one"),
+    Column("material", needed=True, says="of the item, like PLA"),
+    Column("colour", needed=True, says="of the item; the item is made where it is new"),
+    FINISH,
+    Column("shade", needed=False, says="sRGB like #1f6feb; two with / between; needed for a new colour"),
+    DIAMETER,
+    Column("left_g", needed=True, says="grams of plastic left, without the reel"),
+    Column("received_g", needed=False, says="grams when it was new; left_g if empty"),
+    Column("counted_on", needed=False, says="when left_g was so; now if empty"),
+    Column("cost", needed=False, says="what the new spool cost, in the workshop's currency, net of recoverable tax"),
+    Column("tare_g", needed=False, says="grams of the empty reel"),
+    Column("lot", needed=False, says="the maker's lot"),
+    Column("supplier", needed=False, says="made where it is new"),
+    Column("place", needed=False, says="its shelf, drawer or dry box; made where it is new"),
+    Column("received_on", needed=False, says="the day it came; today if empty"),
+    Column("opened_on", needed=False, says="the day it was opened"),
+    Column("machine", needed=False, says="the machine that it is on now"),
+    Column("feed", needed=False, says="the feed's position, where the machine has several"),
+)
+
+
+@dataclass(frozen=True)
+class _Row:
+    name: ItemName
+    left_mg: int
+    received_mg: int
+    cost_minor: int
+    tare_mg: int | None
+    lot: str
+    supplier: str
+    place: str
+    received_on: date
+    opened_on: date | None
+    received_at: datetime
+    counted_at: datetime
+    feed_id: int | None
+
+
+@dataclass
+class _Feeds:
+    """Which feeds have a spool, in the books or by an earlier row; and since when each is free."""
+
+    taken: set[int]
+    free_since: dict[int, datetime]
+
+
+def read(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
+    """Give what brings these spools into the books."""
+    items, machines, feeds = Items(reading.session), Machines(reading.session), _feeds(reading)
+    found = [_row(Cells(reading, row), items, machines, feeds) for row in rows]
+    return lambda act: _book(reading, act, found, items=items, feeds=feeds)
+
+
+def _feeds(reading: Reading) -> _Feeds:
+    session = reading.session
+    live = col(Loading.live), ~col(Loading.standby)
+    taken = session.scalars(select(col(Loading.feed_id)).where(*live, col(Loading.until_at).is_(None)))
+    free = select(col(Loading.feed_id), func.max(col(Loading.until_at))).where(*live).group_by(col(Loading.feed_id))
+    return _Feeds(set(taken), {feed: at for feed, at in session.execute(free) if at is not None})
+
+
+def _row(cells: Cells, items: Items, machines: Machines, feeds: _Feeds) -> _Row:
+    reading = cells.reading
+    left = cells.must("left_g", _left_from, Milligrams(1))
+    received_on = cells.day("received_on") or reading.today
+    received_at = reading.clock.span_of(received_on)[0]
+    one = _Row(
+        name=_item(cells, items),
+        left_mg=left,
+        received_mg=cells.read("received_g", positive_mg_from_grams, left),
+        cost_minor=cells.money("cost", MinorUnits(0)),
+        tare_mg=cells.read("tare_g", tare_from, None),
+        lot=cells.text("lot"),
+        supplier=" ".join(cells.text("supplier").split()),
+        place=" ".join(cells.text("place").split()),
+        received_on=received_on,
+        opened_on=cells.day("opened_on"),
+        received_at=received_at,
+        counted_at=cells.moment("counted_on") or reading.now,
+        feed_id=_feed(cells, machines, feeds),
+    )
+    _check(cells, one)
+    return one
+
+
+def _left_from(text: str) -> Milligrams:
+    mg = mg_from_grams(text, "left_g")
+    if mg < 0:
+        raise BadInput("negative_left", "No spool has less than 0 g left.")
+    return mg
+
+
+def _item(cells: Cells, items: Items) -> ItemName:
+    """Give the item's full name: of the item in the books, else of the one that will be made."""
+    name, shades = item_name(cells), cells.read("shade", shades_from, ())
+    if cells.bad:
+        return name
+    return cells.read("colour", lambda _: name if items.find(name) is not None else items.add(name, shades), name)
+
+
+def _feed(cells: Cells, machines: Machines, feeds: _Feeds) -> int | None:
+    machine_id, feed_id = machine_and_feed(cells, machines)
+    if machine_id is None:
+        return None
+    if feed_id is None and not cells.text("feed"):
+        feed_id = machines.only_feed(machine_id)
+        if feed_id is None:
+            cells.problem("feed", "That machine has several feeds. Say on which the spool is.", "which_feed")
+    if feed_id in feeds.taken:
+        words = "That feed has a spool already. Take it off on the Bench first, or leave machine and feed empty."
+        cells.problem("feed", words, "feed_is_taken")
+    if feed_id is not None:
+        feeds.taken.add(feed_id)
+    return feed_id
+
+
+def _check(cells: Cells, one: _Row) -> None:
+    if cells.bad:
+        return
+    if not one.received_mg:
+        cells.problem("received_g", "An empty spool needs received_g: what was on it when it was new.", "empty_spool")
+    if one.received_mg > MOST_SPOOL_MG:
+        cells.problem("received_g", "A spool holds at most 50 kg. Enter grams.", "no_such_spool_size")
+    if one.left_mg > one.received_mg:
+        cells.problem("left_g", "More is left than was on the new spool. Check left_g and received_g.", "more_than_new")
+    if one.counted_at < one.received_at:
+        cells.problem("counted_on", "It was counted before it came. Check the dates.", "before_it_came")
+    if one.opened_on and one.opened_on < one.received_on:
+        cells.problem("opened_on", "It was opened before it came. Check the dates.", "before_it_came")
+
+
+def _book(reading: Reading, act: Act, found: Sequence[_Row], *, items: Items, feeds: _Feeds) -> Booked:
+    session = reading.session
+    made = items.make(act)
+    places, suppliers = _places(reading, act, found), _suppliers(reading, act, found)
+    serials = next_serials(session, CodeKind.SPOOL, len(found))
+    rows = [
+        _spool(one, serial, made.get(one.name) or items.need(one.name), places=places, suppliers=suppliers)
+        for serial, one in zip(serials, found, strict=True)
+    ]
+    pairs = list(zip(create_all(session, act, Spool, rows), found, strict=True))
+    book(session, act, [event for number, one in pairs for event in _events(number, one)])
+    loadings = [_loading(reading, number, one, feeds) for number, one in pairs if one.feed_id]
+    create_all(session, act, Loading, loadings)
+    return Booked(codes=tuple(code_text(CodeKind.SPOOL, serial) for serial in serials))
+
+
+def _events(spool_id: int, one: _Row) -> Iterator[Event]:
+    yield Event(
+        kind=Kind.OPENING,
+        occurred_at=one.received_at,
+        spool_id=spool_id,
+        asked_mg=one.received_mg,
+        cost_minor=one.cost_minor,
+    )
+    if one.left_mg != one.received_mg or one.counted_at > one.received_at:
+        yield Event(kind=Kind.COUNT, occurred_at=one.counted_at, spool_id=spool_id, leaves_mg=one.left_mg)
+
+
+def _spool(
+    one: _Row, serial: int, article_id: int, *, places: dict[str, int], suppliers: dict[str, int]
+) -> dict[str, object]:
+    place_id = places.get(folded(one.place))
+    return {
+        "serial": serial,
+        "article_id": article_id,
+        "supplier_id": suppliers.get(folded(one.supplier)),
+        "place_id": place_id,
+        "home_id": place_id,
+        "lot": one.lot,
+        "tare_mg": one.tare_mg,
+        "received_on": one.received_on,
+        "opened_on": one.opened_on or (one.received_on if one.feed_id else None),
+    }
+
+
+def _loading(reading: Reading, spool_id: int, one: _Row, feeds: _Feeds) -> dict[str, object]:
+    """Give the loading since the spool was opened, but not before the feed was free."""
+    feed_id = one.feed_id or 0
+    since = reading.clock.span_of(one.opened_on or one.received_on)[0]
+    return {"spool_id": spool_id, "feed_id": feed_id, "from_at": max(since, feeds.free_since.get(feed_id, since))}
+
+
+def _places(reading: Reading, act: Act, found: Sequence[_Row]) -> dict[str, int]:
+    known = numbers_by_name(reading.session, Place)
+    for name in (one.place for one in found):
+        if name and folded(name) not in known:
+            known[folded(name)] = make_place(reading.session, act, name=name, kind=PlaceKind.SHELF).id
+    return known
+
+
+def _suppliers(reading: Reading, act: Act, found: Sequence[_Row]) -> dict[str, int]:
+    known = numbers_by_name(reading.session, Supplier)
+    for name in (one.supplier for one in found):
+        if name and folded(name) not in known:
+            known[folded(name)] = make_supplier(reading.session, act, name=name).id
+    return known

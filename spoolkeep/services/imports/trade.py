@@ -1,0 +1,142 @@
+"""The sheets of who sells plastic: suppliers and their offers.
+
+The imports' engine calls it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from spoolkeep.domain.codes import RetailCode, read_code
+from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.reorder import OfferTerms
+from spoolkeep.domain.sheets import SheetRow
+from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, minor_from_major, positive_mg_from_grams
+from spoolkeep.services.catalogue import OfferEntry, make_offer, make_supplier
+from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading, whole_from
+from spoolkeep.services.imports.lookups import (
+    DIAMETER,
+    FINISH,
+    Items,
+    item_name,
+    named,
+    new_name,
+    numbers_by_name,
+)
+from spoolkeep.store.tables import Act, Supplier
+
+SUPPLIERS = (
+    Column("name", needed=True, says="the supplier's name"),
+    Column("address", needed=False, says="where orders go"),
+    Column("lead_days", needed=False, says="days from an order to its delivery, 0 to 365; Setup's if empty"),
+)
+OFFERS = (
+    Column("supplier", needed=True, says="the supplier's name"),
+    Column("material", needed=True, says="of the item"),
+    Column("colour", needed=True, says="of the item"),
+    FINISH,
+    DIAMETER,
+    Column("spool_g", needed=True, says="grams of plastic on one spool"),
+    Column("price", needed=True, says="for one spool, in the workshop's currency, net of recoverable tax"),
+    Column("pack", needed=False, says="how many spools are sold together; 1 if empty"),
+    Column("tare_g", needed=False, says="grams of the empty reel"),
+    Column("their_number", needed=False, says="the supplier's number for it"),
+    Column("ean", needed=False, says="the maker's code on the box, EAN or UPC"),
+    Column("breaks", needed=False, says="cheaper prices from a number of spools on, like 10:13.50 20:12.90"),
+)
+
+_MOST_LEAD_DAYS = 365
+
+
+@dataclass(frozen=True)
+class _Supplier:
+    name: str
+    address: str
+    lead_days: int | None
+
+
+def read_suppliers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
+    """Give what adds these suppliers."""
+    known = numbers_by_name(reading.session, Supplier)
+    found = []
+    for row in rows:
+        cells = Cells(reading, row)
+        lead = cells.read("lead_days", _lead_days, None)
+        found.append(_Supplier(new_name(cells, known, "supplier", reading), cells.text("address"), lead))
+
+    def book(act: Act) -> Booked:
+        for one in found:
+            make_supplier(reading.session, act, name=one.name, address=one.address, lead_days=one.lead_days)
+        return Booked()
+
+    return book
+
+
+def _lead_days(text: str) -> int:
+    days = whole_from(text, "lead_days")
+    if not 0 <= days <= _MOST_LEAD_DAYS:
+        raise BadInput("no_such_lead", "A delivery takes 0 to 365 days.")
+    return days
+
+
+def read_offers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
+    """Give what adds these offers with their price breaks."""
+    items, suppliers = Items(reading.session), numbers_by_name(reading.session, Supplier)
+    found = [_offer(Cells(reading, row), items, suppliers) for row in rows]
+
+    def book(act: Act) -> Booked:
+        for entry in found:
+            make_offer(reading.session, act, entry)
+        return Booked()
+
+    return book
+
+
+def _offer(cells: Cells, items: Items, suppliers: dict[str, int]) -> OfferEntry:
+    name = item_name(cells)
+    cells.needed("price")
+    entry = OfferEntry(
+        supplier_id=cells.must("supplier", named(suppliers, "supplier", "suppliers"), 0),
+        article_id=0 if cells.bad else cells.read("colour", lambda _: items.need(name), 0),
+        spool_mg=cells.must("spool_g", positive_mg_from_grams, Milligrams(1)),
+        price_minor=cells.money("price", MinorUnits(0)),
+        their_number=cells.text("their_number"),
+        retail_code=cells.read("ean", _retail, ""),
+        tare_mg=cells.read("tare_g", tare_from, None),
+        pack=cells.whole("pack", 1),
+        breaks=cells.read("breaks", lambda text: _breaks(text, cells.reading.decimals), ()),
+    )
+    if not cells.bad:
+        _check_terms(cells, entry)
+    return entry
+
+
+def tare_from(text: str) -> Milligrams:
+    """Give the weight of an empty reel. Errors: BadInput."""
+    mg = mg_from_grams(text, "Tare")
+    if mg < 0:
+        raise BadInput("no_such_tare", "An empty reel weighs 0 g or more.")
+    return mg
+
+
+def _retail(text: str) -> str:
+    code = read_code(text)
+    if not isinstance(code, RetailCode):
+        raise BadInput("no_retail_code", f"“{text}” is not an EAN or UPC. Copy the digits under the maker's own code.")
+    return code.digits
+
+
+def _breaks(text: str, decimals: int) -> tuple[tuple[int, int], ...]:
+    pairs = []
+    for part in text.split():
+        spools, colon, price = part.partition(":")
+        if not colon:
+            raise BadInput("bad_break", f"“{part}” is not a price break. Write it like 10:13.50.")
+        pairs.append((whole_from(spools, "breaks"), int(minor_from_major(price, decimals, "breaks"))))
+    return tuple(pairs)
+
+
+def _check_terms(cells: Cells, entry: OfferEntry) -> None:
+    try:
+        OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks)
+    except Refusal as refusal:
+        cells.problem("breaks" if entry.breaks else "price", refusal.words, refusal.code)

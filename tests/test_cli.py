@@ -1,0 +1,137 @@
+"""The command line does the main job from a terminal, and says in a sentence what it cannot do."""
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pypdfium2
+import pytest
+import zxingcpp
+
+from spoolkeep.cli import main
+
+Run = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> Run:
+    """Give a terminal: it answers with the exit code and what was said."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("SPOOLKEEP_DATABASE", raising=False)
+
+    def do(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr("sys.argv", ["spoolkeep", *words])
+        try:
+            main()
+            code = 0
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        said = capsys.readouterr()
+        return code, said.out, said.err
+
+    return do
+
+
+@pytest.fixture
+def demo(run: Run) -> Iterator[Path]:
+    """Give the database of a demo that was just built."""
+    assert run("demo", "--build-only", "--instance", "demo")[0] == 0
+    return Path("demo/spoolkeep.sqlite").resolve()
+
+
+def test_the_demo_is_built_once_and_sound(run: Run, demo: Path) -> None:
+    assert demo.exists()
+    assert "as it was" in run("demo", "--build-only", "--instance", "demo")[1]
+    assert run("check", "--instance", "demo")[:2] == (0, "The books are sound.\n")
+
+
+def test_check_fails_and_says_where_after_a_copy_was_changed(run: Run, demo: Path) -> None:
+    with closing(sqlite3.connect(demo)) as connection, connection:
+        connection.execute("UPDATE day_total SET mg = mg + 1 WHERE rowid = 5")
+    code, said, _ = run("check", "--instance", "demo", "--json")
+    assert code == 1
+    assert "day_total" in json.loads(said)["first_difference"]
+
+
+def test_a_newer_database_is_refused_with_what_to_do(run: Run, demo: Path) -> None:
+    with closing(sqlite3.connect(demo)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    code, _, said = run("runout", "--instance", "demo")
+    assert code == 2
+    assert "newer one made it" in said
+
+
+def test_an_instance_that_is_not_there_is_refused_with_the_command_that_makes_it(run: Run) -> None:
+    code, _, said = run("runout", "--instance", "nowhere")
+    assert code == 2
+    assert "spoolkeep upgrade" in said
+
+
+def test_runout_prints_units_in_its_keys(run: Run, demo: Path) -> None:
+    del demo
+    figures = json.loads(run("runout", "--instance", "demo", "--json")[1])
+    first = figures["items"][0]
+    assert {"left_mg", "drawn_mg_a_day", "days_of_stock", "run_out_on", "order_by"} <= set(first)
+    days = [one["days_of_stock"]["mean"] for one in figures["items"] if one["days_of_stock"]["mean"] is not None]
+    assert days == sorted(days)
+
+
+def test_reorder_writes_a_sheet_a_supplier_that_adds_up(run: Run, demo: Path) -> None:
+    del demo
+    lines = json.loads(run("reorder", "--instance", "demo", "--json")[1])["lines"]
+    run("reorder", "--instance", "demo", "--pdf", "sheets", "--csv", "sheets")
+    suppliers = {line["supplier"] for line in lines if line["supplier"]}
+    assert len(list(Path("sheets").glob("*.pdf"))) == len(list(Path("sheets").glob("*.csv"))) == len(suppliers)
+    assert all(line["spools"] * line["price_minor"] == line["total_minor"] for line in lines)
+
+
+def test_the_same_sheet_twice_is_booked_once(run: Run) -> None:
+    Path("takings.csv").write_text("day;channel;amount\n2026-03-02;Market;120,50\n2026-03-03;Market;80\n")
+    assert run("import", "takings", "takings.csv")[1].startswith("2 rows: 2 new, 0 known.")
+    assert run("import", "takings", "takings.csv")[1].startswith("2 rows: 0 new, 2 known.")
+
+
+def test_a_sheet_with_a_bad_row_books_nothing_and_names_the_line(run: Run) -> None:
+    Path("takings.csv").write_text("day,channel,amount\n2026-03-02,Market,120.50\n2026-13-02,Market,x\n")
+    code, said, _ = run("import", "takings", "takings.csv")
+    assert code == 1
+    assert "line 3" in said
+    assert "Nothing was booked" in said
+    Path("takings.csv").write_text("day,channel,amount\n2026-03-02,Market,120.50\n")
+    assert "1 new" in run("import", "takings", "takings.csv")[1]
+
+
+def test_sample_labels_read_back_to_their_codes(run: Run) -> None:
+    """Rendered at the printer's own dots and read by zxing-cpp, an independent reader."""
+    words = ("--sample", "7", "--stock", "50x25", "--dpi", "203", "-o", "s.pdf", "--codes", "s.txt")
+    assert run("labels", *words)[0] == 0
+    pages = pypdfium2.PdfDocument("s.pdf")
+    read = [
+        zxingcpp.read_barcodes(pages[number].render(scale=203 / 72, grayscale=True).to_numpy())[0].text
+        for number in range(len(pages))
+    ]
+    pages.close()
+    assert read == Path("s.txt").read_text().split()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--sample", "3", "--stock", "none", "-o", "s.pdf"),
+        ("--sample", "0", "-o", "s.pdf"),
+        ("--sample", "3", "--start", "99", "-o", "s.pdf"),
+    ],
+)
+def test_labels_that_cannot_be_printed_are_refused_in_a_sentence(run: Run, words: tuple[str, ...]) -> None:
+    code, _, said = run("labels", *words)
+    assert code == 2
+    assert said.startswith("spoolkeep: ")
+    assert not Path("s.pdf").exists()
+
+
+def test_columns_are_listed(run: Run) -> None:
+    code, said, _ = run("columns", "jobs")
+    assert code == 0
+    assert "ended_at" in said
