@@ -1,0 +1,116 @@
+"""The Bench: one field, and the machines under it.
+
+The app factory registers it.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+from flask import Blueprint, Response, make_response, render_template, request
+
+from spoolkeep.domain.errors import Refusal
+from spoolkeep.services import acts, bench, undoing
+from spoolkeep.services.shop import Shop, load_shop
+from spoolkeep.web import doors, forms
+from spoolkeep.web.answers import status_of
+
+pages = Blueprint("bench", __name__)
+LATEST_ACTS = 5
+FAR_HOURS = 24 * 365
+"""Beyond a year no end is worth naming."""
+
+
+@pages.get("/")
+def page() -> Response:
+    """Show the Bench."""
+    return doors.remember_station(_show())
+
+
+@pages.post("/")
+def scan() -> tuple[Response, int]:
+    """Take a scan from the field."""
+    try:
+        with doors.writing() as session:
+            by = doors.by_station(session, request.form.get("key", ""))
+            answer = bench.scan(session=session, now=doors.now(), by=by, text=request.form.get("code", ""))
+    except Refusal as refusal:
+        return _show(kind="refused", words=refusal.words), status_of(refusal)
+    booked = Booked(answer.act_id) if answer.did in {"loaded", "moved"} else None
+    return _show(kind=answer.kind, words=answer.words, booked=booked), 200
+
+
+@pages.post("/undo")
+def undo() -> tuple[Response, int]:
+    """Take back the act that the form names, else this station's last."""
+    try:
+        with doors.writing() as session:
+            by = doors.by_station(session, request.form.get("key", ""))
+            act_id = forms.maybe_whole("act", "Act")
+            if act_id is None:
+                answer = undoing.undo_last(session=session, now=doors.now(), by=by)
+            else:
+                answer = undoing.undo_act(session=session, now=doors.now(), by=by, act_id=act_id)
+    except Refusal as refusal:
+        return _show(kind="refused", words=refusal.words), status_of(refusal)
+    words = "Done again." if answer.again else f"Undone: {answer.undid_kind}."
+    return _show(kind="heard", words=words, booked=Booked(answer.act_id, undo=not answer.again)), 200
+
+
+@dataclass(frozen=True)
+class Booked:
+    """The act that the message is about, which the button beside it takes back."""
+
+    act_id: int
+    undo: bool = False
+    """Whether it was an undo itself."""
+
+
+def _show(kind: str = "", words: str = "", booked: Booked | None = None) -> Response:
+    with doors.reading() as session:
+        shop = load_shop(session)
+        station = doors.station_seen(session)
+        machines = bench.board(session=session, now=doors.now())
+        waiting = bench.waiting(session=session, station_id=station, now=doors.now())
+        latest = acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
+    template = "bench_live.html" if request.headers.get("X-Fragment") else "bench.html"
+    hours_total, ticks = axis(shop, doors.now())
+    rendered = render_template(
+        template,
+        machines=machines,
+        waiting=waiting,
+        latest=latest,
+        kind=kind,
+        words=words,
+        booked=booked,
+        ends=_ends(shop, machines, doors.now()),
+        hours_total=hours_total,
+        ticks=ticks,
+    )
+    return make_response(rendered)
+
+
+def _ends(shop: Shop, machines: list[bench.MachineView], now: datetime) -> dict[int, datetime]:
+    """Give the moment at which each feed's spool ends at its pace, by feed, on the shop's wall clock."""
+    return {
+        feed.feed_id: shop.clock.local(now + timedelta(hours=feed.loaded.hours_left))
+        for machine in machines
+        for feed in machine.feeds
+        if feed.loaded and feed.loaded.hours_left is not None and feed.loaded.hours_left < FAR_HOURS
+    }
+
+
+def axis(shop: Shop, now: datetime) -> tuple[float, list[tuple[float, str]]]:
+    """Give the hours from now until tomorrow's opening, and a tick for every sixth hour and for the opening."""
+    local = shop.clock.local(now)
+    opening = datetime.combine(shop.today(now) + timedelta(days=1), time(shop.opens_hour))
+    end = shop.clock.from_local(opening).utc
+    total = (end - now).total_seconds() / 3600
+    ticks = [(0.0, "now")]
+    at = local.replace(minute=0, second=0, microsecond=0)
+    every = 6
+    for hour in range(1, int(total) + 2):
+        tick = at + timedelta(hours=hour)
+        away = (tick - local).total_seconds() / 3600
+        if tick.hour % every == 0 and 1 < away < total - 1:
+            ticks.append((away, f"{tick:%H:%M}"))
+    return total, [*ticks, (total, f"{opening:%H:%M}")]

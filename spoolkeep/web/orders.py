@@ -1,0 +1,106 @@
+"""Orders: what to order now and why, the orders themselves, and their sheets.
+
+The app factory registers it.
+"""
+
+from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as Answer
+
+from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.words import OrderState
+from spoolkeep.services import orders, sheets
+from spoolkeep.services.orders import Wanted
+from spoolkeep.services.shop import load_shop
+from spoolkeep.web import doors, forms, paper
+from spoolkeep.web.answers import status_of
+
+pages = Blueprint("orders", __name__, url_prefix="/orders")
+
+
+@pages.get("")
+def page() -> str:
+    """Show what to order now, and the orders."""
+    return _show()
+
+
+@pages.post("")
+def draft() -> Answer | tuple[str, int]:
+    """Draft one order a supplier from the numbers on the page."""
+    try:
+        wanted = [
+            Wanted(int(name.removeprefix("offer-")), forms.whole(name, "Spools", default=0))
+            for name in request.form
+            if name.startswith("offer-") and name.removeprefix("offer-").isdecimal()
+        ]
+        with doors.writing() as session:
+            answer = orders.draft(session=session, now=doors.now(), by=doors.by_form(), wanted=wanted)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash(f"Drafted: {len(answer.order_ids)} orders. Print or send each one's sheet.", "heard")
+    if len(answer.order_ids) == 1:
+        return redirect(url_for("orders.one", order_id=answer.order_ids[0]))
+    return redirect(url_for("orders.page"))
+
+
+@pages.get("/<int:order_id>")
+def one(order_id: int) -> str:
+    """Show one order."""
+    return _show_one(order_id)
+
+
+@pages.post("/<int:order_id>")
+def move_on(order_id: int) -> Answer | tuple[str, int]:
+    """Send, promise, close short or call off an order."""
+    try:
+        with doors.writing() as session:
+            orders.move_on(
+                session=session,
+                now=doors.now(),
+                by=doors.by_form(),
+                order_id=order_id,
+                state=_state(),
+                promised_for=forms.day("promised_for", "Promised for"),
+            )
+    except Refusal as refusal:
+        return _show_one(order_id, refused=refusal), status_of(refusal)
+    flash(f"The order is {_state()}.", "heard")
+    return redirect(url_for("orders.one", order_id=order_id))
+
+
+@pages.get("/<int:order_id>/sheet.pdf")
+def sheet_pdf(order_id: int) -> Response:
+    """Give an order's sheet to print."""
+    with doors.reading() as session:
+        data = sheets.reorder_pdf(session=session, now=doors.now(), order_id=order_id)
+        name = orders.view(session=session, now=doors.now(), order_id=order_id).code
+    return paper.pdf(data, f"order-{name}")
+
+
+@pages.get("/<int:order_id>/sheet.csv")
+def sheet_csv(order_id: int) -> Response:
+    """Give an order's sheet as CSV."""
+    with doors.reading() as session:
+        data = sheets.reorder_csv(session=session, now=doors.now(), order_id=order_id)
+        name = orders.view(session=session, now=doors.now(), order_id=order_id).code
+    return paper.csv(data, f"order-{name}")
+
+
+def _state() -> OrderState:
+    given = forms.text("state")
+    if given not in set(OrderState):
+        raise BadInput("unknown_state", "Choose what becomes of the order.")
+    return OrderState(given)
+
+
+def _show(refused: Refusal | None = None) -> str:
+    with doors.reading() as session:
+        shop = load_shop(session)
+        advice = orders.advise(session=session, now=doors.now())
+        listed = orders.listed(session=session, now=doors.now())
+    return render_template("orders.html", advice=advice, orders=listed, shop=shop, refused=refused, form=request.form)
+
+
+def _show_one(order_id: int, refused: Refusal | None = None) -> str:
+    with doors.reading() as session:
+        order = orders.view(session=session, now=doors.now(), order_id=order_id)
+    return render_template("order.html", order=order, refused=refused, form=request.form)

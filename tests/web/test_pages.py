@@ -1,0 +1,166 @@
+"""Every page answers, and every form books once, whatever is sent how often."""
+
+import re
+from collections.abc import Callable
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from sqlalchemy import func, select
+
+from spoolkeep.services import finding
+from spoolkeep.store.tables import Act, Job, Spool
+from spoolkeep.web.app import template_folder
+from tests.workshop import TestWorkshop
+
+PAGES = ["/", "/stock", "/jobs", "/deliveries", "/orders", "/money", "/setup", "/setup/acts"]
+Key = Callable[[], str]
+
+
+def _delivery(shop: TestWorkshop, key: str, spools: str = "3") -> dict[str, str]:
+    return {
+        "key": key,
+        "article": str(shop.articles[0]),
+        "spools": spools,
+        "spool_grams": "1000",
+        "price": "18.50",
+        "freight": "4.90",
+        "lot": "L-7",
+    }
+
+
+def _count(shop: TestWorkshop, model: type[Act] | type[Spool] | type[Job]) -> int:
+    with shop.store.read() as session:
+        return session.scalars(select(func.count()).select_from(model)).one()
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_page_answers_on_a_bare_workshop(client: FlaskClient, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 200
+    assert "<h1" in answer.text
+
+
+def test_every_page_of_the_map_is_tried_and_answers(app: Flask, client: FlaskClient, shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    given = {"code": code, "article_id": shop.articles[0], "delivery_id": 1}
+    tried = 0
+    for rule in app.url_map.iter_rules():
+        if "GET" in (rule.methods or ()) and rule.arguments <= set(given) and rule.endpoint != "static":
+            path = rule.build({name: given[name] for name in rule.arguments})[1]  # type: ignore[index] # all are given
+            assert client.get(path).status_code == 200, path
+            tried += 1
+    assert tried >= len(PAGES) + 4
+
+
+def test_no_template_carries_script_or_style_inline() -> None:
+    for page in template_folder().glob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        assert not re.search(r"\sstyle=|<style|\son[a-z]+=\"|javascript:", text), page.name
+        assert all("src=" in tag for tag in re.findall(r"<script[^>]*>", text)), page.name
+
+
+def test_the_answer_forbids_what_is_inline(client: FlaskClient) -> None:
+    policy = client.get("/").headers["Content-Security-Policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe-inline" not in policy
+
+
+def test_a_delivery_form_sent_twice_books_once(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    form = _delivery(shop, key())
+    first, again = client.post("/deliveries", data=form), client.post("/deliveries", data=form)
+    assert first.status_code == again.status_code == 302
+    assert first.location == again.location
+    assert _count(shop, Spool) == 3
+
+
+def test_a_key_used_for_another_form_is_refused(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    same = key()
+    client.post("/deliveries", data=_delivery(shop, same))
+    refused = client.post("/deliveries", data=_delivery(shop, same, spools="4"))
+    assert refused.status_code == 409
+    assert "new key" in refused.text
+    assert _count(shop, Spool) == 3
+
+
+@pytest.mark.parametrize("spools", ["0", "10000", "-2", "three", ""])
+def test_a_delivery_that_cannot_be_keeps_what_was_typed(
+    client: FlaskClient, shop: TestWorkshop, key: Key, spools: str
+) -> None:
+    refused = client.post("/deliveries", data=_delivery(shop, key(), spools=spools))
+    assert refused.status_code == 422
+    assert 'value="18.50"' in refused.text
+    assert 'value="L-7"' in refused.text
+    assert _count(shop, Spool) == 0
+
+
+def test_labels_of_a_delivery_are_a_pdf_from_any_start(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    where = client.post("/deliveries", data=_delivery(shop, key())).location
+    for query in ("", "?start=24", "?stock=50x25&dpi=300", "?from=3"):
+        answer = client.get(f"{where}/labels.pdf{query}")
+        assert answer.status_code == 200, query
+        assert answer.data.startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("query", ["?start=25", "?start=x", "?stock=nothing", "?dpi=7"])
+def test_labels_that_cannot_be_are_refused_in_a_sentence(
+    client: FlaskClient, shop: TestWorkshop, key: Key, query: str
+) -> None:
+    where = client.post("/deliveries", data=_delivery(shop, key())).location
+    answer = client.get(f"{where}/labels.pdf{query}")
+    assert answer.status_code == 422
+    assert "text/html" in answer.content_type
+
+
+def test_two_scans_load_a_spool_and_the_bench_shows_it(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    code = shop.deliver()[0]
+    client.post("/", data={"key": key(), "code": code})
+    answer = client.post("/", data={"key": key(), "code": shop.feeds[0]})
+    assert "PLA Slate black is on Larch feed 1." in answer.text
+
+
+def test_a_mistyped_scan_is_refused_in_a_sentence(client: FlaskClient, key: Key) -> None:
+    answer = client.post("/", data={"key": key(), "code": "S00421721"})
+    assert answer.status_code == 422
+    assert "does not check out" in answer.text
+
+
+def test_a_job_form_draws_and_stock_shows_it(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    code = shop.deliver()[0]
+    for text in (code, shop.feeds[0]):
+        client.post("/", data={"key": key(), "code": text})
+    with shop.store.read() as session:
+        feed = finding.feed_of(session, shop.feeds[0])
+    form = {"key": key(), "do": "report", "machine": str(feed.machine_id), "title": "Hook", f"feed-{feed.id}": "42.5"}
+    assert client.post("/jobs", data=form).status_code == 302
+    assert client.post("/jobs", data=form).status_code == 302
+    assert _count(shop, Job) == 1
+    assert "958" in client.get("/stock").text
+
+
+def test_a_spool_is_weighed_on_its_page(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    code = shop.deliver()[0]
+    form = {"key": key(), "do": "weigh", "gross": "950"}
+    assert client.post(f"/spools/{code}", data=form).status_code == 302
+    assert "750" in client.get(f"/spools/{code}").text
+
+
+def test_an_act_is_undone_from_its_list(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    client.post("/deliveries", data=_delivery(shop, key()))
+    with shop.store.read() as session:
+        act = session.scalars(select(func.max(Act.id))).one()
+    client.post(f"/setup/acts/{act}/undo", data={"key": key()})
+    assert "There is no delivery" in client.get("/deliveries/1").text
+
+
+def test_a_foreign_host_and_a_foreign_form_are_refused(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    assert client.get("/", base_url="http://spoolkeep.example").status_code == 403
+    foreign = {"Origin": "http://localhost:9999"}
+    assert client.post("/deliveries", data=_delivery(shop, key()), headers=foreign).status_code == 403
+    assert _count(shop, Spool) == 0
+
+
+def test_an_unknown_page_says_what_to_do(client: FlaskClient) -> None:
+    answer = client.get("/nowhere")
+    assert answer.status_code == 404
+    assert "no such page" in answer.text
