@@ -11,6 +11,7 @@ import pytest
 import zxingcpp
 
 from spoolkeep.cli import main
+from spoolkeep.store.engine import Store
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -135,3 +136,14 @@ def test_columns_are_listed(run: Run) -> None:
     code, said, _ = run("columns", "jobs")
     assert code == 0
     assert "ended_at" in said
+
+
+def test_one_setting_puts_the_books_on_postgresql(
+    run: Run, monkeypatch: pytest.MonkeyPatch, new_postgres_store: Callable[[], Store]
+) -> None:
+    store = new_postgres_store()
+    monkeypatch.setenv("SPOOLKEEP_DATABASE", store.engine.url.render_as_string(hide_password=False))
+    assert run("demo", "--build-only", "--instance", "demo")[0] == 0
+    assert run("check")[1] == "The books are sound.\n"
+    assert json.loads(run("runout", "--json")[1])["items"]
+    assert not Path("demo/spoolkeep.sqlite").exists()

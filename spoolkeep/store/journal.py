@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from pydantic import TypeAdapter
 from pydantic_core import to_jsonable_python
 from sqlalchemy import Column, and_, insert, or_, select, update
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
 
@@ -70,7 +71,11 @@ def invert(session: Session, act: Act, target: Act) -> None:
         if set(before) != {"live"}:
             row = session.get_one(table_named(table), row_id)
             change(session, act, row, **{name: _value(row, name, written) for name, written in before.items()})
-    _set_live(session, act, coming, live=True)
+    try:
+        _set_live(session, act, coming, live=True)
+    except IntegrityError as error:
+        words = "What this act made has been made again since. Undo the later act first."
+        raise Conflict("made_again", words) from error
 
 
 def _only_live(fields: Mapping[tuple[str, int], Mapping[str, str]], back: str) -> dict[str, list[int]]:

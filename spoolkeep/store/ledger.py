@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, insert, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -204,24 +204,23 @@ def _write_lines(
     workshop = session.get_one(Workshop, 1)
     today = shop_clock(session).day_of(act.recorded_at)
     article_id = session.get_one(Spool, spool_id).article_id
-    totals = []
-    for one in due:
-        if not (one.mg or one.value_minor):
-            continue
-        shop_day = days[one.movement_id]
-        session.add(
-            Line(
-                movement_id=one.movement_id,
-                act_id=act.id,
-                spool_id=spool_id,
-                kind=one.kind,
-                mg=one.mg,
-                value_minor=one.value_minor,
-                book_day=book_day(workshop, shop_day, today),
-            )
-        )
-        totals.append(DaySum(article_id, shop_day, one.kind, one.mg, one.value_minor))
-    return totals
+    changed = [one for one in due if one.mg or one.value_minor]
+    if changed:
+        # written past the session: an import has tens of thousands, and nothing reads a line back as an object
+        rows = [
+            {
+                "movement_id": one.movement_id,
+                "act_id": act.id,
+                "spool_id": spool_id,
+                "kind": one.kind,
+                "mg": one.mg,
+                "value_minor": one.value_minor,
+                "book_day": book_day(workshop, days[one.movement_id], today),
+            }
+            for one in changed
+        ]
+        session.execute(insert(Line), rows)
+    return [DaySum(article_id, days[one.movement_id], one.kind, one.mg, one.value_minor) for one in changed]
 
 
 def _set_balance(session: Session, balance: Balance, state: State, last_key: str) -> None:

@@ -139,6 +139,17 @@ def test_undoing_an_import_takes_all_of_it_back_and_frees_its_rows(
     assert taken(store) == 28_050
 
 
+def test_an_undone_import_is_not_done_again_once_its_rows_are_in_the_books_anew(
+    store: Store, give: Give, now: datetime, by: Callable[[], By]
+) -> None:
+    first = give("machines", "name,feeds\nHeron,1\n")
+    with store.write() as session:
+        undone = undo_act(session=session, now=now, by=by(), act_id=first.act_id or 0)
+    assert give("machines", "name,feeds\nHeron,1\n").new == 1
+    with pytest.raises(Conflict, match="made again"), store.write() as session:
+        undo_act(session=session, now=now, by=by(), act_id=undone.act_id)
+
+
 def test_a_row_with_its_own_id_and_other_figures_is_refused_until_its_import_is_undone(
     store: Store, give: Give, now: datetime, by: Callable[[], By]
 ) -> None:
