@@ -6,6 +6,7 @@
 import json
 import sys
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -14,7 +15,7 @@ import click
 import waitress
 
 import spoolkeep
-from spoolkeep.domain.errors import Refusal
+from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.formats import Formats
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.services import demo as demo_service
@@ -89,8 +90,7 @@ def upgrade(*, folder: Path) -> None:
 @_json
 def check(*, folder: Path, as_json: bool) -> None:
     """Hold every copy of a sum against the ledger; exits with 1 at the first difference."""
-    store = Instance(folder).open()
-    with store.read() as session:
+    with closing(Instance(folder).open()) as store, store.read() as session:
         first = next(differences(session), None)
     if as_json:
         click.echo(json.dumps({"sound": first is None, "first_difference": first}))
@@ -114,14 +114,15 @@ def import_(*, sheet: str, file: Path, source: str | None, only_preview: bool, f
 
     SHEET is what its rows are; 'spoolkeep columns SHEET' lists its columns.
     """
-    store, data, name = Instance(folder).open_or_make(now=_now()), file.read_bytes(), source or file.name
-    if only_preview:
-        with store.read() as session:
-            report = preview(session=session, now=_now(), sheet=sheet, source=name, data=data)
-    else:
-        by = By(actor_id=FIRST_ACTOR, key=f"import {_now().isoformat()}")
-        with store.write() as session:
-            report = import_sheet(session=session, now=_now(), by=by, sheet=sheet, source=name, data=data)
+    data, name = file.read_bytes(), source or file.name
+    with closing(Instance(folder).open_or_make(now=_now())) as store:
+        if only_preview:
+            with store.read() as session:
+                report = preview(session=session, now=_now(), sheet=sheet, source=name, data=data)
+        else:
+            by = By(actor_id=FIRST_ACTOR, key=f"import {_now().isoformat()}")
+            with store.write() as session:
+                report = import_sheet(session=session, now=_now(), by=by, sheet=sheet, source=name, data=data)
     click.echo(json.dumps(report.as_json()) if as_json else _said(report))
     if report.problems:
         sys.exit(1)
@@ -140,8 +141,7 @@ def columns(*, sheet: str) -> None:
 @_json
 def runout(*, folder: Path, as_json: bool) -> None:
     """Print how long each item lasts, the one that ends first at the top."""
-    store = Instance(folder).open()
-    with store.read() as session:
+    with closing(Instance(folder).open()) as store, store.read() as session:
         if as_json:
             click.echo(json.dumps(figures.runout(session=session, now=_now()), indent=2))
             return
@@ -159,8 +159,7 @@ def runout(*, folder: Path, as_json: bool) -> None:
 @click.option("--csv", type=click.Path(file_okay=False, path_type=Path), help="The same as CSV.")
 def reorder(*, folder: Path, as_json: bool, pdf: Path | None, csv: Path | None) -> None:
     """Print what to order now, from whom and why."""
-    store = Instance(folder).open()
-    with store.read() as session:
+    with closing(Instance(folder).open()) as store, store.read() as session:
         if as_json:
             click.echo(json.dumps(figures.reorder(session=session, now=_now()), indent=2))
         formats = load_shop(session).formats
@@ -208,8 +207,7 @@ def labels_(
         formats = Formats("en_GB", "EUR", "UTC")
         pdf, printed = labels.sample_labels(today=_now().date(), formats=formats, count=sample, **how)
     else:
-        store = Instance(folder).open()
-        with store.read() as session:
+        with closing(Instance(folder).open()) as store, store.read() as session:
             if places:
                 pdf = labels.place_and_feed_labels(session=session, now=_now(), **how)
             else:
@@ -240,14 +238,14 @@ def _now() -> datetime:
 
 
 def _serve(instance: Instance, port: int) -> None:
-    store = instance.open()
-    app = create_app(store, secret=instance.secret())
-    click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
-    try:
-        waitress.serve(app, host=LOOPBACK, port=port, threads=8, ident=None, _quiet=True)
-    except OSError as error:
-        click.echo(f"spoolkeep: port {port} cannot be used ({error.strerror}). Choose another with --port.", err=True)
-        sys.exit(2)
+    with closing(instance.open()) as store:
+        app = create_app(store, secret=instance.secret())
+        click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
+        try:
+            waitress.serve(app, host=LOOPBACK, port=port, threads=8, ident=None, _quiet=True)
+        except OSError as error:
+            words = f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
+            raise BadInput("port_in_use", words) from None
 
 
 def _said(report: ImportReport) -> str:

@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -36,7 +36,7 @@ def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp
 
 
 @pytest.fixture
-def demo(run: Run) -> Iterator[Path]:
+def demo(run: Run) -> Path:
     """Give the database of a demo that was just built."""
     assert run("demo", "--build-only", "--instance", "demo")[0] == 0
     return Path("demo/spoolkeep.sqlite").resolve()

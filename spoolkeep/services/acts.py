@@ -19,6 +19,7 @@ class ActView:
 
     act_id: int
     kind: str
+    about: str
     recorded_at: datetime
     actor: str
     station: str
@@ -49,6 +50,7 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
         ActView(
             act_id=act.id,
             kind=act.kind,
+            about=act.about,
             recorded_at=act.recorded_at,
             actor=actor.name or f"actor {actor.id}",
             station=stations.get(act.station_id or 0, ""),

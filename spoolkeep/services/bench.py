@@ -87,7 +87,16 @@ def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
             return _look_up_retail(session, act, code)
         return _hear(session, act, code, station_id=station_id, now=now)
 
-    return once(session, "scan", by=by, now=now, request={"text": text}, answers=ScanAnswer, do=do)
+    return once(
+        session,
+        "scan",
+        by=by,
+        now=now,
+        request={"text": text},
+        answers=ScanAnswer,
+        about=lambda: _about(session, text, station_id=station_id, now=now),
+        do=do,
+    )
 
 
 def board(*, session: Session, now: datetime) -> list[MachineView]:
@@ -165,6 +174,16 @@ def _hear(session: Session, act: Act, code: Code, *, station_id: int, now: datet
     spool = finding.spool_by_serial(session, pair[0].serial)
     doing: Callable[..., ScanAnswer] = _load if pair[1].kind is CodeKind.FEED else _move
     return doing(session, act, spool, pair[1], now=now)
+
+
+def _about(session: Session, text: str, *, station_id: int, now: datetime) -> str:
+    """Give what a scan is about: what it names, and where that goes if it is the second half."""
+    code = read_code(text)
+    if isinstance(code, RetailCode):
+        return code.digits
+    first = stations.waiting_scan(session, station_id, now)
+    pair = _pair(code, read_code(first)) if first else None
+    return " to ".join(_describe(session, one) for one in pair or (code,))
 
 
 def _describe(session: Session, code: Code) -> str:

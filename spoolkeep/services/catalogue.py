@@ -119,6 +119,7 @@ def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: in
         now=now,
         request=request,
         answers=Made,
+        about=name,
         do=lambda act: Made(act.id, make_machine(session, act, name=name, feeds=feeds).id),
     )
 
@@ -133,6 +134,7 @@ def add_place(*, session: Session, now: datetime, by: By, name: str, kind: Place
         now=now,
         request=request,
         answers=Made,
+        about=name,
         do=lambda act: Made(act.id, make_place(session, act, name=name, kind=kind).id),
     )
 
@@ -148,7 +150,7 @@ def add_article(
         return Made(act.id, make_article(session, act, material=material, colour=colour, finish=finish, srgb=srgb).id)
 
     request = {"material": material, "colour": colour, "finish": finish, "srgb": list(srgb)}
-    return once(session, "item", by=by, now=now, request=request, answers=Made, do=do)
+    return once(session, "item", by=by, now=now, request=request, answers=Made, about=f"{material} {colour}", do=do)
 
 
 def add_supplier(
@@ -160,7 +162,7 @@ def add_supplier(
         return Made(act.id, make_supplier(session, act, name=name, address=address, lead_days=lead_days).id)
 
     request = {"name": name, "address": address, "lead_days": lead_days}
-    return once(session, "supplier", by=by, now=now, request=request, answers=Made, do=do)
+    return once(session, "supplier", by=by, now=now, request=request, answers=Made, about=name, do=do)
 
 
 def add_offer(*, session: Session, now: datetime, by: By, entry: OfferEntry) -> Made:

@@ -114,7 +114,9 @@ def book_delivery(
         "arrived_at": arrived_at,
         "note": note,
     }
-    return once(session, "delivery", by=by, now=now, request=request, answers=DeliveryAnswer, do=do)
+    spools = sum(one.spools for one in arrived)
+    about = "1 spool" if spools == 1 else f"{spools} spools"
+    return once(session, "delivery", by=by, now=now, request=request, answers=DeliveryAnswer, about=about, do=do)
 
 
 def recent(*, session: Session, limit: int = 20) -> list[DeliveryView]:

@@ -5,11 +5,12 @@ The command line calls it. It must not know the web.
 
 import os
 import secrets
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, WrongDatabase
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.upgrade import require_current, revision_of, upgrade
 
@@ -29,21 +30,19 @@ class Instance:
 
     def open(self) -> Store:
         """Give the store, which must have the right shape. Errors: WrongDatabase, naming the mending command."""
-        store = self._store()
-        require_current(store)
-        return store
+        return _current(self._store())
 
     def open_or_make(self, *, now: datetime) -> Store:
         """Give the store, made where there is none yet. Errors: WrongDatabase where it is older or newer."""
         store = self._store()
         if revision_of(store) is None:
             upgrade(store, now=now)
-        require_current(store)
-        return store
+        return _current(store)
 
     def upgrade(self, *, now: datetime) -> Path | None:
         """Bring the database forward; give the path of the copy made before. Errors: WrongDatabase."""
-        return upgrade(self._store(), now=now)
+        with closing(self._store()) as store:
+            return upgrade(store, now=now)
 
     def secret(self) -> bytes:
         """Give the secret that signs cookies, made on first use and readable by its owner alone."""
@@ -59,3 +58,12 @@ class Instance:
         if self.folder.exists() and not self.folder.is_dir():
             raise BadInput("no_folder", f"{self.folder} is a file. Name a folder for the instance.")
         return open_store(self.database)
+
+
+def _current(store: Store) -> Store:
+    try:
+        require_current(store)
+    except WrongDatabase:
+        store.close()
+        raise
+    return store

@@ -67,7 +67,7 @@ def plan_job(*, session: Session, now: datetime, by: By, report: JobReport) -> J
         return JobAnswer(act.id, job.id)
 
     request = {"report": report}
-    return once(session, "plan job", by=by, now=now, request=request, answers=JobAnswer, do=do)
+    return once(session, "plan job", by=by, now=now, request=request, answers=JobAnswer, about=report.title, do=do)
 
 
 def report_job(
@@ -80,7 +80,7 @@ def report_job(
         return _end(session, act, job, outcome=outcome, at=_moment(ended_at, now), grams=report.grams)
 
     request = {"report": report, "outcome": outcome, "ended_at": ended_at}
-    return once(session, "job", by=by, now=now, request=request, answers=JobAnswer, do=do)
+    return once(session, "job", by=by, now=now, request=request, answers=JobAnswer, about=report.title, do=do)
 
 
 def start_job(*, session: Session, now: datetime, by: By, job_id: int) -> JobAnswer:
@@ -91,7 +91,9 @@ def start_job(*, session: Session, now: datetime, by: By, job_id: int) -> JobAns
         change(session, act, job, state=JobState.RUNNING, started_at=now)
         return JobAnswer(act.id, job.id)
 
-    return once(session, "start job", by=by, now=now, request={"job_id": job_id}, answers=JobAnswer, do=do)
+    request = {"job_id": job_id}
+    about = _title(session, job_id)
+    return once(session, "start job", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
 
 
 def end_job(
@@ -111,7 +113,8 @@ def end_job(
         return _end(session, act, job, outcome=outcome, at=_moment(ended_at, now), grams=grams)
 
     request = {"job_id": job_id, "outcome": outcome, "grams": list(grams), "ended_at": ended_at}
-    return once(session, "end job", by=by, now=now, request=request, answers=JobAnswer, do=do)
+    about = _title(session, job_id)
+    return once(session, "end job", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
 
 
 def settle_open_draw(*, session: Session, now: datetime, by: By, movement_id: int, spool_code: str) -> JobAnswer:
@@ -136,7 +139,12 @@ def settle_open_draw(*, session: Session, now: datetime, by: By, movement_id: in
         return JobAnswer(act.id, waiting.job_id or 0, drawn_mg=-(waiting.asked_mg or 0))
 
     request = {"movement_id": movement_id, "spool_code": spool_code}
-    return once(session, "settle draw", by=by, now=now, request=request, answers=JobAnswer, do=do)
+    return once(session, "settle draw", by=by, now=now, request=request, answers=JobAnswer, about=spool_code, do=do)
+
+
+def _title(session: Session, job_id: int) -> str:
+    job = session.get(Job, job_id)
+    return "" if job is None else job.title
 
 
 def _enter(session: Session, act: Act, report: JobReport) -> Job:

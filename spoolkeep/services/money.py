@@ -66,7 +66,8 @@ def enter_takings(
         return TakingsAnswer(act.id, shop_day, signed)
 
     request = {"shop_day": shop_day, "channel": channel, "amount_minor": amount_minor, "kind": kind}
-    return once(session, "takings", by=by, now=now, request=request, answers=TakingsAnswer, do=do)
+    about = f"{channel.strip()}, {shop_day.isoformat()}"
+    return once(session, "takings", by=by, now=now, request=request, answers=TakingsAnswer, about=about, do=do)
 
 
 def check_takings(shop_day: date, amount_minor: int, channel: str, *, today: date) -> None:

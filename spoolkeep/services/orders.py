@@ -162,7 +162,8 @@ def move_on(
         return OrderAnswer(act.id, (order.id,))
 
     request = {"order_id": order_id, "state": state, "promised_for": promised_for}
-    return once(session, f"order {state}", by=by, now=now, request=request, answers=OrderAnswer, do=do)
+    about = code_text(CodeKind.ORDER, _order(session, order_id).serial)
+    return once(session, f"order {state}", by=by, now=now, request=request, answers=OrderAnswer, about=about, do=do)
 
 
 _NEXT = {

@@ -101,7 +101,7 @@ def weigh(
         return _book(session, act, spool, event, questioned=_question(session, spool, net_mg))
 
     request = {"spool_code": spool_code, "gross_mg": gross_mg, "at": at}
-    return once(session, "weighing", by=by, now=now, request=request, answers=SpoolAnswer, do=do)
+    return once(session, "weighing", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
 
 
 def count(
@@ -117,7 +117,7 @@ def count(
         return _book(session, act, spool, event)
 
     request = {"spool_code": spool_code, "left_mg": left_mg, "at": at}
-    return once(session, "count", by=by, now=now, request=request, answers=SpoolAnswer, do=do)
+    return once(session, "count", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
 
 
 def found(
@@ -133,7 +133,7 @@ def found(
         return _book(session, act, spool, event)
 
     request = {"spool_code": spool_code, "mg": mg, "at": at}
-    return once(session, "found", by=by, now=now, request=request, answers=SpoolAnswer, do=do)
+    return once(session, "found", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
 
 
 def give_up(
@@ -166,7 +166,7 @@ def give_up(
         return _book(session, act, spool, event)
 
     request = {"spool_code": spool_code, "kind": kind, "mg": mg, "at": at}
-    return once(session, str(kind), by=by, now=now, request=request, answers=SpoolAnswer, do=do)
+    return once(session, str(kind), by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
 
 
 def set_tare(*, session: Session, now: datetime, by: By, spool_code: str, tare_mg: int) -> SpoolAnswer:
@@ -180,7 +180,7 @@ def set_tare(*, session: Session, now: datetime, by: By, spool_code: str, tare_m
         return SpoolAnswer(act.id, code_text(CodeKind.SPOOL, spool.serial), _left(session, spool.id), 0)
 
     request = {"spool_code": spool_code, "tare_mg": tare_mg}
-    return once(session, "tare", by=by, now=now, request=request, answers=SpoolAnswer, do=do)
+    return once(session, "tare", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
 
 
 def change_cost(*, session: Session, now: datetime, by: By, spool_code: str, cost_minor: int) -> SpoolAnswer:
@@ -195,7 +195,7 @@ def change_cost(*, session: Session, now: datetime, by: By, spool_code: str, cos
         return _book(session, act, spool, event)
 
     request = {"spool_code": spool_code, "cost_minor": cost_minor}
-    return once(session, "cost", by=by, now=now, request=request, answers=SpoolAnswer, do=do)
+    return once(session, "cost", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
 
 
 def view(*, session: Session, spool_code: str) -> SpoolView:

@@ -47,6 +47,7 @@ def undo_act(*, session: Session, now: datetime, by: By, act_id: int) -> Undone:
         now=now,
         request={"act_id": act_id},
         answers=Undone,
+        about=f"{target.kind} {target.about}".strip(),
         do=do,
         undoes=target,
     )

@@ -43,12 +43,12 @@ def once(
     request: Mapping[str, Any],
     answers: type[T],
     do: Callable[[Act], T],
+    about: str | Callable[[], str] = "",
     undoes: Act | None = None,
-    named: Callable[[], str] | None = None,
 ) -> T:
     """Give the answer of `do`, or of the first time where this actor's key was used before for the same request.
 
-    `kind` names the act; where the books must be read to name it, `named` does so and `kind` is only the door's name.
+    `kind` names the act and `about` says what it is done to; where the books must be read for that, it is called.
     Errors: BadInput without a key; Conflict where the key was used for another request, or `undoes` was undone before.
     """
     if not by.key or len(by.key) > MAX_KEY:
@@ -60,21 +60,24 @@ def once(
         return _first_answer(session, known, digest, adapter)
     if undoes and undone(session, undoes):
         raise Conflict("undone_before", f"Act {undoes.id} has been undone already. Nothing was changed.")
-    act = _record(session, named() if named else kind, by=by, now=now, digest=digest, undoes=undoes)
+    act = _record(
+        session, (kind, about if isinstance(about, str) else about()), by=by, now=now, digest=digest, undoes=undoes
+    )
     answer = do(act)
     session.add(Answer(act_id=act.id, body=adapter.dump_json(answer).decode()))
     session.flush()
     return answer
 
 
-def _record(session: Session, kind: str, *, by: By, now: datetime, digest: str, undoes: Act | None) -> Act:
+def _record(session: Session, named: tuple[str, str], *, by: By, now: datetime, digest: str, undoes: Act | None) -> Act:
     act = Act(
         actor_id=by.actor_id,
         station_id=by.station_id,
         token_id=by.token_id,
         key=by.key,
         request_hash=digest,
-        kind=kind,
+        kind=named[0],
+        about=named[1],
         recorded_at=now,
         undoes_id=undoes.id if undoes else None,
         sense=-undoes.sense if undoes else 1,

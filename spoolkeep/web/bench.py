@@ -6,7 +6,8 @@ The app factory registers it.
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
-from flask import Blueprint, Response, make_response, render_template, request
+from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.services import acts, bench, undoing
@@ -37,6 +38,12 @@ def scan() -> tuple[Response, int]:
         return _show(kind="refused", words=refusal.words), status_of(refusal)
     booked = Booked(answer.act_id) if answer.did in {"loaded", "moved"} else None
     return _show(kind=answer.kind, words=answer.words, booked=booked), 200
+
+
+@pages.get("/undo")
+def after_undo() -> Answer:
+    """Lead back to the Bench, where a reload after an undo without script would land."""
+    return redirect(url_for("bench.page"))
 
 
 @pages.post("/undo")

@@ -38,10 +38,13 @@ def enter() -> Response | tuple[str, int]:
 
 
 @pages.post("/<int:job_id>/start")
-def start(job_id: int) -> Response:
+def start(job_id: int) -> Response | tuple[str, int]:
     """Say that a planned job runs."""
-    with doors.writing() as session:
-        jobs.start_job(session=session, now=doors.now(), by=doors.by_form(), job_id=job_id)
+    try:
+        with doors.writing() as session:
+            jobs.start_job(session=session, now=doors.now(), by=doors.by_form(), job_id=job_id)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
     flash("It runs.", "heard")
     return redirect(url_for("jobs.page"))
 

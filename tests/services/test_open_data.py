@@ -42,7 +42,7 @@ def test_the_books_of_the_year_have_no_fault(outcome: open_data.Outcome) -> None
     assert outcome.faults == ()
 
 
-def test_a_year_is_imported_well_within_90_seconds(outcome: open_data.Outcome) -> None:
+def test_a_year_of_jobs_takes_less_than_90_seconds_of_processor_time(outcome: open_data.Outcome) -> None:
     assert outcome.seconds["jobs"] < 90
 
 

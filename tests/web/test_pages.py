@@ -48,7 +48,7 @@ def test_every_page_of_the_map_is_tried_and_answers(app: Flask, client: FlaskCli
     for rule in app.url_map.iter_rules():
         if "GET" in (rule.methods or ()) and rule.arguments <= set(given) and rule.endpoint != "static":
             path = rule.build({name: given[name] for name in rule.arguments})[1]  # type: ignore[index] # all are given
-            assert client.get(path).status_code == 200, path
+            assert client.get(path, follow_redirects=True).status_code == 200, path
             tried += 1
     assert tried >= len(PAGES) + 4
 

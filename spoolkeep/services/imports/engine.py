@@ -133,7 +133,7 @@ def import_sheet(*, session: Session, now: datetime, by: By, sheet: str, source:
         return _book(session, act, found, now=now)
 
     request = {"sheet": sheet, "source": source, "sha256": sha256(data).hexdigest()}
-    return once(session, f"import {sheet}", by=by, now=now, request=request, answers=ImportReport, do=do)
+    return once(session, f"import {sheet}", by=by, now=now, request=request, answers=ImportReport, about=source, do=do)
 
 
 def sheet_kind(sheet: str) -> SheetKind:

@@ -67,6 +67,8 @@ class Act(SQLModel, table=True):
     key: str
     request_hash: str
     kind: str
+    about: str = ""
+    """What it was done to, in words for a list."""
     recorded_at: datetime = moment()
     undoes_id: int | None = Field(default=None, foreign_key="act.id", unique=True)
     sense: int = 1

@@ -78,6 +78,7 @@ def act() -> None:
         sa.Column("key", sa.String(), nullable=False),
         sa.Column("request_hash", sa.String(), nullable=False),
         sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("about", sa.String(), nullable=False),
         sa.Column("recorded_at", Moment(), nullable=False),
         sa.Column("undoes_id", sa.Integer(), nullable=True),
         sa.Column("sense", sa.Integer(), nullable=False),
