@@ -49,6 +49,8 @@ class SpoolEvent:
     value_minor: int
     job: str
     taken_back: bool
+    sheet: str
+    """The file whose import booked it with all its other rows; empty where it was booked by itself."""
 
 
 @dataclass(frozen=True)
@@ -260,15 +262,21 @@ def _feed(session: Session, spool_id: int) -> str:
 def _events(session: Session, spool_id: int) -> tuple[SpoolEvent, ...]:
     back = select(col(Movement.reverses_id)).where(col(Movement.reverses_id).is_not(None))
     query = (
-        select(Movement, func.coalesce(func.sum(col(Line.mg)), 0), func.coalesce(func.sum(col(Line.value_minor)), 0))
+        select(
+            Movement,
+            Act,
+            func.coalesce(func.sum(col(Line.mg)), 0),
+            func.coalesce(func.sum(col(Line.value_minor)), 0),
+        )
+        .join(Act, col(Act.id) == col(Movement.act_id))
         .outerjoin(Line, col(Line.movement_id) == col(Movement.id))
         .where(col(Movement.spool_id) == spool_id, col(Movement.sign) == 1)
-        .group_by(col(Movement.id))
+        .group_by(col(Movement.id), col(Act.id))
         .order_by(col(Movement.sort_key).desc())
     )
     gone = set(session.scalars(back.where(col(Movement.spool_id) == spool_id)))
     rows = session.execute(query).all()
-    wanted = {movement.job_id for movement, _, _ in rows if movement.job_id}
+    wanted = {movement.job_id for movement, *_ in rows if movement.job_id}
     titles = {job.id: job.title for job in session.scalars(select(Job).where(col(Job.id).in_(wanted)))}
     return tuple(
         SpoolEvent(
@@ -279,6 +287,7 @@ def _events(session: Session, spool_id: int) -> tuple[SpoolEvent, ...]:
             value_minor=int(value),
             job=titles.get(movement.job_id or 0, ""),
             taken_back=movement.id in gone,
+            sheet=act.about if act.kind.startswith("import ") else "",
         )
-        for movement, mg, value in rows
+        for movement, act, mg, value in rows
     )
