@@ -54,8 +54,13 @@ class Store:
     @contextmanager
     def read(self) -> Iterator[Session]:
         """Open a session that reads one moment's picture and cannot write."""
-        with Session(self._mode("DEFERRED"), expire_on_commit=False, autoflush=False) as session:
+        with Session(self.reader, expire_on_commit=False, autoflush=False) as session:
             yield session
+
+    @property
+    def reader(self) -> Engine:
+        """Give the engine whose connections only read."""
+        return self._mode("DEFERRED")
 
     def _mode(self, mode: str) -> Engine:
         if self.engine.dialect.name == "sqlite":
@@ -66,7 +71,7 @@ class Store:
 
     def about(self) -> str:
         """Give the database's name, version and way of keeping a journal, in words."""
-        with self.engine.connect() as connection:
+        with self.reader.connect() as connection:
             if self.engine.dialect.name == "sqlite":
                 mode = connection.exec_driver_sql("PRAGMA journal_mode").scalar_one()
                 return f"SQLite {sqlite3.sqlite_version}, journal {str(mode).upper()}"

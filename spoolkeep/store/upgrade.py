@@ -40,7 +40,7 @@ def newest() -> str:
 def revision_of(store: Store) -> str | None:
     """Give the revision of a database; None where it is empty. Errors: WrongDatabase where it cannot be opened."""
     try:
-        with store.engine.connect() as connection:
+        with store.reader.connect() as connection:
             return MigrationContext.configure(connection).get_current_revision()
     except DBAPIError as error:
         raise WrongDatabase(
@@ -79,7 +79,7 @@ def require_current(store: Store) -> None:
 
 def guards_of(store: Store) -> list[str]:
     """Give the names of the append-only guards that the database has."""
-    with store.engine.connect() as connection:
+    with store.reader.connect() as connection:
         return guards.installed(connection)
 
 
