@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.codes import Code, CodeKind, RetailCode, kind_in_words, read_code
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding, stations
 from spoolkeep.services.finding import Item
@@ -137,9 +137,18 @@ def _loaded(session: Session, now: datetime) -> dict[int, Loaded]:
 
 def waiting(*, session: Session, station_id: int | None, now: datetime) -> str:
     """Give what the first half of a scan named, while a station waits for the second; else nothing."""
-    code = stations.waiting_scan(session, station_id, now) if station_id is not None else None
-    first = read_code(code) if code else None
-    return _describe(session, first) if isinstance(first, Code) else ""
+    first = _first_half(session, station_id, now) if station_id is not None else None
+    return _describe(session, first) if first else ""
+
+
+def _first_half(session: Session, station_id: int, now: datetime) -> Code | None:
+    """Give the first half of a scan that waits, unless what it names is no longer in the books."""
+    text = stations.waiting_scan(session, station_id, now)
+    code = read_code(text) if text else None
+    try:
+        return code if isinstance(code, Code) and _describe(session, code) else None
+    except NotFound:
+        return None
 
 
 def _mg_an_hour(session: Session, now: datetime) -> dict[int, float]:
@@ -166,8 +175,8 @@ def _look_up_retail(session: Session, act: Act, code: RetailCode) -> ScanAnswer:
 
 def _hear(session: Session, act: Act, code: Code, *, station_id: int, now: datetime) -> ScanAnswer:
     words = _describe(session, code)
-    first = stations.waiting_scan(session, station_id, now)
-    pair = _pair(code, read_code(first)) if first else None
+    first = _first_half(session, station_id, now)
+    pair = _pair(code, first) if first else None
     if pair is None:
         return _wait(session, act, code, words=words, station_id=station_id, now=now)
     stations.forget_half_scan(session, station_id)
@@ -181,8 +190,8 @@ def _about(session: Session, text: str, *, station_id: int, now: datetime) -> st
     code = read_code(text)
     if isinstance(code, RetailCode):
         return code.digits
-    first = stations.waiting_scan(session, station_id, now)
-    pair = _pair(code, read_code(first)) if first else None
+    first = _first_half(session, station_id, now)
+    pair = _pair(code, first) if first else None
     return " to ".join(_describe(session, one) for one in pair or (code,))
 
 
@@ -200,9 +209,9 @@ def _describe(session: Session, code: Code) -> str:
     )
 
 
-def _pair(code: Code, first: Code | RetailCode) -> tuple[Code, Code] | None:
+def _pair(code: Code, first: Code) -> tuple[Code, Code] | None:
     """Give a spool's code and that of a feed or place, whichever came first; None where they make no pair."""
-    if isinstance(first, RetailCode) or (first.kind is CodeKind.SPOOL) == (code.kind is CodeKind.SPOOL):
+    if (first.kind is CodeKind.SPOOL) == (code.kind is CodeKind.SPOOL):
         return None
     return (code, first) if code.kind is CodeKind.SPOOL else (first, code)
 

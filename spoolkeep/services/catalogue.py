@@ -5,7 +5,8 @@ The web's Setup page and the imports call it, the imports inside their own acts.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
+from unicodedata import normalize
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -18,6 +19,7 @@ from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.reorder import OfferTerms
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.words import Finish, PlaceKind
+from spoolkeep.services import finding
 from spoolkeep.services.shop import next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
@@ -28,6 +30,7 @@ from spoolkeep.store.tables import (
     Colour,
     ColourValue,
     Feed,
+    Line,
     Machine,
     Material,
     Offer,
@@ -36,6 +39,7 @@ from spoolkeep.store.tables import (
     Product,
     ProductPart,
     Supplier,
+    TakingsLine,
     Workshop,
 )
 
@@ -96,17 +100,40 @@ def set_up(*, session: Session, now: datetime, by: By, settings: Settings) -> Ma
         clock = ShopClock(settings.zone, settings.day_starts_hour)
         _check_settings(settings)
         row = session.get_one(Workshop, 1)
+        if settings.currency != row.currency and _has_money(session):
+            words = f"There are amounts in {row.currency} in the books, so the currency stays {row.currency}."
+            raise Conflict("currency_in_use", words)
         moved = (row.zone, row.day_starts_hour) != (settings.zone, settings.day_starts_hour)
-        for name, value in vars(settings).items():
-            setattr(row, name, value)
-        row.ready_at = row.ready_at or now
-        session.add(row)
-        session.flush()
+        change(session, act, row, **vars(settings), ready_at=row.ready_at or now)
         if moved:
             shop_days_again(session, clock)
         return Made(act.id, row.id)
 
     return once(session, "settings", by=by, now=now, request=vars(settings), answers=Made, do=do)
+
+
+def close_books(*, session: Session, now: datetime, by: By, through: date) -> Made:
+    """Close the books through a day: what is told later of a closed day falls in the open month.
+
+    Errors: BadInput where the day is not the last of a month that is over; Conflict where it is closed already.
+    """
+
+    def do(act: Act) -> Made:
+        row = session.get_one(Workshop, 1)
+        today = ShopClock(row.zone, row.day_starts_hour).day_of(now)
+        if (through + timedelta(days=1)).day != 1 or through >= today:
+            raise BadInput("not_a_month_end", "Books are closed through the last day of a month that is over.")
+        if row.closed_through is not None and through <= row.closed_through:
+            raise Conflict("closed_before", f"The books are closed through {row.closed_through} already.")
+        change(session, act, row, closed_through=through)
+        return Made(act.id, row.id)
+
+    about = through.isoformat()
+    return once(session, "close books", by=by, now=now, request={"through": through}, answers=Made, about=about, do=do)
+
+
+def _has_money(session: Session) -> bool:
+    return any(session.scalars(select(col(model.id)).limit(1)).first() for model in (Line, TakingsLine, Offer))
 
 
 def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: int) -> Made:
@@ -220,14 +247,14 @@ def find_article(
 ) -> Article | None:
     """Give the item of a material, colour, finish and diameter, in whatever case they are written."""
     query = (
-        select(Article)
+        select(Article, col(Material.code), col(Colour.name))
         .join(Material, col(Material.id) == col(Article.material_id))
         .join(Colour, col(Colour.id) == col(Article.colour_id))
-        .where(col(Material.code).ilike(material.strip(), escape="\\"))
-        .where(col(Colour.name).ilike(_literal(colour), escape="\\"), col(Colour.finish) == finish)
-        .where(col(Article.diameter_um) == diameter_um, col(Article.live))
+        .where(col(Colour.finish) == finish, col(Article.diameter_um) == diameter_um, col(Article.live))
     )
-    return session.scalars(query).first()
+    wanted = folded(material), folded(colour)
+    rows = session.execute(query.order_by(col(Article.id)))
+    return next((article for article, *names in rows if tuple(map(folded, names)) == wanted), None)
 
 
 def make_article(
@@ -253,8 +280,10 @@ def make_article(
 
 def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
     """Give a new offer. Errors: BadInput, NotFound, Conflict."""
-    if session.get(Supplier, entry.supplier_id) is None or session.get(Article, entry.article_id) is None:
-        raise NotFound("no_such_offer_part", "Choose a supplier and an item from the lists.")
+    finding.live(session, Supplier, entry.supplier_id)
+    finding.live(session, Article, entry.article_id)
+    if entry.tare_mg is not None and entry.tare_mg < 0:
+        raise BadInput("no_such_tare", "An empty reel weighs 0 g or more. Enter grams, or leave it empty.")
     OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks)
     offer = create(
         session,
@@ -288,21 +317,32 @@ def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> M
     return once(session, "withdraw offer", by=by, now=now, request={"offer_id": offer_id}, answers=Made, do=do)
 
 
+def folded(name: str) -> str:
+    """Give a name as it is compared with others: whatever its case, its blanks, and how its accents are encoded.
+
+    Source: The Unicode Standard, section 3.13, definition D145 (canonical caseless match).
+    """
+    return " ".join(normalize("NFD", normalize("NFD", name).casefold()).split())
+
+
 def _named(session: Session, model: type[Machine | Place | Supplier | Product], name: str) -> str:
     plain = " ".join(name.split())
     longest = 80
     if not plain or len(plain) > longest:
         raise BadInput("no_name", f"Give it a name of 1 to {longest} characters.")
-    if session.scalars(select(col(model.id)).where(col(model.name) == plain, col(model.live))).first() is not None:
-        raise Conflict("name_is_taken", f"There is a {model.__name__.lower()} named “{plain}” already.")
+    # folded here and not by the database, which may know no case but that of the English letters
+    taken = {folded(one): one for one in session.scalars(select(col(model.name)).where(col(model.live)))}
+    if folded(plain) in taken:
+        words = f"There is a {model.__name__.lower()} named “{taken[folded(plain)]}” already."
+        raise Conflict("name_is_taken", words)
     return plain
 
 
 def _colour(session: Session, name: str, finish: Finish, srgb: Sequence[str]) -> Colour:
-    query = select(Colour).where(col(Colour.name).ilike(_literal(name), escape="\\"), col(Colour.finish) == finish)
-    found = session.scalars(query).first()
-    if found is not None:
-        return found
+    name = " ".join(name.split())
+    for known in session.scalars(select(Colour).where(col(Colour.finish) == finish).order_by(col(Colour.id))):
+        if folded(known.name) == folded(name):
+            return known
     if not srgb:
         raise BadInput("no_shade", f"“{name}” is a new colour: give its shade, like #1f6feb, so that it can be shown.")
     made = Colour(name=name, finish=finish)
@@ -311,10 +351,6 @@ def _colour(session: Session, name: str, finish: Finish, srgb: Sequence[str]) ->
     session.add_all(ColourValue(colour_id=made.id, position=at, srgb=shade) for at, shade in enumerate(srgb))
     session.flush()
     return made
-
-
-def _literal(text: str) -> str:
-    return text.strip().replace("\\", "\\\\").replace("%", r"\%").replace("_", r"\_")
 
 
 def _retail(text: str) -> str | None:

@@ -18,11 +18,12 @@ from spoolkeep.domain.words import Kind, OrderState
 from spoolkeep.services import finding
 from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
-from spoolkeep.store.journal import change, create
+from spoolkeep.store.journal import create
 from spoolkeep.store.ledger import Event, book
-from spoolkeep.store.tables import Act, Delivery, Order, OrderLine, Place, Spool, Supplier
+from spoolkeep.store.tables import Act, Article, Delivery, Order, OrderLine, Place, Spool, Supplier
 
 MOST_SPOOLS = 500
+FIRST_YEAR = 2000
 MOST_SPOOL_MG = 50_000_000
 
 
@@ -85,7 +86,7 @@ def book_delivery(
 
     def do(act: Act) -> DeliveryAnswer:
         at = _moment(arrived_at, now)
-        _check(session, arrived, freight_minor=freight_minor, supplier_id=supplier_id)
+        _check(session, arrived, freight_minor=freight_minor, supplier_id=supplier_id, order_id=order_id)
         order = _order(session, order_id, at) if order_id else None
         delivery = create(
             session,
@@ -101,8 +102,6 @@ def book_delivery(
         spools = _spools(session, act, delivery, arrived, day=load_shop(session).today(at))
         landed = _landed(arrived, freight_minor)
         book(session, act, [_event(spool, mg, cost, at) for (spool, mg), cost in zip(spools, landed, strict=True)])
-        if order:
-            _update_order(session, act, order, at)
         codes = tuple(code_text(CodeKind.SPOOL, spool.serial) for spool, _ in spools)
         return DeliveryAnswer(act.id, delivery.id, codes, sum(landed))
 
@@ -160,10 +159,19 @@ def codes_of(*, session: Session, delivery_id: int) -> tuple[str, ...]:
 def _moment(given: datetime | None, now: datetime) -> datetime:
     if given is not None and given > now:
         raise BadInput("in_the_future", "A delivery cannot have arrived in the future. Check the date.")
+    if given is not None and given.year < FIRST_YEAR:
+        raise BadInput("long_ago", f"A delivery before {FIRST_YEAR} cannot be. Check the date.")
     return given or now
 
 
-def _check(session: Session, arrived: Sequence[Arrived], *, freight_minor: int, supplier_id: int | None) -> None:
+def _check(
+    session: Session,
+    arrived: Sequence[Arrived],
+    *,
+    freight_minor: int,
+    supplier_id: int | None,
+    order_id: int | None,
+) -> None:
     total = sum(one.spools for one in arrived)
     if not arrived or any(one.spools < 1 for one in arrived):
         raise BadInput("no_spools", "A delivery has at least 1 spool. Enter how many came.")
@@ -172,21 +180,29 @@ def _check(session: Session, arrived: Sequence[Arrived], *, freight_minor: int, 
         raise BadInput("too_many_spools", words)
     if freight_minor < 0 or any(one.price_minor < 0 for one in arrived):
         raise BadInput("negative_price", "Prices and freight are 0 or more.")
-    if supplier_id is not None and session.get(Supplier, supplier_id) is None:
-        raise NotFound("no_such_supplier", "There is no such supplier. Choose one from the list.")
+    if supplier_id is not None:
+        finding.live(session, Supplier, supplier_id)
     for one in arrived:
-        if not 0 < one.spool_mg <= MOST_SPOOL_MG:
-            raise BadInput("no_such_spool_size", "A spool holds more than 0 g and at most 50 kg. Enter grams.")
-        if one.place_id is not None and session.get(Place, one.place_id) is None:
-            raise NotFound("no_such_place", "There is no such place. Choose one from the list.")
-        finding.item(session, one.article_id)
+        _check_one(session, one, order_id=order_id)
+
+
+def _check_one(session: Session, one: Arrived, *, order_id: int | None) -> None:
+    if not 0 < one.spool_mg <= MOST_SPOOL_MG:
+        raise BadInput("no_such_spool_size", "A spool holds more than 0 g and at most 50 kg. Enter grams.")
+    if one.tare_mg is not None and not 0 <= one.tare_mg <= MOST_SPOOL_MG:
+        raise BadInput("no_such_tare", "An empty reel weighs 0 g to 50 kg. Enter grams, or leave it empty.")
+    if one.place_id is not None:
+        finding.live(session, Place, one.place_id)
+    finding.live(session, Article, one.article_id)
+    if one.order_line_id is not None:
+        line = finding.live(session, OrderLine, one.order_line_id)
+        if (line.order_id, line.article_id) != (order_id, one.article_id):
+            raise BadInput("line_of_another_order", "That line belongs to another order or item. Open the order again.")
 
 
 def _order(session: Session, order_id: int, at: datetime) -> Order:
-    order = session.get(Order, order_id)
-    if order is None or not order.live:
-        raise NotFound("no_such_order", "There is no such order. Choose one from the list.")
-    if order.state in {OrderState.CALLED_OFF, OrderState.CLOSED_SHORT, OrderState.IN}:
+    order = finding.live(session, Order, order_id)
+    if order.state in {OrderState.CALLED_OFF, OrderState.CLOSED_SHORT}:
         raise Conflict("order_is_closed", f"That order is {order.state}. Book the delivery in without it.")
     if at < order.drafted_at:
         raise BadInput("before_its_order", "The delivery would arrive before its order was drafted. Check the date.")
@@ -230,19 +246,6 @@ def _landed(arrived: Sequence[Arrived], freight_minor: int) -> list[int]:
 
 def _event(spool: Spool, mg: int, cost_minor: int, at: datetime) -> Event:
     return Event(kind=Kind.DELIVERY, occurred_at=at, spool_id=spool.id, asked_mg=mg, cost_minor=cost_minor)
-
-
-def _update_order(session: Session, act: Act, order: Order, at: datetime) -> None:
-    """Mark the lines that are all in, and the order as in or part in."""
-    arrived = arrived_by_line(session, [order.id])
-    lines = session.scalars(select(OrderLine).where(col(OrderLine.order_id) == order.id, col(OrderLine.live))).all()
-    for line in lines:
-        if line.arrived_at is None and arrived.get(line.id, 0) >= line.spools:
-            change(session, act, line, arrived_at=at)
-    all_in = all(line.arrived_at for line in lines)
-    change(session, act, order, state=OrderState.IN if all_in else OrderState.PART_IN)
-    if all_in:
-        change(session, act, order, closed_at=at)
 
 
 def arrived_by_line(session: Session, order_ids: Sequence[int]) -> dict[int, int]:

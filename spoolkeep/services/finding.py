@@ -5,16 +5,20 @@ Every service may use it. It only reads.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-from sqlmodel import col
+from sqlmodel import SQLModel, col
 
 from spoolkeep.domain.codes import CodeKind, read_code_of
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.words import Kind
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.tables import Article, Colour, ColourValue, Feed, Line, Machine, Material, Place, Spool
+
+Row = TypeVar("Row", bound=SQLModel)
+Labelled = TypeVar("Labelled", Spool, Feed, Place)
 
 
 @dataclass(frozen=True)
@@ -78,19 +82,7 @@ def spool_of(session: Session, code: str) -> Spool:
 
 def spool_by_serial(session: Session, serial: int) -> Spool:
     """Give the spool with this serial. Errors: NotFound."""
-    spool = session.scalars(select(Spool).where(col(Spool.serial) == serial, col(Spool.live))).first()
-    if spool is None:
-        code = code_text(CodeKind.SPOOL, serial)
-        raise NotFound("no_such_spool", f"No spool has the code {code}. Book it in under Deliveries, then scan again.")
-    return spool
-
-
-def feed(session: Session, feed_id: int) -> Feed:
-    """Give the feed with this number. Errors: NotFound."""
-    found = session.get(Feed, feed_id)
-    if found is None or not found.live:
-        raise NotFound("no_such_feed", "There is no such feed. Choose one from the list.")
-    return found
+    return _by_serial(session, Spool, CodeKind.SPOOL, serial)
 
 
 def feed_of(session: Session, code: str) -> Feed:
@@ -100,20 +92,38 @@ def feed_of(session: Session, code: str) -> Feed:
 
 def feed_by_serial(session: Session, serial: int) -> Feed:
     """Give the feed with this serial. Errors: NotFound."""
-    found = session.scalars(select(Feed).where(col(Feed.serial) == serial, col(Feed.live))).first()
-    if found is None:
-        code = code_text(CodeKind.FEED, serial)
-        raise NotFound("no_such_feed", f"No feed has the code {code}. Add its machine under Setup, then scan again.")
-    return found
+    return _by_serial(session, Feed, CodeKind.FEED, serial)
 
 
 def place_by_serial(session: Session, serial: int) -> Place:
     """Give the place with this serial. Errors: NotFound."""
-    place = session.scalars(select(Place).where(col(Place.serial) == serial, col(Place.live))).first()
-    if place is None:
-        code = code_text(CodeKind.PLACE, serial)
-        raise NotFound("no_such_place", f"No place has the code {code}. Add it under Setup, then scan again.")
-    return place
+    return _by_serial(session, Place, CodeKind.PLACE, serial)
+
+
+def feed(session: Session, feed_id: int) -> Feed:
+    """Give the feed with this number. Errors: NotFound."""
+    return live(session, Feed, feed_id)
+
+
+def live(session: Session, model: type[Row], number: int) -> Row:
+    """Give the row with this number, unless it was undone. Errors: NotFound."""
+    found = session.get(model, number)
+    if found is None or not getattr(found, "live"):  # noqa: B009 - not every table says it to the type checker
+        words = f"There is no such {str(model.__tablename__).replace('_', ' ')}. Choose one from the list."
+        raise NotFound(f"no_such_{model.__tablename__}", words)
+    return found
+
+
+_WHERE = {CodeKind.SPOOL: "Book it in under Deliveries", CodeKind.FEED: "Add its machine under Setup"}
+
+
+def _by_serial(session: Session, model: type[Labelled], kind: CodeKind, serial: int) -> Labelled:
+    found = session.scalars(select(model).where(col(model.serial) == serial, col(model.live))).first()
+    if found is None:
+        first = _WHERE.get(kind, "Add it under Setup")
+        name, code = kind.name.lower(), code_text(kind, serial)
+        raise NotFound(f"no_such_{name}", f"No {name} has the code {code}. {first}, then scan again.")
+    return found
 
 
 def feed_name(session: Session, of: Feed) -> str:

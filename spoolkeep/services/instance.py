@@ -15,6 +15,7 @@ from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.upgrade import require_current, revision_of, upgrade
 
 SETTING = "SPOOLKEEP_DATABASE"
+FILE = "spoolkeep.sqlite"
 
 
 @dataclass(frozen=True)
@@ -26,10 +27,15 @@ class Instance:
     @property
     def database(self) -> str:
         """Give the database's address: the setting's, else a SQLite file in the folder."""
-        return os.environ.get(SETTING) or f"sqlite:///{(self.folder / 'spoolkeep.sqlite').resolve()}"
+        return os.environ.get(SETTING) or f"sqlite:///{(self.folder / FILE).resolve()}"
 
     def open(self) -> Store:
         """Give the store, which must have the right shape. Errors: WrongDatabase, naming the mending command."""
+        if not os.environ.get(SETTING) and not (self.folder / FILE).exists():
+            words = (
+                f"There is no workshop in {self.folder} yet. Run 'spoolkeep upgrade' to make one, or name its folder."
+            )
+            raise WrongDatabase("no_database", words)
         return _current(self._store())
 
     def open_or_make(self, *, now: datetime) -> Store:

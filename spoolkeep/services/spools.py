@@ -6,7 +6,7 @@ The web's spool page and the imports call it.
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -46,6 +46,8 @@ class SpoolEvent:
     kind: str
     occurred_at: datetime
     mg: int
+    found_mg: int
+    """What turned up at once, because more went than was left."""
     value_minor: int
     job: str
     taken_back: bool
@@ -116,7 +118,7 @@ def count(
         if not 0 <= left_mg <= MOST_GROSS_MG:
             raise BadInput("no_such_weight", "What is left is 0 to 100 kg. Enter grams.")
         event = Event(kind=Kind.COUNT, occurred_at=_past(at, now), spool_id=spool.id, leaves_mg=left_mg)
-        return _book(session, act, spool, event)
+        return _book(session, act, spool, event, questioned=_question(session, spool, left_mg))
 
     request = {"spool_code": spool_code, "left_mg": left_mg, "at": at}
     return once(session, "count", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
@@ -163,9 +165,11 @@ def give_up(
         if mg is None:
             take_off(session, act, spool=spool, at=when)
             change(session, act, spool, retired_on=load_shop(session).today(when))
+        more = mg is not None and mg > _left(session, spool.id)
+        question = "That is more than was left. It was booked; weigh the spool." if more else ""
         leaves, asked = (0, None) if mg is None else (None, -mg)
         event = Event(kind=kind, occurred_at=when, spool_id=spool.id, leaves_mg=leaves, asked_mg=asked)
-        return _book(session, act, spool, event)
+        return _book(session, act, spool, event, questioned=question)
 
     request = {"spool_code": spool_code, "kind": kind, "mg": mg, "at": at}
     return once(session, str(kind), by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
@@ -242,8 +246,8 @@ def _question(session: Session, spool: Spool, net_mg: int) -> str:
     balance = session.get(Balance, spool.id)
     if net_mg < 0:
         return "The reading is lighter than the empty reel. It was booked as empty; check the tare and weigh again."
-    if balance and balance.received_mg and net_mg > balance.received_mg * 1.1:
-        return "The reading is heavier than the full spool. It was booked; check the tare and weigh again."
+    if balance and balance.received_mg and 10 * net_mg > 11 * balance.received_mg:
+        return "That is more than the full spool held. It was booked; check the figure, and the tare if you weighed."
     return ""
 
 
@@ -261,11 +265,13 @@ def _feed(session: Session, spool_id: int) -> str:
 
 def _events(session: Session, spool_id: int) -> tuple[SpoolEvent, ...]:
     back = select(col(Movement.reverses_id)).where(col(Movement.reverses_id).is_not(None))
+    beside = (col(Line.kind) == Kind.FOUND) & (col(Movement.kind) != Kind.FOUND)
     query = (
         select(
             Movement,
             Act,
-            func.coalesce(func.sum(col(Line.mg)), 0),
+            func.coalesce(func.sum(case((beside, 0), else_=col(Line.mg))), 0),
+            func.coalesce(func.sum(case((beside, col(Line.mg)), else_=0)), 0),
             func.coalesce(func.sum(col(Line.value_minor)), 0),
         )
         .join(Act, col(Act.id) == col(Movement.act_id))
@@ -284,10 +290,11 @@ def _events(session: Session, spool_id: int) -> tuple[SpoolEvent, ...]:
             kind=movement.kind,
             occurred_at=movement.occurred_at,
             mg=int(mg),
+            found_mg=int(found),
             value_minor=int(value),
             job=titles.get(movement.job_id or 0, ""),
             taken_back=movement.id in gone,
             sheet=act.about if act.kind.startswith("import ") else "",
         )
-        for movement, act, mg, value in rows
+        for movement, act, mg, found, value in rows
     )

@@ -23,6 +23,7 @@ class DaySum(NamedTuple):
 
     article_id: int | None
     shop_day: date
+    book_day: date
     kind: str
     mg: int
     value_minor: int
@@ -32,6 +33,7 @@ class TakingsSum(NamedTuple):
     """Something to add to a channel's day."""
 
     shop_day: date
+    book_day: date
     channel_id: int
     kind: str
     amount_minor: int
@@ -39,28 +41,26 @@ class TakingsSum(NamedTuple):
 
 def add_to_day_totals(session: Session, sums: Iterable[DaySum]) -> None:
     """Add grams and value to items' days. What has no item yet is left out, until it has one."""
-    mg: Counter[tuple[int, date, str]] = Counter()
-    value: Counter[tuple[int, date, str]] = Counter()
+    added: dict[tuple[int, date, date, str], tuple[int, int]] = {}
     for one in sums:
         if one.article_id is not None:
-            mg[one.article_id, one.shop_day, str(one.kind)] += one.mg
-            value[one.article_id, one.shop_day, str(one.kind)] += one.value_minor
+            key = (one.article_id, one.shop_day, one.book_day, str(one.kind))
+            mg, value = added.get(key, (0, 0))
+            added[key] = (mg + one.mg, value + one.value_minor)
+    names = ("article_id", "shop_day", "book_day", "kind")
     rows = [
-        {"article_id": article, "shop_day": day, "kind": kind, "mg": mg[article, day, kind], "value_minor": worth}
-        for (article, day, kind), worth in value.items()
+        {**dict(zip(names, key, strict=True)), "mg": mg, "value_minor": value} for key, (mg, value) in added.items()
     ]
     _add(session, DayTotal, rows, ("mg", "value_minor"))
 
 
 def add_to_takings_days(session: Session, sums: Iterable[TakingsSum]) -> None:
     """Add amounts to channels' days."""
-    amounts: Counter[tuple[date, int, str]] = Counter()
+    added: Counter[tuple[date, date, int, str]] = Counter()
     for one in sums:
-        amounts[one.shop_day, one.channel_id, str(one.kind)] += one.amount_minor
-    rows = [
-        {"shop_day": day, "channel_id": channel, "kind": kind, "amount_minor": amount}
-        for (day, channel, kind), amount in amounts.items()
-    ]
+        added[one.shop_day, one.book_day, one.channel_id, str(one.kind)] += one.amount_minor
+    names = ("shop_day", "book_day", "channel_id", "kind")
+    rows = [{**dict(zip(names, key, strict=True)), "amount_minor": amount} for key, amount in added.items()]
     _add(session, TakingsDay, rows, ("amount_minor",))
 
 

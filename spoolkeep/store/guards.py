@@ -29,13 +29,24 @@ def install(connection: Connection) -> None:
 
 
 def installed(connection: Connection) -> list[str]:
-    """Give the names of the guards that the database has, sorted."""
-    query = (
-        "SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'guard_%'"
-        if connection.dialect.name == "sqlite"
-        else "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal AND tgname LIKE 'guard_%'"
+    """Give the names of the guards that the database has and that say what they should, sorted."""
+    return sorted(
+        _sound_on_sqlite(connection) if connection.dialect.name == "sqlite" else _sound_on_postgresql(connection)
     )
-    return sorted(str(name) for name in connection.execute(text(query)).scalars())
+
+
+def _sound_on_sqlite(connection: Connection) -> list[str]:
+    query = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'guard_%'"
+    wanted = {statement for table in APPEND_ONLY for statement in _sqlite(table)}
+    return [str(name) for name, sql in connection.execute(text(query)) if sql in wanted]
+
+
+def _sound_on_postgresql(connection: Connection) -> list[str]:
+    query = (
+        "SELECT tgname, prosrc FROM pg_trigger JOIN pg_proc ON pg_proc.oid = tgfoid"
+        " WHERE NOT tgisinternal AND tgenabled = 'O' AND tgname LIKE 'guard_%'"
+    )
+    return [str(name) for name, source in connection.execute(text(query)) if source in _PG_FUNCTION]
 
 
 def expected(dialect: str) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
 from pydantic_core import to_jsonable_python
-from sqlalchemy import Column, and_, insert, or_, select, update
+from sqlalchemy import Column, ColumnElement, Table, and_, insert, or_, select, true, update
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
@@ -104,15 +104,55 @@ def refuse_if_stood_on(session: Session, target: Act, act_ids: set[int]) -> None
     for act_id in sorted(one for one in act_ids if one > target.id):
         act = session.get_one(Act, act_id)
         if act.sense == 1 and not undone(session, act):
-            raise Conflict(
-                "stood_on",
-                f"Act {act.id} ({act.kind}, {act.recorded_at:%Y-%m-%d %H:%M} UTC) builds on this one. Undo that first.",
-            )
+            raise stood_on(act)
+
+
+def stood_on(act: Act) -> Conflict:
+    """Give the refusal that names the act in the way."""
+    named = " ".join(part for part in (act.kind, act.about) if part)
+    when = f"{act.recorded_at:%Y-%m-%d %H:%M} UTC"
+    return Conflict("stood_on", f"Act {act.id} ({named}, {when}) stands in the way. Undo that first.")
 
 
 def undone(session: Session, act: Act) -> bool:
     """Say whether an act has been undone."""
     return session.scalars(select(col(Act.id)).where(col(Act.undoes_id) == act.id)).first() is not None
+
+
+def refuse_if_footing_gone(session: Session, act: Act) -> None:
+    """Refuse what `act` has brought back where it points at a row that no longer stands. Errors: Conflict."""
+    touched: dict[str, list[int]] = {}
+    query = select(col(Change.on_table), col(Change.row_id)).where(col(Change.act_id) == act.id).distinct()
+    for table, row_id in session.execute(query):
+        touched.setdefault(table, []).append(row_id)
+    for table, row_ids in touched.items():
+        rows = SQLModel.metadata.tables[table]
+        for some in batched(row_ids):
+            standing = rows.c.id.in_(some) & (rows.c.live if "live" in rows.c else true())
+            _refuse_pointing_at_undone(session, rows, standing)
+    movements = SQLModel.metadata.tables["movement"]
+    _refuse_pointing_at_undone(session, movements, (movements.c.act_id == act.id) & (movements.c.sign == 1))
+
+
+def _refuse_pointing_at_undone(session: Session, rows: Table, which: ColumnElement[bool]) -> None:
+    for key in sorted(rows.foreign_keys, key=lambda one: one.parent.name):
+        target = key.column.table.alias()
+        if "live" not in target.c:
+            continue
+        query = select(target.c.id).select_from(rows.join(target, key.parent == target.c.id))
+        gone = session.scalars(query.where(which, ~target.c.live).limit(1)).first()
+        if gone is not None:
+            raise stood_on(session.get_one(Act, last_act_on(session, key.column.table.name, gone, "live")))
+
+
+def last_act_on(session: Session, table: str, row_id: int, field: str) -> int:
+    """Give the act that last set a field of a row."""
+    query = (
+        select(col(Change.act_id))
+        .where(col(Change.on_table) == table, col(Change.row_id) == row_id, col(Change.field) == field)
+        .order_by(col(Change.id).desc())
+    )
+    return session.scalars(query).first() or 0
 
 
 def acts_that_set(session: Session, table: str, row_ids: Sequence[int], fields: Sequence[str]) -> set[int]:

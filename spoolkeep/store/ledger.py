@@ -1,6 +1,6 @@
 """The ledger's one writer: books events on spools, settles them again when a late one comes, and takes them back.
 
-Services call `book`, `take_back` and `book_takings`. Nothing else may write movements, lines or the copies.
+Services call `book`, `store.undo` calls `take_back`. Nothing else may write movements, lines or their copies.
 """
 
 from collections import defaultdict
@@ -18,6 +18,7 @@ from spoolkeep.domain.ledger import Booked, Report, State, replay, sort_key, wor
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.words import Kind
 from spoolkeep.store.copies import OPEN, DaySum, add_to_day_totals
+from spoolkeep.store.journal import batched, stood_on
 from spoolkeep.store.tables import Act, Balance, Line, Movement, Spool, Workshop
 
 Sums = dict[tuple[int, str], tuple[int, int]]
@@ -60,11 +61,35 @@ def book(session: Session, act: Act, events: Sequence[Event]) -> list[Movement]:
 
 
 def take_back(session: Session, act: Act, target: Act) -> list[Movement]:
-    """Give the movements by which `act` takes back those of `target`; what was taken back is booked again."""
-    done = select(Movement).where(col(Movement.act_id) == target.id).order_by(col(Movement.id))
-    back = [_opposite(act, movement) for movement in session.scalars(done)]
+    """Give the movements by which `act` takes back those of `target`; what was taken back is booked again.
+
+    A movement that was taken back and booked again since is taken back where it stands now.
+    Errors: Conflict naming the act in whose hands it is, where it does not stand.
+    """
+    done = session.scalars(select(Movement).where(col(Movement.act_id) == target.id).order_by(col(Movement.id))).all()
+    ends = _standing_ends(session, done)
+    for movement, end in zip(done, ends, strict=True):
+        if end.sign != movement.sign:
+            raise stood_on(session.get_one(Act, end.act_id))
+    back = [_opposite(act, end) for end in ends]
     _enter(session, act, back)
     return back
+
+
+def _standing_ends(session: Session, movements: Sequence[Movement]) -> list[Movement]:
+    """Give, for each movement, the last of the chain in which each takes the one before back."""
+    ends = list(movements)
+    while True:
+        numbers = {end.id: at for at, end in enumerate(ends)}
+        later = [
+            one
+            for some in batched(list(numbers))
+            for one in session.scalars(select(Movement).where(col(Movement.reverses_id).in_(some)))
+        ]
+        if not later:
+            return ends
+        for one in later:
+            ends[numbers[one.reverses_id or 0]] = one
 
 
 def take_back_one(session: Session, act: Act, movement: Movement) -> Movement:
@@ -110,7 +135,8 @@ def _enter(session: Session, act: Act, movements: Sequence[Movement]) -> None:
 
 
 def _open_draw(movement: Movement) -> DaySum:
-    return DaySum(movement.article_id, movement.shop_day, OPEN, movement.sign * (movement.asked_mg or 0), 0)
+    day, mg = movement.shop_day, movement.sign * (movement.asked_mg or 0)
+    return DaySum(movement.article_id, day, day, OPEN, mg, 0)
 
 
 def _settle(session: Session, act: Act, spool_id: int, new: list[Movement]) -> list[DaySum]:
@@ -150,12 +176,11 @@ def life_of(session: Session, spool_id: int) -> Life:
     back = select(col(Movement.reverses_id)).where(
         col(Movement.spool_id) == spool_id, col(Movement.reverses_id).is_not(None)
     )
-    query = (
-        select(*(getattr(Movement, name) for name in (*_REPORTED, "shop_day", "sort_key")))
-        .where(col(Movement.spool_id) == spool_id, col(Movement.sign) == 1, col(Movement.id).not_in(back))
-        .order_by(col(Movement.sort_key), col(Movement.id))
+    query = select(*(getattr(Movement, name) for name in (*_REPORTED, "shop_day", "sort_key"))).where(
+        col(Movement.spool_id) == spool_id, col(Movement.sign) == 1, col(Movement.id).not_in(back)
     )
-    rows = session.execute(query).all()
+    # sorted here, not by the database: its collation may order letters otherwise than the balance's last key
+    rows = sorted(session.execute(query).all(), key=lambda row: (row.sort_key, row.id))
     return Life(
         reports=[_report(row[:-2]) for row in rows],
         days={row.id: row.shop_day for row in rows},
@@ -205,6 +230,7 @@ def _write_lines(
     today = shop_clock(session).day_of(act.recorded_at)
     article_id = session.get_one(Spool, spool_id).article_id
     changed = [one for one in due if one.mg or one.value_minor]
+    booked_on = {number: book_day(workshop, day, today) for number, day in days.items()}
     if changed:
         # written past the session: an import has tens of thousands, and nothing reads a line back as an object
         rows = [
@@ -215,12 +241,15 @@ def _write_lines(
                 "kind": one.kind,
                 "mg": one.mg,
                 "value_minor": one.value_minor,
-                "book_day": book_day(workshop, days[one.movement_id], today),
+                "book_day": booked_on[one.movement_id],
             }
             for one in changed
         ]
         session.execute(insert(Line), rows)
-    return [DaySum(article_id, days[one.movement_id], one.kind, one.mg, one.value_minor) for one in changed]
+    return [
+        DaySum(article_id, days[one.movement_id], booked_on[one.movement_id], one.kind, one.mg, one.value_minor)
+        for one in changed
+    ]
 
 
 def _set_balance(session: Session, balance: Balance, state: State, last_key: str) -> None:

@@ -14,7 +14,7 @@ from sqlmodel import col
 from spoolkeep.domain.ledger import replay, worth
 from spoolkeep.store import guards
 from spoolkeep.store.copies import OPEN
-from spoolkeep.store.ledger import booked_so_far, life_of, shop_clock
+from spoolkeep.store.ledger import Sums, booked_so_far, life_of, shop_clock
 from spoolkeep.store.tables import Balance, DayTotal, Line, Movement, Spool, TakingsDay, TakingsLine
 
 
@@ -44,6 +44,7 @@ def _spool(session: Session, spool: Spool) -> Iterator[str]:
     sums = booked_so_far(session, spool.id)
     due = {(one.movement_id, str(one.kind)): (one.mg, one.value_minor) for one in booked}
     kept = {key: sums[key] for key in sums if key[0] in life.days}
+    yield from _compare(f"lines taken back of {where}", *_pairs(session, spool.id, sums))
     yield from _compare(f"lines of {where}", kept, due)
     total = (sum(mg for mg, _ in sums.values()), sum(value for _, value in sums.values()))
     yield from _compare(f"sum of the lines of {where}", {("all",): total}, {("all",): (state.left_mg, worth(state))})
@@ -52,6 +53,22 @@ def _spool(session: Session, spool: Spool) -> Iterator[str]:
     wanted = {**state._asdict(), "value_minor": worth(state), "last_key": life.last_key}
     if copied != wanted and (life.reports or balance):
         yield f"balance of {where} is {copied}; the ledger says {wanted}."
+
+
+def _pairs(session: Session, spool_id: int, sums: Sums) -> tuple[Sums, Sums]:
+    """Give the lines of each movement that takes another back, and the opposite of that other's."""
+    query = select(col(Movement.id), col(Movement.reverses_id)).where(
+        col(Movement.spool_id) == spool_id, col(Movement.sign) == -1
+    )
+    by_reversed = {reverses: number for number, reverses in session.execute(query)}
+    backs = set(by_reversed.values())
+    kept = {key: sums[key] for key in sums if key[0] in backs}
+    due = {
+        (by_reversed[number], kind): (-mg, -value)
+        for (number, kind), (mg, value) in sums.items()
+        if number in by_reversed
+    }
+    return kept, due
 
 
 def _compare(where: str, kept: Mapping[Any, tuple[int, ...]], due: Mapping[Any, tuple[int, ...]]) -> Iterator[str]:
@@ -66,23 +83,18 @@ def _compare(where: str, kept: Mapping[Any, tuple[int, ...]], due: Mapping[Any, 
 
 def _day_totals_kept(session: Session) -> dict[Any, tuple[int, ...]]:
     rows = session.scalars(select(DayTotal))
-    return {(row.article_id, row.shop_day, row.kind): (row.mg, row.value_minor) for row in rows}
+    return {(row.article_id, row.shop_day, row.book_day, row.kind): (row.mg, row.value_minor) for row in rows}
 
 
-def day_totals_due(session: Session) -> dict[tuple[int, date, str], tuple[int, int]]:
-    """Give what the ledger adds up to by item, shop day and kind."""
+def day_totals_due(session: Session) -> dict[tuple[int, date, date, str], tuple[int, int]]:
+    """Give what the ledger adds up to by item, shop day, day in the books and kind."""
+    keys = (col(Spool.article_id), col(Movement.shop_day), col(Line.book_day), col(Line.kind))
     booked = (
-        select(
-            col(Spool.article_id),
-            col(Movement.shop_day),
-            col(Line.kind),
-            func.sum(col(Line.mg)),
-            func.sum(col(Line.value_minor)),
-        )
+        select(*keys, func.sum(col(Line.mg)), func.sum(col(Line.value_minor)))
         .select_from(Line)
         .join(Movement, col(Movement.id) == col(Line.movement_id))
         .join(Spool, col(Spool.id) == col(Line.spool_id))
-        .group_by(col(Spool.article_id), col(Movement.shop_day), col(Line.kind))
+        .group_by(*keys)
     )
     waiting = (
         select(
@@ -93,24 +105,20 @@ def day_totals_due(session: Session) -> dict[tuple[int, date, str], tuple[int, i
         .where(col(Movement.spool_id).is_(None), col(Movement.article_id).is_not(None))
         .group_by(col(Movement.article_id), col(Movement.shop_day))
     )
-    sums = {(article, day, kind): (int(mg), int(value)) for article, day, kind, mg, value in session.execute(booked)}
-    sums |= {(article or 0, day, OPEN): (int(mg), 0) for article, day, mg in session.execute(waiting)}
+    sums = {(item, day, on, kind): (int(mg), int(value)) for item, day, on, kind, mg, value in session.execute(booked)}
+    sums |= {(item or 0, day, day, OPEN): (int(mg), 0) for item, day, mg in session.execute(waiting)}
     return sums
 
 
 def _takings_kept(session: Session) -> dict[Any, tuple[int, ...]]:
     rows = session.scalars(select(TakingsDay))
-    return {(row.shop_day, row.channel_id, row.kind): (row.amount_minor,) for row in rows}
+    return {(row.shop_day, row.book_day, row.channel_id, row.kind): (row.amount_minor,) for row in rows}
 
 
 def _takings_due(session: Session) -> dict[Any, tuple[int, ...]]:
-    query = select(
-        col(TakingsLine.shop_day),
-        col(TakingsLine.channel_id),
-        col(TakingsLine.kind),
-        func.sum(col(TakingsLine.amount_minor)),
-    ).group_by(col(TakingsLine.shop_day), col(TakingsLine.channel_id), col(TakingsLine.kind))
-    return {(day, channel, kind): (int(amount),) for day, channel, kind, amount in session.execute(query)}
+    keys = [col(getattr(TakingsLine, name)) for name in ("shop_day", "book_day", "channel_id", "kind")]
+    query = select(*keys, func.sum(col(TakingsLine.amount_minor))).group_by(*keys)
+    return {tuple(row[:-1]): (int(row[-1]),) for row in session.execute(query)}
 
 
 def _shop_days(session: Session) -> Iterator[str]:

@@ -11,19 +11,24 @@ from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.store import guards
 from spoolkeep.store.copies import DaySum, add_to_day_totals
 from spoolkeep.store.proof import day_totals_due
-from spoolkeep.store.tables import DayTotal, Movement
+from spoolkeep.store.tables import DayTotal, Line, Movement, Workshop
 
 
 def shop_days_again(session: Session, clock: ShopClock) -> None:
     """Put every movement on its shop day by a new clock, and sum the days again.
 
-    The shop day follows from the moment and the setting, so the guard is lifted for it alone, within the transaction.
+    The shop day follows from the moment and the setting, so the guards are lifted for it alone, within the
+    transaction. The day in the books moves along, except out of or into a closed month.
     """
+    closed = session.get_one(Workshop, 1).closed_through
     query = select(col(Movement.id), col(Movement.occurred_at), col(Movement.shop_day))
-    days = [(number, clock.day_of(at)) for number, at, day in session.execute(query) if clock.day_of(at) != day]
-    with guards.lifted(session.connection(), "movement"):
-        for number, day in days:
-            session.execute(update(Movement).where(col(Movement.id) == number).values(shop_day=day))
+    moved = [(number, day, clock.day_of(at)) for number, at, day in session.execute(query) if clock.day_of(at) != day]
+    with guards.lifted(session.connection(), "movement"), guards.lifted(session.connection(), "line"):
+        for number, before, after in moved:
+            session.execute(update(Movement).where(col(Movement.id) == number).values(shop_day=after))
+            if closed is None or min(before, after) > closed:
+                same = (col(Line.movement_id) == number) & (col(Line.book_day) == before)
+                session.execute(update(Line).where(same).values(book_day=after))
     session.execute(delete(DayTotal))
     due = day_totals_due(session)
     add_to_day_totals(session, [DaySum(*key, mg, value) for key, (mg, value) in due.items()])

@@ -13,7 +13,8 @@ from sqlmodel import col
 
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.store.copies import TakingsSum, add_to_takings_days
-from spoolkeep.store.tables import Act, TakingsLine
+from spoolkeep.store.ledger import book_day, shop_clock
+from spoolkeep.store.tables import Act, TakingsLine, Workshop
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,8 +29,14 @@ class Taking:
 
 
 def book_takings(session: Session, act: Act, takings: Sequence[Taking]) -> None:
-    """Book takings and add them to their days."""
-    _enter(session, [TakingsLine(act_id=act.id, **vars(taking)) for taking in takings])
+    """Book takings and add them to their days; those of a closed month fall in the open one."""
+    _enter(
+        session,
+        [
+            TakingsLine(act_id=act.id, book_day=_book_day(session, act, taking.shop_day), **vars(taking))
+            for taking in takings
+        ],
+    )
 
 
 def take_back_takings(session: Session, act: Act, target: Act) -> None:
@@ -39,9 +46,10 @@ def take_back_takings(session: Session, act: Act, target: Act) -> None:
         session,
         [
             TakingsLine(
-                **line.model_dump(exclude={"id", "act_id", "amount_minor", "reverses_id"}),
+                **line.model_dump(exclude={"id", "act_id", "amount_minor", "book_day", "reverses_id"}),
                 act_id=act.id,
                 amount_minor=-line.amount_minor,
+                book_day=_book_day(session, act, line.shop_day),
                 reverses_id=line.id,
             )
             for line in booked
@@ -49,9 +57,12 @@ def take_back_takings(session: Session, act: Act, target: Act) -> None:
     )
 
 
+def _book_day(session: Session, act: Act, shop_day: date) -> date:
+    return book_day(session.get_one(Workshop, 1), shop_day, shop_clock(session).day_of(act.recorded_at))
+
+
 def _enter(session: Session, lines: Sequence[TakingsLine]) -> None:
     session.add_all(lines)
     session.flush()
-    add_to_takings_days(
-        session, [TakingsSum(line.shop_day, line.channel_id, line.kind, line.amount_minor) for line in lines]
-    )
+    sums = [TakingsSum(one.shop_day, one.book_day, one.channel_id, one.kind, one.amount_minor) for one in lines]
+    add_to_takings_days(session, sums)

@@ -7,21 +7,48 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.store.journal import acts_that_set, invert, refuse_if_stood_on
-from spoolkeep.store.ledger import take_back
-from spoolkeep.store.tables import Act, Change, Loading
+from spoolkeep.store.journal import (
+    acts_that_set,
+    invert,
+    last_act_on,
+    refuse_if_footing_gone,
+    refuse_if_stood_on,
+    stood_on,
+)
+from spoolkeep.store.ledger import shop_clock, take_back
+from spoolkeep.store.rebuild import shop_days_again
+from spoolkeep.store.tables import Act, Change, Loading, Spool
 from spoolkeep.store.takings import take_back_takings
 
 
 def take_back_act(session: Session, act: Act, target: Act) -> None:
     """Take back all that `target` wrote.
 
-    Errors: Conflict where a later act stands on it, which is then named.
+    Errors: Conflict where a later act stands on it, or what it stood on is gone; that act is then named.
     """
     _refuse_if_reloaded(session, target)
+    clock = shop_clock(session)
     invert(session, act, target)
     take_back(session, act, target)
     take_back_takings(session, act, target)
+    refuse_if_footing_gone(session, act)
+    _refuse_if_retired(session, act)
+    if shop_clock(session) != clock:
+        shop_days_again(session, shop_clock(session))
+
+
+def _refuse_if_retired(session: Session, act: Act) -> None:
+    """Refuse to put a spool back on a feed that has been scrapped, returned or written off since. Errors: Conflict."""
+    touched = select(col(Change.row_id)).where(col(Change.act_id) == act.id, col(Change.on_table) == "loading")
+    query = (
+        select(col(Spool.id))
+        .join(Loading, col(Loading.spool_id) == col(Spool.id))
+        .where(col(Loading.id).in_(touched), col(Loading.live), col(Loading.until_at).is_(None))
+        .where(col(Spool.retired_on).is_not(None))
+    )
+    retired = session.scalars(query).first()
+    if retired is not None:
+        raise stood_on(session.get_one(Act, last_act_on(session, "spool", retired, "retired_on")))
 
 
 def _refuse_if_reloaded(session: Session, target: Act) -> None:

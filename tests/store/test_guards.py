@@ -2,11 +2,10 @@
 
 from collections.abc import Callable
 from datetime import datetime
+from pathlib import Path
 
 import pytest
 from alembic import command
-from alembic.operations import Operations
-from alembic.runtime.migration import MigrationContext
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
@@ -65,13 +64,27 @@ def test_every_guard_is_there_after_the_migrations(store: Store) -> None:
     assert guards_of(store) == guards.expected(store.engine.dialect.name)
 
 
-def test_a_migration_that_rebuilds_a_table_puts_its_guards_back(store: Store, now: datetime) -> None:
+REBUILD = """
+from alembic import op
+
+revision, down_revision = "0002_try", "0001"
+
+
+def upgrade() -> None:
+    with op.batch_alter_table("line", recreate="always") as batch:
+        batch.alter_column("mg", existing_nullable=False)
+"""
+
+
+def test_a_migration_that_rebuilds_a_table_puts_its_guards_back(store: Store, now: datetime, tmp_path: Path) -> None:
     TestWorkshop(store, now).deliver()
+    (tmp_path / "0002_try.py").write_text(REBUILD)
     with store.engine.begin() as connection:
-        operations = Operations(MigrationContext.configure(connection))
-        with operations.batch_alter_table("line", recreate="always") as batch:
-            batch.alter_column("mg", existing_nullable=False)
-        guards.install(connection)
+        config = alembic_config(connection)
+        own = Path(str(config.get_main_option("script_location"))) / "versions"
+        config.set_main_option("version_locations", f"{own} {tmp_path}")
+        config.set_main_option("path_separator", "space")
+        command.upgrade(config, "0002_try")
     assert guards_of(store) == guards.expected(store.engine.dialect.name)
 
 

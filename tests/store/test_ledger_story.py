@@ -16,9 +16,9 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from sqlalchemy import func, select
 from sqlmodel import col
 
-from spoolkeep.domain.errors import Conflict
+from spoolkeep.domain.errors import Conflict, NotFound
 from spoolkeep.domain.words import Kind, Outcome
-from spoolkeep.services import finding, jobs, spools, undoing
+from spoolkeep.services import finding, joblist, jobs, spools, undoing
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.loadings import load
 from spoolkeep.store.acts import once
@@ -193,6 +193,25 @@ class LedgerStory(RuleBasedStateMachine):
                 answer = spools.give_up(session=session, now=now, by=by(), spool_code=code, kind=kind, mg=mg, at=at)
                 self._told(answer.act_id)
 
+    @precondition(lambda self: self.codes)
+    @rule(pick=st.integers(0, 9), which=st.integers(0, 9))
+    def settle_open_draw(self, pick: int, which: int) -> None:
+        """A person names the spool of a draw that waits."""
+        now = self._later()
+        with self.store.read() as session:
+            waiting = joblist.open_draws(session=session)
+        if not waiting:
+            return
+        number = waiting[which % len(waiting)].movement_id
+        try:
+            with self.store.write() as session:
+                answer = jobs.settle_open_draw(
+                    session=session, now=now, by=by(), movement_id=number, spool_code=self._code(pick)
+                )
+        except NotFound:
+            return
+        self._told(answer.act_id)
+
     @precondition(lambda self: self.acts)
     @rule(pick=st.integers(0, 99))
     def undo(self, pick: int) -> None:
@@ -233,8 +252,8 @@ class LedgerStory(RuleBasedStateMachine):
             if movement.act_id in self.undid:
                 continue
             number = numbers[movement.act_id]
-            numbers[movement.act_id] += 1
-            if movement.spool_id is not None and self.stands.get(movement.act_id, True):
+            numbers[movement.act_id] += movement.sign == 1
+            if movement.spool_id is not None and movement.sign == 1 and self.stands.get(movement.act_id, True):
                 told.append(
                     Told(
                         number=movement.id,

@@ -57,6 +57,7 @@ class TakingsLine(SQLModel, table=True):
     act_id: int = link("act.id")
     channel_id: int = link("channel.id")
     shop_day: date = Field(index=True)
+    book_day: date = Field(index=True)
     kind: str = TakingsKind.SALE
     amount_minor: int = whole()
     """Signed: refunds and fees are negative."""
@@ -67,10 +68,11 @@ class TakingsLine(SQLModel, table=True):
 
 
 class TakingsDay(SQLModel, table=True):
-    """A copy: takings by shop day and channel."""
+    """A copy: takings by shop day, day in the books and channel."""
 
     __tablename__ = "takings_day"
     shop_day: date = Field(primary_key=True)
+    book_day: date = Field(primary_key=True)
     channel_id: int = Field(primary_key=True, foreign_key="channel.id")
     kind: str = Field(primary_key=True)
     amount_minor: int = whole()
@@ -78,7 +80,7 @@ class TakingsDay(SQLModel, table=True):
 
 
 class ImportRow(SQLModel, table=True):
-    """One row of a sheet that was booked, by its key, so that it is booked once."""
+    """One row of a sheet that was booked, by its source and key, so that it is booked once."""
 
     __tablename__ = "import_row"
     id: int = primary_key()
@@ -94,6 +96,7 @@ class ImportRow(SQLModel, table=True):
         Index(
             "uq_import_row_booked_once",
             "sheet",
+            "source",
             "key",
             unique=True,
             sqlite_where=text("live"),

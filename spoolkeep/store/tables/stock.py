@@ -135,11 +135,16 @@ class Balance(SQLModel, table=True):
 
 
 class DayTotal(SQLModel, table=True):
-    """A copy: grams and value by item, shop day and kind. The kind `open` holds open draws whose item is known."""
+    """A copy: grams and value by item, shop day, day in the books and kind.
+
+    Demand goes by shop day, money by the day in the books; the two differ only for what came late to a closed month.
+    The kind `open` holds open draws whose item is known.
+    """
 
     __tablename__ = "day_total"
     article_id: int = Field(primary_key=True, foreign_key="article.id")
     shop_day: date = Field(primary_key=True, index=True)
+    book_day: date = Field(primary_key=True, index=True)
     kind: str = Field(primary_key=True)
     mg: int = whole()
     value_minor: int = whole()

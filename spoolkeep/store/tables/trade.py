@@ -121,8 +121,6 @@ class OrderLine(SQLModel, table=True):
     price_minor: int = whole()
     placed_at: datetime | None = maybe_moment()
     confirmed_for: date | None = None
-    arrived_at: datetime | None = maybe_moment()
-    """When the last of its spools came."""
     __table_args__ = (
         holds("orders_something", "spools > 0 AND spool_mg > 0"),
         holds("price_is_not_negative", "price_minor >= 0"),

@@ -60,12 +60,13 @@ def takings_day() -> None:
     op.create_table(
         "takings_day",
         sa.Column("shop_day", sa.Date(), nullable=False),
+        sa.Column("book_day", sa.Date(), nullable=False),
         sa.Column("channel_id", sa.Integer(), nullable=False),
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("amount_minor", sa.BigInteger(), nullable=False),
         sa.CheckConstraint(WholeNumber("amount_minor"), name=op.f("ck_takings_day_amount_minor_is_whole")),
         sa.ForeignKeyConstraint(["channel_id"], ["channel.id"], name=op.f("fk_takings_day_channel_id")),
-        sa.PrimaryKeyConstraint("shop_day", "channel_id", "kind", name=op.f("pk_takings_day")),
+        sa.PrimaryKeyConstraint("shop_day", "book_day", "channel_id", "kind", name=op.f("pk_takings_day")),
     )
 
 
@@ -90,7 +91,7 @@ def import_row() -> None:
     op.create_index(
         "uq_import_row_booked_once",
         "import_row",
-        ["sheet", "key"],
+        ["sheet", "source", "key"],
         unique=True,
         sqlite_where=sa.text("live"),
         postgresql_where=sa.text("live"),
@@ -105,6 +106,7 @@ def takings_line() -> None:
         sa.Column("act_id", sa.Integer(), nullable=False),
         sa.Column("channel_id", sa.Integer(), nullable=False),
         sa.Column("shop_day", sa.Date(), nullable=False),
+        sa.Column("book_day", sa.Date(), nullable=False),
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("amount_minor", sa.BigInteger(), nullable=False),
         sa.Column("currency", sa.String(), nullable=False),
@@ -122,3 +124,4 @@ def takings_line() -> None:
     op.create_index(op.f("ix_takings_line_act_id"), "takings_line", ["act_id"], unique=False)
     op.create_index(op.f("ix_takings_line_channel_id"), "takings_line", ["channel_id"], unique=False)
     op.create_index(op.f("ix_takings_line_shop_day"), "takings_line", ["shop_day"], unique=False)
+    op.create_index(op.f("ix_takings_line_book_day"), "takings_line", ["book_day"], unique=False)

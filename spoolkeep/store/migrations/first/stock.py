@@ -12,15 +12,17 @@ def day_total() -> None:
         "day_total",
         sa.Column("article_id", sa.Integer(), nullable=False),
         sa.Column("shop_day", sa.Date(), nullable=False),
+        sa.Column("book_day", sa.Date(), nullable=False),
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("mg", sa.BigInteger(), nullable=False),
         sa.Column("value_minor", sa.BigInteger(), nullable=False),
         sa.CheckConstraint(WholeNumber("mg"), name=op.f("ck_day_total_mg_is_whole")),
         sa.CheckConstraint(WholeNumber("value_minor"), name=op.f("ck_day_total_value_minor_is_whole")),
         sa.ForeignKeyConstraint(["article_id"], ["article.id"], name=op.f("fk_day_total_article_id")),
-        sa.PrimaryKeyConstraint("article_id", "shop_day", "kind", name=op.f("pk_day_total")),
+        sa.PrimaryKeyConstraint("article_id", "shop_day", "book_day", "kind", name=op.f("pk_day_total")),
     )
     op.create_index(op.f("ix_day_total_shop_day"), "day_total", ["shop_day"], unique=False)
+    op.create_index(op.f("ix_day_total_book_day"), "day_total", ["book_day"], unique=False)
 
 
 def spool() -> None:

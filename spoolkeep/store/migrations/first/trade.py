@@ -180,7 +180,6 @@ def order_line() -> None:
         sa.Column("price_minor", sa.BigInteger(), nullable=False),
         sa.Column("placed_at", Moment(), nullable=True),
         sa.Column("confirmed_for", sa.Date(), nullable=True),
-        sa.Column("arrived_at", Moment(), nullable=True),
         sa.CheckConstraint(WholeNumber("price_minor"), name=op.f("ck_order_line_price_minor_is_whole")),
         sa.CheckConstraint(WholeNumber("spool_mg"), name=op.f("ck_order_line_spool_mg_is_whole")),
         sa.CheckConstraint(WholeNumber("spools"), name=op.f("ck_order_line_spools_is_whole")),
