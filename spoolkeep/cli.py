@@ -17,9 +17,10 @@ import waitress
 import spoolkeep
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.share import MonthShare
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.services import demo as demo_service
-from spoolkeep.services import figures, labels, orders, sheets, stock
+from spoolkeep.services import figures, labels, money, orders, sheets, stock
 from spoolkeep.services.imports import COLUMNS, ImportReport, import_sheet, preview
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
@@ -123,7 +124,7 @@ def import_(*, sheet: str, file: Path, source: str | None, only_preview: bool, f
             by = By(actor_id=FIRST_ACTOR, key=f"import {_now().isoformat()}")
             with store.write() as session:
                 report = import_sheet(session=session, now=_now(), by=by, sheet=sheet, source=name, data=data)
-    click.echo(json.dumps(report.as_json()) if as_json else _said(report))
+    click.echo(json.dumps(report.as_json()) if as_json else _said(report, preview=only_preview))
     if report.problems:
         sys.exit(1)
 
@@ -159,23 +160,38 @@ def runout(*, folder: Path, as_json: bool) -> None:
 @click.option("--csv", type=click.Path(file_okay=False, path_type=Path), help="The same as CSV.")
 def reorder(*, folder: Path, as_json: bool, pdf: Path | None, csv: Path | None) -> None:
     """Print what to order now, from whom and why."""
+    now = _now()
     with closing(Instance(folder).open()) as store, store.read() as session:
         if as_json:
-            click.echo(json.dumps(figures.reorder(session=session, now=_now()), indent=2))
+            click.echo(json.dumps(figures.reorder(session=session, now=now), indent=2))
         formats = load_shop(session).formats
-        advice = orders.advise(session=session, now=_now())
-        drawn = sheets.advised_sheets(session=session, now=_now())
-    for sheet in drawn:
-        name = "".join(char if char.isalnum() else "-" for char in sheet.supplier.splitlines()[0]).lower()
+        advice = orders.advise(session=session, now=now)
+        drawn = sheets.advised_sheets(session=session, now=now, advice=advice)
+    for number, sheet in drawn.items():
+        name = _file_name(sheet.supplier.splitlines()[0], number)
         if pdf:
-            _write(pdf / f"reorder-{name}.pdf", press_reorder_sheet(sheet, formats=formats))
+            _write(pdf / f"{name}.pdf", press_reorder_sheet(sheet, formats=formats))
         if csv:
-            _write(csv / f"reorder-{name}.csv", sheets.as_csv(sheet))
+            _write(csv / f"{name}.csv", sheets.as_csv(sheet))
     if not as_json and not advice:
         click.echo("Nothing needs ordering today.")
     elif not as_json:
         rows = [_reorder_row(one, formats) for one in advice]
         _table(("supplier", "item", "spools", "left", "lasts", "order by", "total"), rows)
+
+
+@cli.command()
+@_instance()
+@_json
+def share(*, folder: Path, as_json: bool) -> None:
+    """Print by month what plastic cost beside takings: what was drawn, and what was bought."""
+    with closing(Instance(folder).open()) as store, store.read() as session:
+        if as_json:
+            click.echo(json.dumps(figures.material_share(session=session), indent=2))
+            return
+        formats = load_shop(session).formats
+        rows = [_share_row(month, formats) for month in money.view(session=session).months]
+    _table(("month", "takings", "drawn", "bought", "material share", "spend share"), rows)
 
 
 @cli.command(name="labels")
@@ -240,21 +256,29 @@ def _now() -> datetime:
 def _serve(instance: Instance, port: int) -> None:
     with closing(instance.open()) as store:
         app = create_app(store, secret=instance.secret())
-        click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
         try:
-            waitress.serve(app, host=LOOPBACK, port=port, threads=8, ident=None, _quiet=True)
+            server = waitress.create_server(app, host=LOOPBACK, port=port, threads=8, ident=None)
         except OSError as error:
             words = f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
             raise BadInput("port_in_use", words) from None
+        click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
+        server.run()
 
 
-def _said(report: ImportReport) -> str:
-    lines = [f"{report.rows} rows: {report.new} new, {report.known} known."]
+def _became(report: ImportReport, *, preview: bool) -> str:
+    if report.problems:
+        return "Nothing was booked. Mend these rows and import the sheet again:"
+    if preview:
+        return "This was a preview: nothing was booked."
+    return "The new ones are booked." if report.new else "There was nothing to book."
+
+
+def _said(report: ImportReport, *, preview: bool) -> str:
+    rows = "1 row" if report.rows == 1 else f"{report.rows} rows"
+    lines = [f"{rows}: {report.new} new, {report.known} known. {_became(report, preview=preview)}"]
     lines += [f"line {one.line}, {one.column or 'row'}: {one.words}" for one in report.problems]
     lines += [f"line {one.line} of an earlier file is gone from this one ({one.key})." for one in report.vanished]
     lines += list(report.notes)
-    if report.problems:
-        lines.append("Nothing was booked. Mend these rows and import the sheet again.")
     return "\n".join(lines)
 
 
@@ -280,6 +304,23 @@ def _reorder_row(one: orders.Advice, formats: Formats) -> tuple[str, ...]:
         "" if one.why.order_by is None else formats.day(one.why.order_by),
         formats.money(one.total_minor),
     )
+
+
+def _share_row(month: MonthShare, formats: Formats) -> tuple[str, ...]:
+    return (
+        f"{month.month:%Y-%m}",
+        formats.money(month.takings_minor),
+        formats.money(month.drawn_minor),
+        formats.money(month.bought_minor),
+        "" if month.material_bp is None else formats.share(month.material_bp),
+        "" if month.spend_bp is None else formats.share(month.spend_bp),
+    )
+
+
+def _file_name(supplier: str, number: int) -> str:
+    """Give a sheet's file name; the number tells apart suppliers whose names differ only in what no file may bear."""
+    word = "".join(char if char.isalnum() else "-" for char in supplier).lower()
+    return f"reorder-{word[:40]}-{number}"
 
 
 def _table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:

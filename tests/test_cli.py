@@ -88,6 +88,34 @@ def test_reorder_writes_a_sheet_a_supplier_that_adds_up(run: Run, demo: Path) ->
     assert all(line["spools"] * line["price_minor"] == line["total_minor"] for line in lines)
 
 
+def test_suppliers_whose_names_differ_in_a_sign_have_a_sheet_each(run: Run) -> None:
+    Path("articles.csv").write_text("material,colour,shade\nPLA,Black,#111111\nPLA,White,#eeeeee\n")
+    Path("suppliers.csv").write_text("name,lead_days\nNord & Co,2\nNord + Co,2\n")
+    Path("offers.csv").write_text(
+        "supplier,material,colour,spool_g,price\nNord & Co,PLA,Black,1000,20\nNord + Co,PLA,White,1000,20\n"
+    )
+    Path("jobs.csv").write_text(
+        "title,state,ended_at,material,colour,grams\nHook,planned,,PLA,Black,500\nHook,planned,,PLA,White,500\n"
+    )
+    for sheet in ("articles", "suppliers", "offers", "jobs"):
+        code, said, _ = run("import", sheet, f"{sheet}.csv")
+        assert (code, said.split(",")[0]) == (0, "2 rows: 2 new"), said
+    said = run("reorder", "--csv", "sheets")[1]
+    assert said.count("Wrote ") == len(list(Path("sheets").glob("reorder-nord---co-*.csv"))) == 2
+
+
+def test_share_prints_plastic_beside_takings_by_month(run: Run, demo: Path) -> None:
+    del demo
+    figures = json.loads(run("share", "--instance", "demo", "--json")[1])
+    for month in figures["months"]:
+        # common practice: cost of plastic drawn over takings of the same days; 140 basis points are 1.4 %
+        share = None if month["takings_minor"] <= 0 else 10_000 * month["drawn_minor"] / month["takings_minor"]
+        assert month["material_share_bp"] == (None if share is None else pytest.approx(share, abs=0.005))
+    head, *lines = run("share", "--instance", "demo")[1].splitlines()
+    assert head.startswith("month")
+    assert [line[:7] for line in lines] == [month["month"] for month in figures["months"]]
+
+
 def test_the_same_sheet_twice_is_booked_once(run: Run) -> None:
     Path("takings.csv").write_text("day;channel;amount\n2026-03-02;Market;120,50\n2026-03-03;Market;80\n")
     assert run("import", "takings", "takings.csv")[1].startswith("2 rows: 2 new, 0 known.")

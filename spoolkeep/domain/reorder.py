@@ -6,7 +6,7 @@ those are a code and figures, which each page says in its own language.
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import pairwise
@@ -17,7 +17,7 @@ from spoolkeep.domain.runout import stock_days
 
 @dataclass(frozen=True)
 class Need:
-    """How one item stands, in milligrams and days, and how it is sold."""
+    """How one item stands, in milligrams and days. `lead_days` is what a delivery of it takes."""
 
     daily_mg: float
     left_mg: int
@@ -25,9 +25,6 @@ class Need:
     on_order_mg: int
     lead_days: int
     safety_days: int
-    spool_mg: int
-    pack: int = 1
-    """The number of spools sold together."""
 
     @property
     def position_mg(self) -> int:
@@ -56,12 +53,13 @@ class Reason:
 
 @dataclass(frozen=True)
 class Suggestion:
-    """How much of an item to order now."""
+    """How much of an item to order now: as much as is wanted, which an offer then rounds up to its spools and packs."""
 
-    spools: int
-    mg: int
+    wanted_mg: int
     gap_days: int
-    """Whole days without plastic that are expected even if it is ordered today; 0 mostly."""
+    """Whole days without plastic that are expected even if it is ordered today; 0 mostly.
+
+    What is on order already is taken to come before it is needed."""
     why: Reason
 
 
@@ -69,13 +67,13 @@ def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Su
     """Give what to order of an item today, or None where it can wait for the next order day.
 
     An item is ordered when its order-by date is not after the next order day (today + `review_days`), or when planned
-    jobs need more than is here and coming. The quantity brings left + on order - committed up to the mean draw of
-    lead + safety + review + `cover_days`, in whole packs of whole spools. `cover_days` is at least 1, so that what
-    was just ordered is not due again at once.
+    jobs need more than is here and coming. What is wanted brings left + on order - committed up to the mean draw of
+    lead + safety + review + `cover_days`. `cover_days` is at least 1, so that what was just ordered is not due again
+    at once.
     Errors: BadInput on a figure that cannot be.
     Source: a periodic-review, order-up-to rule, common practice; in days instead of a service level.
     """
-    _check(need, review_days, cover_days)
+    _check(review_days, cover_days)
     stock = stock_days(
         left_mg=need.left_mg,
         committed_mg=need.committed_mg,
@@ -91,7 +89,6 @@ def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Su
     ahead_days = need.lead_days + need.safety_days + review_days + cover_days
     # exact, so that dividing it by the daily draw again never comes out a hair short of the days
     wanted_mg = math.ceil(Fraction(need.daily_mg) * ahead_days) - need.position_mg
-    spools = whole_spools(wanted_mg, spool_mg=need.spool_mg, pack=need.pack)
     why = Reason(
         code=code,
         daily_mg=need.daily_mg,
@@ -103,17 +100,14 @@ def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Su
         safety_days=need.safety_days,
         order_by=stock.order_by,
     )
-    return Suggestion(
-        spools=spools, mg=spools * need.spool_mg, gap_days=_gap_days(need, stock.order_by, today), why=why
-    )
+    return Suggestion(wanted_mg, gap_days=_gap_days(need, stock.order_by, today), why=why)
 
 
-def _check(need: Need, review_days: int, cover_days: int) -> None:
+def _check(review_days: int, cover_days: int) -> None:
     if review_days < 0:
         raise BadInput("bad_review", "The days until the next order day are 0 or more.")
     if cover_days < 1:
         raise BadInput("bad_cover", "An order must cover at least 1 day beyond the next order day.")
-    _check_sold(need.spool_mg, need.pack)
 
 
 def _code(need: Need, order_by: date | None, *, today: date, review_days: int) -> str | None:
@@ -155,6 +149,8 @@ def _check_sold(spool_mg: int, pack: int) -> None:
 class OfferTerms:
     """At what price a supplier sells an item: minor units a spool, and from so many spools on, for all of them.
 
+    `pack` is the number of spools sold together, `lead_days` what a delivery from this supplier takes.
+
     Errors: BadInput where the terms cannot be.
     """
 
@@ -164,6 +160,7 @@ class OfferTerms:
     pack: int = 1
     breaks: tuple[tuple[int, int], ...] = ()
     """Pairs (from_spools, price_minor), from the smallest number up."""
+    lead_days: int = 0
 
     def __post_init__(self) -> None:
         _check_sold(self.spool_mg, self.pack)
@@ -217,3 +214,52 @@ def _choices(offer: OfferTerms, need_mg: int) -> Iterator[Choice]:
     for spools in (least, *sorted(reachable)):
         price = offer.price_at(spools)
         yield Choice(offer.offer_id, spools, spools * offer.spool_mg, price, spools * price)
+
+
+@dataclass(frozen=True)
+class Purchase:
+    """What to buy of an item now, why, and on which offer."""
+
+    choice: Choice
+    suggestion: Suggestion
+    """With the lead time of the offer that was chosen."""
+    passed_over: int | None
+    """The offer that would cost less, where its delivery would come too late."""
+
+
+def purchase(
+    need: Need, offers: Sequence[OfferTerms], *, today: date, review_days: int, cover_days: int
+) -> Purchase | None:
+    """Give what to buy of an item today and on which offer, or None where it can wait or nobody offers it.
+
+    Every offer stands with its own lead time (that of `need` is not read): its own order-by, grams wanted and gap.
+    Those that still arrive in time are preferred to those that eat into the safety days, and these to a gap, the
+    shorter the better: a machine that stands still costs more than its plastic. Of those that are equal in this, the
+    one is taken on which what is wanted costs least; if it can wait for the next order day, so can the item.
+    Errors: BadInput on a figure that cannot be.
+    Source: `suggest` and `best_offer` for each lead time; the order of preference is our own.
+    """
+    by_offer = {
+        offer.offer_id: suggest(
+            replace(need, lead_days=offer.lead_days), today=today, review_days=review_days, cover_days=cover_days
+        )
+        for offer in offers
+    }
+    soonest = min(map(_lateness, by_offer.values()), default=0)
+    in_time = [offer for offer in offers if _lateness(by_offer[offer.offer_id]) == soonest]
+    # all are compared on the same grams, the least that any of them has to bring, so that no lead time looks dear
+    least_mg = min((due.wanted_mg for offer in in_time if (due := by_offer[offer.offer_id])), default=0)
+    best, cheapest = best_offer(in_time, least_mg), best_offer(offers, least_mg)
+    due = by_offer[best.offer_id] if best else None
+    if best is None or cheapest is None or due is None:
+        return None
+    choice = best_offer([offer for offer in in_time if offer.offer_id == best.offer_id], due.wanted_mg)
+    cheaper = cheapest.offer_id if cheapest.total_minor < best.total_minor else None
+    return Purchase(choice or best, due, passed_over=cheaper)
+
+
+def _lateness(due: Suggestion | None) -> int:
+    """Give 0 for an order that arrives in time or can wait, 1 for one that eats into the safety days, more for gaps."""
+    if due is None or due.why.code == "due":
+        return 0
+    return 1 + due.gap_days

@@ -3,7 +3,9 @@
 Everything that weighs or counts money uses these types. It must not know a locale: that is for the pages.
 """
 
-from decimal import Decimal, InvalidOperation
+import re
+from collections.abc import Iterable
+from decimal import Decimal
 from typing import NewType
 
 from spoolkeep.domain.errors import BadInput
@@ -16,19 +18,52 @@ MAX_MG = 1_000_000_000
 """The most that one figure may weigh: a tonne. A larger one is a slip of the key."""
 
 
-def decimal_from(text: str, what: str) -> Decimal:
-    """Give the number in `text`, with a point or a comma before its decimals and no other separators.
+_BLANKS = str.maketrans("", "", " \N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}'")
+_PLAIN = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}(?:(?P<group>[.,])\d{3})(?:(?P=group)\d{3})*(?:(?!(?P=group))[.,]\d+)?")
+_EITHER = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
 
-    Errors: BadInput where it is not a finite plain number; `what` names the field in the sentence.
+
+def decimal_from(text: str, what: str) -> Decimal:
+    """Give the number in typed text, its decimals after a point or a comma, its thousands grouped or not.
+
+    `1,234.5` and `1.234,5` are both 1234.5. `1,234` could be either, and is refused.
+    Errors: BadInput where it is no plain number, or could be two; `what` names the field in the sentence.
     """
-    plain = text.strip().replace(",", ".")
-    try:
-        number = Decimal(plain)
-    except InvalidOperation:
-        raise BadInput("not_a_number", f"{what}: “{text.strip()}” is not a number. Write it like 12.5.") from None
-    if not number.is_finite() or "e" in plain.lower():
+    plain = text.strip().translate(_BLANKS)
+    if _EITHER.fullmatch(plain):
+        whole, part = re.split("[.,]", plain)
+        raise BadInput(
+            "could_be_two", f"{what}: “{text.strip()}” could be {whole}{part} or {whole}.{part}0. Write one of these."
+        )
+    grouped = _GROUPED.fullmatch(plain)
+    if grouped:
+        plain = plain.replace(grouped["group"], "")
+    if not _PLAIN.fullmatch(plain):
         raise BadInput("not_a_number", f"{what}: “{text.strip()}” is not a number. Write it like 12.5.")
-    return number
+    return Decimal(plain.replace(",", "."))
+
+
+def decimal_mark_in(texts: Iterable[str]) -> str | None:
+    """Give the character before decimals that these numbers prove, as `12.5` proves the point; None where none does."""
+    for text in texts:
+        plain = text.strip().translate(_BLANKS)
+        marks = [character for character in plain if character in ".,"]
+        if _EITHER.fullmatch(plain) or not marks:
+            continue
+        if len(set(marks)) == 1 and len(marks) > 1:
+            return "," if marks[0] == "." else "."
+        if _PLAIN.fullmatch(plain) or _GROUPED.fullmatch(plain):
+            return marks[-1]
+    return None
+
+
+def with_mark(text: str, mark: str | None) -> str:
+    """Give a typed number that could be two as the one that it is where `mark` stands before decimals."""
+    plain = text.strip().translate(_BLANKS)
+    if mark is None or not _EITHER.fullmatch(plain):
+        return text
+    return f"{plain}0" if mark in plain else re.sub("[.,]", "", plain)
 
 
 def mg_from_grams(text: str, what: str = "Grams") -> Milligrams:

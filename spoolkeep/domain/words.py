@@ -60,7 +60,7 @@ class Purpose(StrEnum):
 
 
 class OrderState(StrEnum):
-    """Where an order stands. Overdue is not stored: it is a promise whose day has passed."""
+    """Where an order stands. Part in and in are not stored, nor is overdue: they follow from what came and the day."""
 
     DRAFTED = "drafted"
     SENT = "sent"

@@ -48,6 +48,7 @@ def reorder(*, session: Session, now: datetime) -> dict[str, Any]:
             {
                 "item": one.item.name,
                 "supplier": one.supplier or None,
+                "wanted_mg": one.wanted_mg,
                 "spools": one.spools,
                 "spool_mg": one.spool_mg,
                 "price_minor": one.price_minor,
@@ -66,8 +67,9 @@ def reorder(*, session: Session, now: datetime) -> dict[str, Any]:
 
 
 def material_share(*, session: Session) -> dict[str, Any]:
-    """Give material share and spend share by month, in basis points rounded to hundredths."""
+    """Give material share and spend share by month, in basis points rounded to hundredths; null without takings."""
     return {
+        "currency": load_shop(session).currency,
         "months": [
             {
                 "month": f"{month.month:%Y-%m}",
@@ -78,7 +80,7 @@ def material_share(*, session: Session) -> dict[str, Any]:
                 "spend_share_bp": None if month.spend_bp is None else round(float(month.spend_bp), 2),
             }
             for month in money.view(session=session).months
-        ]
+        ],
     }
 
 

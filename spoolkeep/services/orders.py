@@ -3,7 +3,7 @@
 The web's Orders page and the command line call it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -13,17 +13,27 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.reorder import Need, OfferTerms, Reason, best_offer, suggest
+from spoolkeep.domain.reorder import Need, Purchase, Reason, Suggestion, purchase, suggest, whole_spools
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import finding, stock
+from spoolkeep.services import finding, offers, stock
 from spoolkeep.services.deliveries import arrived_by_line
 from spoolkeep.services.finding import Item
-from spoolkeep.services.shop import code_text, load_shop, next_serials
+from spoolkeep.services.offers import Held
+from spoolkeep.services.shop import Shop, code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, PriceBreak, Supplier
+from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, Supplier
 
-OPEN_STATES = (OrderState.DRAFTED, OrderState.SENT, OrderState.PROMISED, OrderState.PART_IN)
+OPEN_STATES = (OrderState.DRAFTED, OrderState.SENT, OrderState.PROMISED)
+OVERDUE = "overdue"
+
+
+@dataclass(frozen=True)
+class PassedOver:
+    """Who asks less for what is wanted, but delivers too late."""
+
+    supplier: str
+    lead_days: int
 
 
 @dataclass(frozen=True)
@@ -35,12 +45,19 @@ class Advice:
     """None where nobody offers it."""
     supplier_id: int | None
     supplier: str
+    supplier_address: str
+    their_number: str
+    pack: int
+    wanted_mg: int
+    """Before it was rounded up to whole spools and packs."""
     spools: int
     spool_mg: int
     price_minor: int
     total_minor: int
     gap_days: int
+    """Whole days without it that are expected even if it is ordered today, at this supplier's lead time."""
     why: Reason
+    passed_over: PassedOver | None
 
 
 @dataclass(frozen=True)
@@ -103,12 +120,10 @@ def advise(*, session: Session, now: datetime) -> list[Advice]:
     """Give what to order today, by supplier and item; empty where nothing is due."""
     shop = load_shop(session)
     today = shop.today(now)
-    offers = _offers(session, today)
-    drafted = _drafted(session)
+    held = offers.holding(session, shop=shop, today=today)
+    drafted = stock.ordered_mg(session, (OrderState.DRAFTED,))  # so that the same need is not advised twice
     advices = []
     for row in stock.rows(session=session, now=now):
-        terms = offers.get(row.item.article_id, [])
-        first = terms[0][0] if terms else None
         need = Need(
             daily_mg=row.days.daily_mg,
             left_mg=row.left_mg,
@@ -116,13 +131,9 @@ def advise(*, session: Session, now: datetime) -> list[Advice]:
             on_order_mg=row.on_order_mg + drafted.get(row.item.article_id, 0),
             lead_days=row.lead_days,
             safety_days=shop.safety_days,
-            spool_mg=first.spool_mg if first else USUAL_SPOOL_MG,
-            pack=first.pack if first else 1,
         )
-        due = suggest(need, today=today, review_days=shop.review_days, cover_days=shop.cover_days)
-        if due and due.spools:
-            advices.append(_advice(row.item, due.spools, due.mg, gap_days=due.gap_days, why=due.why, offers=terms))
-    return sorted(advices, key=lambda one: (one.supplier == "", one.supplier, one.item.name))
+        advices.append(_advice(row.item, need, held.get(row.item.article_id, ()), shop=shop, today=today))
+    return sorted(filter(None, advices), key=lambda one: (one.supplier == "", one.supplier, one.item.name))
 
 
 USUAL_SPOOL_MG = 1_000_000
@@ -154,8 +165,9 @@ def move_on(
 
     def do(act: Act) -> OrderAnswer:
         order = _order(session, order_id)
-        if state not in _NEXT.get(OrderState(order.state), ()):
-            raise Conflict("not_from_there", f"An order that is {order.state} cannot become {state}.")
+        stands = view(session=session, now=now, order_id=order_id).state
+        if state not in _NEXT.get(stands, ()):
+            raise Conflict("not_from_there", f"An order that is {stands} cannot become {state}.")
         _set_state(session, act, order, state, now=now)
         if state is OrderState.PROMISED:
             _promise(session, act, order, promised_for, now=now)
@@ -166,11 +178,12 @@ def move_on(
     return once(session, f"order {state}", by=by, now=now, request=request, answers=OrderAnswer, about=about, do=do)
 
 
-_NEXT = {
+_NEXT: dict[str, tuple[OrderState, ...]] = {
     OrderState.DRAFTED: (OrderState.SENT, OrderState.CALLED_OFF),
     OrderState.SENT: (OrderState.PROMISED, OrderState.CALLED_OFF),
     OrderState.PROMISED: (OrderState.PROMISED, OrderState.CALLED_OFF),
     OrderState.PART_IN: (OrderState.PROMISED, OrderState.CLOSED_SHORT),
+    OVERDUE: (OrderState.PROMISED, OrderState.CLOSED_SHORT, OrderState.CALLED_OFF),
 }
 
 
@@ -179,7 +192,8 @@ def listed(*, session: Session, now: datetime, open_only: bool = False, limit: i
     query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
     if open_only:
         query = query.where(col(Order.state).in_(OPEN_STATES))
-    return _views(session, session.scalars(query).all(), today=load_shop(session).today(now))
+    views = _views(session, session.scalars(query).all(), today=load_shop(session).today(now))
+    return [one for one in views if not (open_only and one.state == OrderState.IN)]
 
 
 def view(*, session: Session, now: datetime, order_id: int) -> OrderView:
@@ -187,64 +201,56 @@ def view(*, session: Session, now: datetime, order_id: int) -> OrderView:
     return _views(session, [_order(session, order_id)], today=load_shop(session).today(now))[0]
 
 
-def _advice(
-    item: Item, spools: int, mg: int, *, gap_days: int, why: Reason, offers: Sequence[tuple[OfferTerms, Supplier]]
-) -> Advice:
-    choice = best_offer([terms for terms, _ in offers], mg)
-    if choice is None:
-        return Advice(item, None, None, "", spools, USUAL_SPOOL_MG, 0, 0, gap_days, why)
-    terms, supplier = next(pair for pair in offers if pair[0].offer_id == choice.offer_id)
+def _advice(item: Item, need: Need, held: Sequence[Held], *, shop: Shop, today: date) -> Advice | None:
+    if not held:
+        due = suggest(need, today=today, review_days=shop.review_days, cover_days=shop.cover_days)
+        return _nobodys(item, due) if due else None
+    terms = [one.terms for one in held]
+    bought = purchase(need, terms, today=today, review_days=shop.review_days, cover_days=shop.cover_days)
+    return _bought(item, bought, {one.terms.offer_id: one for one in held}) if bought else None
+
+
+def _nobodys(item: Item, due: Suggestion) -> Advice:
+    return Advice(
+        item=item,
+        offer_id=None,
+        supplier_id=None,
+        supplier="",
+        supplier_address="",
+        their_number="",
+        pack=1,
+        wanted_mg=due.wanted_mg,
+        spools=whole_spools(due.wanted_mg, spool_mg=USUAL_SPOOL_MG),
+        spool_mg=USUAL_SPOOL_MG,
+        price_minor=0,
+        total_minor=0,
+        gap_days=due.gap_days,
+        why=due.why,
+        passed_over=None,
+    )
+
+
+def _bought(item: Item, bought: Purchase, held: Mapping[int, Held]) -> Advice:
+    choice, due = bought.choice, bought.suggestion
+    one = held[choice.offer_id]
+    other = None if bought.passed_over is None else held[bought.passed_over]
     return Advice(
         item=item,
         offer_id=choice.offer_id,
-        supplier_id=supplier.id,
-        supplier=supplier.name,
+        supplier_id=one.supplier_id,
+        supplier=one.supplier,
+        supplier_address=one.supplier_address,
+        their_number=one.their_number,
+        pack=one.terms.pack,
+        wanted_mg=due.wanted_mg,
         spools=choice.spools,
-        spool_mg=terms.spool_mg,
+        spool_mg=one.terms.spool_mg,
         price_minor=choice.price_minor,
         total_minor=choice.total_minor,
-        gap_days=gap_days,
-        why=why,
+        gap_days=due.gap_days,
+        why=due.why,
+        passed_over=None if other is None else PassedOver(other.supplier, other.terms.lead_days),
     )
-
-
-def _offers(session: Session, today: date) -> dict[int, list[tuple[OfferTerms, Supplier]]]:
-    """Give the offers that hold today, by item."""
-    breaks = _breaks(session)
-    query = (
-        select(Offer, Supplier)
-        .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
-        .where(col(Offer.live), col(Supplier.live), ~col(Supplier.retired))
-        .where(col(Offer.from_day).is_(None) | (col(Offer.from_day) <= today))
-        .where(col(Offer.until_day).is_(None) | (col(Offer.until_day) >= today))
-        .order_by(col(Offer.price_minor), col(Offer.id))
-    )
-    found: dict[int, list[tuple[OfferTerms, Supplier]]] = {}
-    for offer, supplier in session.execute(query):
-        terms = OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks.get(offer.id, ()))
-        found.setdefault(offer.article_id, []).append((terms, supplier))
-    return found
-
-
-def _breaks(session: Session) -> dict[int, tuple[tuple[int, int], ...]]:
-    found: dict[int, tuple[tuple[int, int], ...]] = {}
-    query = select(PriceBreak).where(col(PriceBreak.live)).order_by(col(PriceBreak.from_spools))
-    for one in session.scalars(query):
-        found[one.offer_id] = (*found.get(one.offer_id, ()), (one.from_spools, one.price_minor))
-    return found
-
-
-def _drafted(session: Session) -> dict[int, int]:
-    """Give the grams in drafted orders by item, so that the same need is not advised twice."""
-    query = (
-        select(OrderLine)
-        .join(Order, col(Order.id) == col(OrderLine.order_id))
-        .where(col(Order.live), col(OrderLine.live), col(Order.state) == OrderState.DRAFTED)
-    )
-    found: dict[int, int] = {}
-    for line in session.scalars(query):
-        found[line.article_id] = found.get(line.article_id, 0) + line.spools * line.spool_mg
-    return found
 
 
 def _offer(session: Session, wanted: Wanted) -> Offer:
@@ -265,16 +271,14 @@ def _draft_one(
 ) -> Order:
     serial = next_serials(session, CodeKind.ORDER)[0]
     order = create(session, act, Order(serial=serial, supplier_id=supplier_id, drafted_at=now))
-    breaks = _breaks(session)
     for offer, spools in lines:
-        terms = OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks.get(offer.id, ()))
         line = OrderLine(
             order_id=order.id,
             offer_id=offer.id,
             article_id=offer.article_id,
             spools=spools,
             spool_mg=offer.spool_mg,
-            price_minor=terms.price_at(spools),
+            price_minor=offers.price_at(session, offer, spools),
         )
         create(session, act, line)
     return order
@@ -293,6 +297,8 @@ def _set_state(session: Session, act: Act, order: Order, state: OrderState, *, n
 def _promise(session: Session, act: Act, order: Order, promised_for: date | None, *, now: datetime) -> None:
     if promised_for is None:
         raise BadInput("no_day", "Say for which day the supplier promises it.")
+    if promised_for < load_shop(session).today(order.drafted_at):
+        raise BadInput("before_its_order", "A promise cannot lie before the order was drafted. Check the date.")
     change(session, act, order, promised_for=promised_for)
     for line in _lines(session, [order.id]):
         change(session, act, line, confirmed_for=promised_for)
@@ -315,7 +321,7 @@ def _views(session: Session, orders: Sequence[Order], *, today: date) -> list[Or
     ids = [order.id for order in orders]
     lines, came = _lines(session, ids), arrived_by_line(session, ids)
     known = finding.items(session, [line.article_id for line in lines])
-    offers = {
+    made_on = {
         one.id: one
         for one in session.scalars(select(Offer).where(col(Offer.id).in_([line.offer_id for line in lines])))
     }
@@ -326,7 +332,9 @@ def _views(session: Session, orders: Sequence[Order], *, today: date) -> list[Or
             code=code_text(CodeKind.ORDER, order.serial),
             supplier=suppliers[order.supplier_id].name,
             supplier_address=suppliers[order.supplier_id].address,
-            state=_state(order, today),
+            state=_state(
+                order, [(line.spools, came.get(line.id, 0)) for line in lines if line.order_id == order.id], today
+            ),
             drafted_at=order.drafted_at,
             sent_at=order.sent_at,
             promised_for=order.promised_for,
@@ -335,11 +343,11 @@ def _views(session: Session, orders: Sequence[Order], *, today: date) -> list[Or
                 LineView(
                     line_id=line.id,
                     item=known[line.article_id],
-                    their_number=offers[line.offer_id].their_number,
+                    their_number=made_on[line.offer_id].their_number,
                     spools=line.spools,
                     arrived=came.get(line.id, 0),
                     spool_mg=line.spool_mg,
-                    pack=offers[line.offer_id].pack,
+                    pack=made_on[line.offer_id].pack,
                     price_minor=line.price_minor,
                 )
                 for line in lines
@@ -350,6 +358,12 @@ def _views(session: Session, orders: Sequence[Order], *, today: date) -> list[Or
     ]
 
 
-def _state(order: Order, today: date) -> str:
-    late = order.promised_for is not None and order.promised_for < today
-    return "overdue" if late and order.state in {OrderState.PROMISED, OrderState.PART_IN} else order.state
+def _state(order: Order, came: Sequence[tuple[int, int]], today: date) -> str:
+    """Give where an order stands. In, part in and overdue are not stored: they follow from what came and the day."""
+    if order.state not in OPEN_STATES:
+        return order.state
+    if all(spools <= arrived for spools, arrived in came):
+        return OrderState.IN
+    if order.promised_for is not None and order.promised_for < today:
+        return OVERDUE
+    return OrderState.PART_IN if any(arrived for _, arrived in came) else order.state

@@ -3,6 +3,7 @@
 The Stock page, the orders and the command line call it. It only reads.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -15,10 +16,10 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.runout import StockDays, mean_daily_mg, stock_days
 from spoolkeep.domain.words import JobState, Kind, OrderState
-from spoolkeep.services import finding
+from spoolkeep.services import finding, offers
 from spoolkeep.services.deliveries import arrived_by_line
 from spoolkeep.services.finding import Item
-from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.copies import OPEN
 from spoolkeep.store.tables import (
     Balance,
@@ -26,17 +27,15 @@ from spoolkeep.store.tables import (
     Job,
     JobFeed,
     Loading,
-    Offer,
     Order,
     OrderLine,
     Place,
     Spool,
-    Supplier,
 )
 
 WINDOW_DAYS = 30
 DRAWN = (Kind.DRAW, OPEN)
-AWAITED = (OrderState.SENT, OrderState.PROMISED, OrderState.PART_IN)
+AWAITED = (OrderState.SENT, OrderState.PROMISED)
 
 
 @dataclass(frozen=True)
@@ -49,14 +48,10 @@ class StockRow:
     committed_mg: int
     on_order_mg: int
     lead_days: int
+    """What the quickest delivery takes, of the offers that hold today."""
     days: StockDays
     doubtful: int
     """How many of its spools ask for a weighing."""
-
-    @property
-    def free_mg(self) -> int:
-        """Give what no planned job has claimed."""
-        return self.left_mg - self.committed_mg
 
 
 @dataclass(frozen=True)
@@ -78,11 +73,13 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
     shop = load_shop(session)
     today = shop.today(now)
     known = finding.items(session)
-    left, committed, coming = _left(session), _committed(session), _on_order(session)
-    daily, lead = daily_mg(session, list(known), today=today), lead_days(session, shop)
+    left, committed, coming = _left(session), _committed(session), ordered_mg(session, AWAITED)
+    daily = daily_mg(session, list(known), today=today)
+    held = offers.holding(session, shop=shop, today=today)
     found = []
     for article_id, item in known.items():
         mg, spools, doubtful = left.get(article_id, (0, 0, 0))
+        lead_days = min((one.terms.lead_days for one in held.get(article_id, ())), default=shop.lead_days)
         found.append(
             StockRow(
                 item=item,
@@ -90,7 +87,7 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
                 spools=spools,
                 committed_mg=committed.get(article_id, 0),
                 on_order_mg=coming.get(article_id, 0),
-                lead_days=lead.get(article_id, shop.lead_days),
+                lead_days=lead_days,
                 doubtful=doubtful,
                 days=stock_days(
                     left_mg=mg,
@@ -98,7 +95,7 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
                     on_order_mg=coming.get(article_id, 0),
                     daily_mg=daily[article_id],
                     today=today,
-                    lead_days=lead.get(article_id, shop.lead_days),
+                    lead_days=lead_days,
                     safety_days=shop.safety_days,
                 ),
             )
@@ -162,17 +159,6 @@ def drawn_history(session: Session, article_ids: list[int], *, today: date, days
     return history
 
 
-def lead_days(session: Session, shop: Shop) -> dict[int, int]:
-    """Give the days that a delivery of each item takes: the quickest of its suppliers, who said so."""
-    query = (
-        select(col(Offer.article_id), func.min(func.coalesce(col(Supplier.lead_days), shop.lead_days)))
-        .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
-        .where(col(Offer.live), col(Supplier.live), ~col(Supplier.retired))
-        .group_by(col(Offer.article_id))
-    )
-    return {article: int(days) for article, days in session.execute(query)}
-
-
 def _first_drawn(session: Session) -> dict[int, date]:
     query = (
         select(col(DayTotal.article_id), func.min(col(DayTotal.shop_day)))
@@ -217,12 +203,12 @@ def _committed(session: Session) -> dict[int, int]:
     return {number: int(mg) for number, mg in session.execute(query)}
 
 
-def _on_order(session: Session) -> dict[int, int]:
-    """Give the grams that orders on their way still bring, by item."""
+def ordered_mg(session: Session, states: Collection[OrderState]) -> dict[int, int]:
+    """Give the grams that orders in these states still bring, by item."""
     query = (
         select(OrderLine)
         .join(Order, col(Order.id) == col(OrderLine.order_id))
-        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(AWAITED))
+        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(states))
     )
     lines = session.scalars(query).all()
     came = arrived_by_line(session, sorted({line.order_id for line in lines}))
