@@ -95,6 +95,51 @@ def test_rows_of_another_file_have_not_vanished(give: Give) -> None:
     assert report.vanished == ()
 
 
+def test_two_files_may_number_their_rows_alike(store: Store, give: Give) -> None:
+    give("takings", "id,day,channel,amount\n1,2026-03-01,Counter,12\n", source="larch.csv")
+    report = give("takings", "id,day,channel,amount\n1,2026-03-02,Web,30\n", source="birch.csv")
+    assert (report.new, report.problems, report.notes) == (1, (), ())
+    assert taken(store) == 4200
+    again = give("takings", "id,day,channel,amount\n1,2026-03-01,Counter,12\n", source="larch.csv")
+    assert (again.new, again.known) == (0, 1)
+
+
+def test_the_same_row_in_two_files_is_two_rows_and_is_pointed_out(store: Store, give: Give) -> None:
+    first = give("takings", TAKINGS, source="larch.csv")
+    report = give("takings", "day,channel,amount\n2026-03-02,Counter,80\n2026-03-04,Web,1\n", source="birch.csv")
+    assert (report.new, report.known) == (2, 0)
+    assert taken(store) == 36_150
+    advice = "If this is the same file under another name, import it as “larch.csv” instead."
+    assert report.notes == (
+        f"New rows that were imported before from “larch.csv” (act {first.act_id}), word for word: 1. {advice}",
+        f"Rows that were imported before count twice now. If that is wrong, undo act {report.act_id}.",
+    )
+
+
+@pytest.mark.parametrize("head", ["", "id,"])
+def test_a_file_that_was_renamed_is_noticed_before_it_is_booked(
+    store: Store, give: Give, now: datetime, head: str
+) -> None:
+    rows = ("day,channel,amount", "2026-03-01,Counter,12", "2026-03-02,Counter,12")
+    text = "\n".join((f"{at}," if head and at else head) + row for at, row in enumerate(rows))
+    give("takings", text, source="till.csv")
+    with store.read() as session:
+        report = preview(session=session, now=now, sheet="takings", source="till (1).csv", data=text.encode())
+    (note,) = report.notes
+    assert note.startswith("New rows that were imported before from “till.csv”")
+    assert "word for word: 2." in note
+    assert give("takings", text, source="till.csv").notes == ()
+
+
+def test_an_import_that_was_undone_is_not_pointed_out(
+    store: Store, give: Give, now: datetime, by: Callable[[], By]
+) -> None:
+    first = give("takings", TAKINGS, source="larch.csv")
+    with store.write() as session:
+        undo_act(session=session, now=now, by=by(), act_id=first.act_id or 0)
+    assert give("takings", TAKINGS, source="birch.csv").notes == ()
+
+
 def test_every_bad_row_is_reported_with_its_line_and_column(give: Give) -> None:
     text = "day,channel,amount,kind\n2026-03-01,Counter,12\n2026-13-01,,x,gift\n2026-03-01,Counter,-5,\n,Counter,0,\n"
     report = give("takings", text)

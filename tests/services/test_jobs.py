@@ -3,15 +3,18 @@
 from datetime import datetime, timedelta
 
 import pytest
+from sqlalchemy import select
+from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Kind, Outcome
-from spoolkeep.services import bench, choices, finding, joblist, jobs, spools, stations, stock, undoing
+from spoolkeep.services import bench, catalogue, finding, joblist, jobs, spools, stations, stock, undoing
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.tables import Movement
 from tests.workshop import TestWorkshop, by
 
 
@@ -179,13 +182,162 @@ def test_a_job_cannot_end_in_the_future(shop: TestWorkshop) -> None:
         _report(shop, 1_000, at=shop.now + timedelta(hours=1))
 
 
-def test_a_feed_of_another_machine_is_refused(shop: TestWorkshop) -> None:
+def _other_machine(shop: TestWorkshop) -> int:
+    return shop.do(lambda s: catalogue.add_machine(session=s, now=shop.now, by=by(), name="Birch", feeds=1)).row_id
+
+
+def _larch(shop: TestWorkshop) -> int:
     with shop.store.read() as session:
-        machine = joblist.machines(session=session)[0][0]
-        assert choices.feeds(session=session)
-    report = JobReport("Hook", machine + 1, (FeedGrams(1_000, _feed(shop)),))
+        return finding.feed_of(session, shop.feeds[0]).machine_id
+
+
+def test_a_feed_of_another_machine_is_refused(shop: TestWorkshop) -> None:
+    report = JobReport("Hook", _other_machine(shop), (FeedGrams(1_000, _feed(shop)),))
+    with pytest.raises(BadInput, match="belongs to another machine"):
+        shop.do(lambda s: jobs.report_job(session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD))
+    assert _causes(shop) == []
+
+
+def test_a_machine_that_is_not_there_prints_nothing(shop: TestWorkshop) -> None:
+    report = JobReport("Hook", _larch(shop) + 1, (FeedGrams(1_000, _feed(shop)),))
     with pytest.raises(NotFound, match="no such machine"):
         shop.do(lambda s: jobs.report_job(session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD))
+
+
+def _plan(shop: TestWorkshop, grams: FeedGrams, machine_id: int | None = None) -> int:
+    report = JobReport("Hook", machine_id, (grams,))
+    return shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+
+
+def _end(
+    shop: TestWorkshop, job_id: int, *grams: FeedGrams, outcome: Outcome = Outcome.GOOD, machine_id: int | None = None
+) -> JobAnswer:
+    return shop.do(
+        lambda s: jobs.end_job(
+            session=s, now=shop.now, by=by(), job_id=job_id, outcome=outcome, grams=grams, machine_id=machine_id
+        )
+    )
+
+
+def _causes(shop: TestWorkshop) -> list[str | None]:
+    with shop.store.read() as session:
+        return list(session.scalars(select(col(Movement.cause)).where(col(Movement.kind) == Kind.DRAW)))
+
+
+@pytest.mark.parametrize("outcome", [Outcome.STOPPED, Outcome.FAILED])
+def test_a_planned_job_is_called_off_without_a_gram_and_claims_none_any_more(
+    shop: TestWorkshop, outcome: Outcome
+) -> None:
+    _load(shop, shop.deliver()[0])
+    job_id = _plan(shop, FeedGrams(200_000, _feed(shop)))
+    answer = _end(shop, job_id, outcome=outcome)
+    assert answer.drawn_mg == 0
+    assert _committed(shop) == 0
+    assert _causes(shop) == []
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=answer.act_id))
+    assert _committed(shop) == 200_000
+
+
+def test_a_good_job_drew_something(shop: TestWorkshop) -> None:
+    job_id = _plan(shop, FeedGrams(200_000, _feed(shop)))
+    with pytest.raises(BadInput, match="drew something"):
+        _end(shop, job_id)
+
+
+def test_a_job_planned_by_item_is_ended_on_the_machine_that_printed_it(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    _load(shop, code, position=1)
+    job_id = _plan(shop, FeedGrams(200_000, article_id=shop.articles[0]))
+    machine_id, feed_id = _larch(shop), _feed(shop, 1)
+    with shop.store.read() as session:
+        feeds = joblist.feeds_of(session=session, machine_id=machine_id, job_id=job_id)
+    assert [feed.needs_mg for feed in feeds] == [None, 200_000]
+    _end(shop, job_id, FeedGrams(190_000, feed_id), machine_id=machine_id)
+    assert _left(shop, code) == 810_000
+    with shop.store.read() as session:
+        assert joblist.one(session=session, job_id=job_id).machine == "Larch"
+
+
+def test_a_job_does_not_change_its_machine_by_ending(shop: TestWorkshop) -> None:
+    job_id = _plan(shop, FeedGrams(200_000, _feed(shop)), _larch(shop))
+    with pytest.raises(Conflict, match="another machine"):
+        _end(shop, job_id, outcome=Outcome.STOPPED, machine_id=_other_machine(shop))
+
+
+@pytest.mark.parametrize(
+    ("outcome", "cause"), [(Outcome.GOOD, "good"), (Outcome.FAILED, "failed"), (Outcome.STOPPED, "failed")]
+)
+def test_what_a_stopped_job_took_is_waste_as_what_a_failed_one_took(
+    shop: TestWorkshop, outcome: Outcome, cause: str
+) -> None:
+    _load(shop, shop.deliver()[0])
+    _report(shop, 10_000, outcome=outcome)
+    assert _causes(shop) == [cause]
+
+
+def _name(shop: TestWorkshop, article: int = 0) -> JobAnswer:
+    with shop.store.read() as session:
+        number = joblist.open_draws(session=session)[0].movement_id
+    article_id = shop.articles[article]
+    return shop.do(
+        lambda s: jobs.name_item(session=s, now=shop.now, by=by(), movement_id=number, article_id=article_id)
+    )
+
+
+def _demand(shop: TestWorkshop) -> list[int]:
+    """Give what was drawn yesterday, by item."""
+    with shop.store.read() as session:
+        assert list(differences(session)) == []
+        return [int(mg) for mg in stock.drawn_history(session, shop.articles, today=shop.now.date(), days=1)[:, 0]]
+
+
+def test_an_open_draw_counts_as_demand_of_its_own_day_once_its_item_is_named(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    ended = shop.now + timedelta(hours=1)
+    shop.now += timedelta(days=1)
+    _report(shop, 42_500, at=ended)
+    assert _demand(shop) == [0, 0]
+    named = _name(shop)
+    assert _demand(shop) == [42_500, 0]
+    with shop.store.read() as session:
+        waiting = joblist.open_draws(session=session)
+    assert [(one.mg, one.occurred_at, one.item and one.item.name) for one in waiting] == [
+        (42_500, ended, "PLA Slate black")
+    ]
+    assert waiting[0].job == "Hook"
+    shop.do(
+        lambda s: jobs.settle_open_draw(
+            session=s, now=shop.now, by=by(), movement_id=waiting[0].movement_id, spool_code=code
+        )
+    )
+    assert _demand(shop) == [42_500, 0]
+    assert _left(shop, code) == 957_500
+    assert named.open_draws == 1
+
+
+def test_a_wrong_item_of_an_open_draw_is_undone_or_named_anew(shop: TestWorkshop) -> None:
+    ended = shop.now + timedelta(hours=1)
+    shop.now += timedelta(days=1)
+    _report(shop, 42_500, at=ended)
+    _name(shop, 1)
+    with pytest.raises(Conflict, match="already"):
+        _name(shop, 1)
+    again = _name(shop, 0)
+    assert _demand(shop) == [42_500, 0]
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=again.act_id))
+    assert _demand(shop) == [0, 42_500]
+
+
+def test_only_an_open_draw_has_its_item_named(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    _load(shop, code)
+    _report(shop, 42_500)
+    with shop.store.read() as session:
+        drawn = session.scalars(select(col(Movement.id)).where(col(Movement.kind) == Kind.DRAW)).one()
+    with pytest.raises(NotFound, match="no open draw"):
+        shop.do(
+            lambda s: jobs.name_item(session=s, now=shop.now, by=by(), movement_id=drawn, article_id=shop.articles[0])
+        )
 
 
 def test_a_weighing_undone_brings_back_what_was_there(shop: TestWorkshop) -> None:

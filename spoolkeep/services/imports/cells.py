@@ -3,6 +3,7 @@
 The modules of the sheets call it. It must not know what any sheet books.
 """
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -14,7 +15,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.sheets import RowProblem, SheetRow
-from spoolkeep.domain.units import MinorUnits, decimal_from, minor_from_major
+from spoolkeep.domain.units import MinorUnits, decimal_from, minor_from_major, with_mark
 from spoolkeep.services.shop import Shop
 from spoolkeep.store.tables import Act
 
@@ -60,6 +61,8 @@ class Reading:
     notes: list[str] = field(default_factory=list)
     twice: list[int] = field(default_factory=list)
     skipped: list[int] = field(default_factory=list)
+    mark: str | None = None
+    """The character before decimals, where the sheet's other numbers prove it."""
 
     def __post_init__(self) -> None:
         self.clock = self.shop.clock
@@ -103,7 +106,7 @@ class Cells:
         if len(plain) > MOST_LETTERS:
             self.problem(column, f"This cell has more than {MOST_LETTERS} letters. Shorten it.", "too_long")
             return ""
-        return plain
+        return with_mark(plain, self.reading.mark) if is_number(column) else plain
 
     def needed(self, column: str) -> str:
         """Give the text of a cell that must be filled."""
@@ -183,6 +186,11 @@ class Cells:
         return local.utc
 
 
+def is_number(column: str) -> bool:
+    """Say whether a column holds grams or money, which may be written with a point or a comma."""
+    return column.endswith("_g") or column in {"grams", "cost", "price", "amount"}
+
+
 def day_from(text: str) -> date:
     """Give a day typed like 2026-03-01. Errors: BadInput."""
     typed = _iso(text)
@@ -191,9 +199,16 @@ def day_from(text: str) -> date:
     return typed
 
 
+_DOTTED = re.compile(r"^(\d{1,2})\.(\d{1,2})\.(\d{4})\b")
+
+
 def _iso(text: str) -> date | datetime:
-    """Give a day, or a day with a time. Errors: BadInput. Source: ISO 8601."""
+    """Give a day, or a day with a time. With points the day comes first, as in 1.3.2026. Errors: BadInput.
+
+    Source: ISO 8601; for the points, common practice.
+    """
     days_letters = len("2026-03-01")
+    text = _DOTTED.sub(lambda found: f"{found[3]}-{found[2]:0>2}-{found[1]:0>2}", text)
     try:
         typed = date.fromisoformat(text) if len(text) == days_letters else datetime.fromisoformat(text)
     except ValueError:

@@ -3,6 +3,7 @@
 The package's front gives it to the web and the command line. What a sheet books is for the sheet's own module.
 """
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
@@ -24,8 +25,9 @@ from spoolkeep.domain.sheets import (
     row_digest,
     row_keys,
 )
+from spoolkeep.domain.units import decimal_mark_in
 from spoolkeep.services.imports import jobs, spools, takings, things, trade
-from spoolkeep.services.imports.cells import Booked, Booker, Column, Reading
+from spoolkeep.services.imports.cells import Booked, Booker, Column, Reading, is_number
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import create_all
@@ -106,6 +108,8 @@ class _Checked:
     report: ImportReport
     fresh: tuple[_Fresh, ...]
     book: Booker
+    again: int
+    """How many rows another source brought in before, word for word."""
 
 
 def preview(*, session: Session, now: datetime, sheet: str, source: str, data: bytes) -> ImportReport:
@@ -156,14 +160,16 @@ def _check(session: Session, *, now: datetime, sheet: str, source: str, data: by
         raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} letters.")
     needs = [column.name for column in kind.columns if column.needed]
     read = read_sheet(data, needs=needs, knows=[column.name for column in kind.columns])
-    before = _imported(session, sheet)
-    reading = Reading(session, now, load_shop(session), source)
+    before, elsewhere = _imported(session, sheet, source)
+    mark = decimal_mark_in(text for row in read.rows for name, text in row.cells.items() if is_number(name))
+    reading = Reading(session, now, load_shop(session), source, mark=mark)
     reading.notes += _about(read)
     keyed = _keyed(read)
     fresh = tuple(one for one in keyed if one.key not in before)
     changed = [_changed(one, before[one.key]) for one in keyed if one.key in before]
     book = kind.read(reading, [one.row for one in fresh])
     twice = key_problems(read) if DEFAULT_ID_COLUMN in read.columns else ()
+    again = [elsewhere[one.key, one.digest] for one in fresh if (one.key, one.digest) in elsewhere]
     problems = [*read.problems, *twice, *filter(None, changed), *reading.problems]
     report = ImportReport(
         sheet=sheet,
@@ -171,11 +177,11 @@ def _check(session: Session, *, now: datetime, sheet: str, source: str, data: by
         rows=len(read.rows) + len(read.problems),
         new=len(fresh),
         known=len(read.rows) - len(fresh),
-        vanished=_vanished(before.values(), source, {one.key for one in keyed}),
+        vanished=_vanished(before.values(), {one.key for one in keyed}),
         problems=tuple(sorted(problems, key=lambda one: one.line)),
-        notes=reading.all_notes(),
+        notes=(*reading.all_notes(), *_from_elsewhere(again)),
     )
-    return _Checked(report, fresh, book)
+    return _Checked(report, fresh, book, len(again))
 
 
 def _keyed(read: Sheet) -> list[_Fresh]:
@@ -206,11 +212,34 @@ class _Earlier:
     act_id: int
 
 
-def _imported(session: Session, sheet: str) -> dict[str, _Earlier]:
+def _imported(session: Session, sheet: str, source: str) -> tuple[dict[str, _Earlier], dict[tuple[str, str], _Earlier]]:
+    """Give the rows of this source by key; those of other sources by key and digest, the first of each.
+
+    Two files may well number their rows alike, or hold a row that says the same of two things, so that another source's
+    row is never taken for this one's.
+    """
     query = select(
         col(ImportRow.key), col(ImportRow.digest), col(ImportRow.source), col(ImportRow.line), col(ImportRow.act_id)
     ).where(col(ImportRow.sheet) == sheet, col(ImportRow.live))
-    return {row[0]: _Earlier(*row) for row in session.execute(query)}
+    own: dict[str, _Earlier] = {}
+    elsewhere: dict[tuple[str, str], _Earlier] = {}
+    for row in session.execute(query.order_by(col(ImportRow.id))):
+        one = _Earlier(*row)
+        if one.source == source:
+            own[one.key] = one
+        else:
+            elsewhere.setdefault((one.key, one.digest), one)
+    return own, elsewhere
+
+
+def _from_elsewhere(again: Iterable[_Earlier]) -> list[str]:
+    """Give a note for each earlier import that brought in the very rows which are new in this file."""
+    counts = Counter((one.source, one.act_id) for one in again)
+    return [
+        f"New rows that were imported before from “{source}” (act {act_id}), word for word: {rows}. "
+        f"If this is the same file under another name, import it as “{source}” instead."
+        for (source, act_id), rows in counts.items()
+    ]
 
 
 def _changed(one: _Fresh, earlier: _Earlier) -> RowProblem | None:
@@ -224,8 +253,8 @@ def _changed(one: _Fresh, earlier: _Earlier) -> RowProblem | None:
     return RowProblem(one.row.line, DEFAULT_ID_COLUMN, words, "imported_otherwise")
 
 
-def _vanished(before: Iterable[_Earlier], source: str, keys: set[str]) -> tuple[VanishedRow, ...]:
-    gone = (one for one in before if one.source == source and one.key not in keys)
+def _vanished(before: Iterable[_Earlier], keys: set[str]) -> tuple[VanishedRow, ...]:
+    gone = (one for one in before if one.key not in keys)
     return tuple(VanishedRow(one.line, one.key) for one in sorted(gone, key=lambda one: (one.line, one.key)))
 
 
@@ -245,4 +274,6 @@ def _book(session: Session, act: Act, checked: _Checked, *, now: datetime) -> Im
         for one in checked.fresh
     ]
     create_all(session, act, ImportRow, rows)
-    return replace(report, notes=(*report.notes, *booked.notes), act_id=act.id, codes=booked.codes)
+    again = (f"Rows that were imported before count twice now. If that is wrong, undo act {act.id}.",)
+    notes = (*report.notes, *(again if checked.again else ()), *booked.notes)
+    return replace(report, notes=notes, act_id=act.id, codes=booked.codes)

@@ -5,10 +5,13 @@ The imports' engine calls it. One row is one draw; rows that share a `job` belon
 A draw comes from the spool that its row names; else from the one that was on its feed then, if that holds the item that
 the row names. Where no feed is named, or the machine's only one had another item, it comes from the oldest opened spool
 of the item, as `shelves` says. Where that finds no spool, it is an open draw.
+
+A job that is in the books as planned or running ends where a later row of its `job` says so. What that row leaves empty
+stays as it was planned.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from sqlalchemy import select
@@ -17,9 +20,9 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind, read_code_of
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.sheets import RowProblem, SheetRow
-from spoolkeep.domain.units import Milligrams, positive_mg_from_grams
+from spoolkeep.domain.units import Milligrams, mg_from_grams, positive_mg_from_grams
 from spoolkeep.domain.words import Cause, JobState, Kind, Outcome, Purpose
-from spoolkeep.services.draws import MOST_DRAW_MG
+from spoolkeep.services.draws import MOST_DRAW_MG, cause_of
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading
 from spoolkeep.services.imports.lookups import (
     DIAMETER,
@@ -41,7 +44,9 @@ COLUMNS = (
     Column("job", needed=False, says="the job's own number; rows that share it are one job of several colours"),
     Column("title", needed=True, says="what was printed"),
     Column("ended_at", needed=True, says="when it ended, like 2026-03-01 14:05; empty for a job to come"),
-    Column("grams", needed=True, says="grams that it drew of one spool or item"),
+    Column(
+        "grams", needed=True, says="grams that it drew of one spool or item; 0 only of a job that failed or was stopped"
+    ),
     Column("machine", needed=False, says="the machine's name"),
     Column("feed", needed=False, says="the feed's position: the draw is of the spool that was on it then"),
     Column("spool", needed=False, says="the code on the spool's label"),
@@ -100,6 +105,8 @@ class _Plan:
     draws: Sequence[tuple[_Row, Piece]]
     known: dict[str, Job]
     """Jobs that are in the books already, by outside id."""
+    ending: dict[str, _Head]
+    """What those of them become that had not ended before, by outside id."""
 
 
 class _Books:
@@ -125,10 +132,10 @@ def read(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     books = _Books(reading)
     found = [_row(Cells(reading, row), books) for row in rows]
     known = _known_jobs(reading, found)
-    _check_heads(reading, found, known)
+    ending = _check_heads(reading, found, known)
     if reading.problems:
         return lambda _: Booked()
-    plan = _Plan(found, list(_draws(reading, found)), known)
+    plan = _Plan(found, list(_draws(reading, found)), known, ending)
     waiting = sum(piece.spool_id is None for _, piece in plan.draws)
     if waiting:
         reading.notes.append(f"{waiting} draws have no spool yet. Name their spools on the Jobs page.")
@@ -145,15 +152,15 @@ def _row(cells: Cells, books: _Books) -> _Row:
     feed_said = feed_id is not None
     if feed_id is None and machine_id is not None:
         feed_id = books.machines.only_feed(machine_id)
-    if not (spool or article_id or feed_id or cells.bad):
+    mg = cells.must("grams", _drawn_by(head), Milligrams(1))
+    if mg and not (spool or article_id or feed_id or cells.bad):
         cells.problem("material", "Say what it drew: material and colour, a spool, or machine and feed.", "no_item")
-    failed = head.outcome is Outcome.FAILED
     return _Row(
         line=cells.line,
         job=_job(cells),
         head=head,
-        mg=cells.must("grams", _drawn_from, Milligrams(1)),
-        cause=cells.word("cause", Cause, Cause.FAILED if failed else Cause.GOOD),
+        mg=mg,
+        cause=cells.word("cause", Cause, cause_of(head.outcome or Outcome.GOOD)),
         spool_id=spool[0] if spool else None,
         article_id=article_id,
         feed_id=feed_id,
@@ -206,11 +213,17 @@ def _article(cells: Cells, books: _Books) -> int | None:
     return found
 
 
-def _drawn_from(text: str) -> Milligrams:
-    mg = positive_mg_from_grams(text)
-    if mg > MOST_DRAW_MG:
-        raise BadInput("too_heavy", "A draw of more than 100 kg cannot be. Enter grams, not milligrams.")
-    return mg
+def _drawn_by(head: _Head) -> Callable[[str], Milligrams]:
+    """Give a reader of grams. A job that was called off, or failed before its first layer, may have drawn nothing."""
+
+    def reader(text: str) -> Milligrams:
+        nothing = head.outcome in {Outcome.FAILED, Outcome.STOPPED} and mg_from_grams(text) == 0
+        mg = Milligrams(0) if nothing else positive_mg_from_grams(text)
+        if mg > MOST_DRAW_MG:
+            raise BadInput("too_heavy", "A draw of more than 100 kg cannot be. Enter grams, not milligrams.")
+        return mg
+
+    return reader
 
 
 def _known_jobs(reading: Reading, rows: Sequence[_Row]) -> dict[str, Job]:
@@ -222,33 +235,63 @@ def _known_jobs(reading: Reading, rows: Sequence[_Row]) -> dict[str, Job]:
     return found
 
 
-def _check_heads(reading: Reading, rows: Sequence[_Row], known: dict[str, Job]) -> None:
-    """Note the rows that share a job and say different things of it."""
-    first = {
-        number: (_Head(**{name: getattr(job, name) for name in _FIELDS}), "the books") for number, job in known.items()
-    }
+def _check_heads(reading: Reading, rows: Sequence[_Row], known: dict[str, Job]) -> dict[str, _Head]:
+    """Note the rows that share a job and say different things of it; give what the jobs become that now end."""
+    books = {number: _Head(**{name: getattr(job, name) for name in _FIELDS}) for number, job in known.items()}
+    first: dict[str, tuple[_Head, str]] = {number: (head, "the books have") for number, head in books.items()}
+    ending: dict[str, _Head] = {}
     for row in rows:
-        if not row.job:
-            continue
-        head, where = first.setdefault(row.job, (row.head, f"line {row.line}"))
-        odd = [name for name in _FIELDS if getattr(head, name) != getattr(row.head, name)]
-        if odd:
-            column = {"machine_id": "machine", "product_id": "product", "duration_s": "minutes"}.get(odd[0], odd[0])
-            words = f"Rows of one job must agree, and {where} has another “{column}” for it. Correct one of them."
-            _problem(reading, row.line, column, words)
+        planned = books.get(row.job)
+        if planned and row.job not in ending and _ends(planned, row.head):
+            ending[row.job] = _ended(planned, row.head)
+            first[row.job] = ending[row.job], f"line {row.line} has"
+            _check_start(reading, row, ending[row.job])
+        if row.job:
+            _check_head(reading, row, *first.setdefault(row.job, (row.head, f"line {row.line} has")), books=planned)
+    return ending
 
 
 _FIELDS = tuple(_Head.__dataclass_fields__)
+_OF_THE_RUN = ("machine_id", "duration_s", "started_at")
+"""What may turn out otherwise than it was planned."""
 
 
-def _problem(reading: Reading, line: int, column: str, words: str) -> None:
-    reading.problems.append(RowProblem(line, column, words, "rows_disagree"))
+def _ends(planned: _Head, told: _Head) -> bool:
+    return told.state is JobState.ENDED and planned.state != JobState.ENDED
+
+
+def _ended(planned: _Head, told: _Head) -> _Head:
+    """Give what a job becomes that was planned, and of which a row tells that it ended."""
+    run = {name: getattr(told, name) for name in _OF_THE_RUN if getattr(told, name) is not None}
+    free = {name: getattr(told, name) for name in _FIELDS if getattr(planned, name) is None}
+    return replace(planned, **{**free, **run, "state": told.state, "outcome": told.outcome, "ended_at": told.ended_at})
+
+
+def _check_start(reading: Reading, row: _Row, head: _Head) -> None:
+    """Note an end before the start that the books have; a start that the row itself gives is checked with it."""
+    if row.head.started_at is None and head.started_at and head.ended_at and head.started_at > head.ended_at:
+        words = "It would end before it started, as the books have it. Check the times."
+        reading.problems.append(RowProblem(row.line, "ended_at", words, "ends_before_it_starts"))
+
+
+def _check_head(reading: Reading, row: _Row, head: _Head, where: str, *, books: _Head | None) -> None:
+    """Note what a row says otherwise of its job. Of one in the books, an empty cell says nothing."""
+    told = [name for name in _FIELDS if books is None or getattr(row.head, name) is not None]
+    odd = next((name for name in told if getattr(head, name) != getattr(row.head, name)), None)
+    if odd is None:
+        return
+    if books and getattr(books, odd) == getattr(head, odd):
+        where = "the books have"
+    column = {"machine_id": "machine", "product_id": "product", "duration_s": "minutes"}.get(odd, odd)
+    words = f"Rows of one job must agree, and {where} another “{column}” for it. Correct one of them."
+    reading.problems.append(RowProblem(row.line, column, words, "rows_disagree"))
 
 
 def _draws(reading: Reading, rows: Sequence[_Row]) -> Iterator[tuple[_Row, Piece]]:
     """Give every draw in the order in which they happened, each split over the spools that gave it."""
     timed = sorted(
-        ((row.head.ended_at, row) for row in rows if row.head.ended_at is not None), key=lambda pair: pair[0]
+        ((row.head.ended_at, row) for row in rows if row.mg and row.head.ended_at is not None),
+        key=lambda pair: pair[0],
     )
     if not timed:
         return
@@ -291,11 +334,13 @@ def _need(row: _Row, job_id: int) -> dict[str, object]:
 
 
 def _jobs(reading: Reading, act: Act, plan: _Plan) -> dict[int, int]:
-    """Give the number of each row's job by the row's line, made where the job is new."""
+    """Give the number of each row's job by the row's line, made where the job is new, ended where it was planned."""
     heads: dict[str, dict[str, object]] = {}
     for row in plan.rows:
         if row.job not in plan.known:
             heads.setdefault(row.job or str(row.line), {**vars(row.head), "outside_id": row.job or None})
+    for number, head in plan.ending.items():
+        change(reading.session, act, plan.known[number], **vars(head))
     numbers = create_all(reading.session, act, Job, list(heads.values()))
     found = dict(zip(heads, numbers, strict=True)) | {number: job.id for number, job in plan.known.items()}
     return {row.line: found[row.job or str(row.line)] for row in plan.rows}

@@ -15,7 +15,7 @@ from spoolkeep.domain.colour import srgb
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.words import Finish
 from spoolkeep.services import finding
-from spoolkeep.services.catalogue import make_article
+from spoolkeep.services.catalogue import folded, make_article
 from spoolkeep.services.imports.cells import Cells, Column, Reading, diameter_from, one_word
 from spoolkeep.store.tables import Act, Article, Colour, Feed, Machine, Material, Place, Product, Supplier
 
@@ -55,7 +55,7 @@ class Items:
             self._known.setdefault(_folded(name), {})[item.finish] = item.article_id
         self._materials = set(self.session.scalars(select(col(Material.code))))
         shades = self.session.execute(select(col(Colour.name), col(Colour.finish)))
-        self._colours = {(name.casefold(), finish) for name, finish in shades}
+        self._colours = {(folded(name), finish) for name, finish in shades}
         self._will_be: dict[tuple[str, str, int], list[ItemName]] = {}
 
     def find(self, name: ItemName) -> int | None:
@@ -86,7 +86,7 @@ class Items:
         if full.material.upper() not in self._materials:
             known = ", ".join(sorted(self._materials))
             raise NotFound("no_such_material", f"“{name.material}” is not a known material. Known are {known}.")
-        if not shades and (full.colour.casefold(), full.finish) not in self._colours:
+        if not shades and (folded(full.colour), full.finish) not in self._colours:
             words = f"“{name.colour}” is a new colour: give its shade, like #1f6feb, so that it can be shown."
             raise BadInput("no_shade", words)
         pending.append(full)
@@ -110,7 +110,7 @@ class Items:
 
 
 def _folded(name: ItemName) -> tuple[str, str, int]:
-    return name.material.casefold(), " ".join(name.colour.casefold().split()), name.diameter_um
+    return folded(name.material), folded(name.colour), name.diameter_um
 
 
 def item_name(cells: Cells) -> ItemName:
@@ -148,11 +148,6 @@ def numbers_by_name(session: Session, model: type[Named]) -> dict[str, int]:
     """Give the numbers of rows that stand, by their folded names."""
     rows = session.execute(select(col(model.name), col(model.id)).where(col(model.live)))
     return {folded(name): number for name, number in rows}
-
-
-def folded(name: str) -> str:
-    """Give a name as it is compared: whatever its case and spaces."""
-    return " ".join(name.casefold().split())
 
 
 def named(known: dict[str, int], what: str, sheet: str) -> Callable[[str], int]:
