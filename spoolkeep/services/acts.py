@@ -25,18 +25,16 @@ class ActView:
     station: str
     undone: bool
     undoes_id: int | None
-    wrote: bool
-    """Whether it changed anything that could be undone."""
 
 
 def recent(*, session: Session, limit: int = 50, station_id: int | None = None) -> list[ActView]:
-    """Give the last acts, newest first; of one station where it is named."""
+    """Give the last acts that changed anything, newest first; of one station where it is named."""
     undoing = aliased(Act)
     wrote = or_(
         *(select(1).where(col(model.act_id) == col(Act.id)).exists() for model in (Movement, Change, TakingsLine))
     )
     query = (
-        select(Act, Actor, col(undoing.id), wrote)
+        select(Act, Actor, col(undoing.id))
         .join(Actor, col(Actor.id) == col(Act.actor_id))
         .outerjoin(undoing, col(undoing.undoes_id) == col(Act.id))
         .where(wrote)
@@ -56,7 +54,6 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
             station=stations.get(act.station_id or 0, ""),
             undone=undone_by is not None,
             undoes_id=act.undoes_id,
-            wrote=bool(did),
         )
-        for act, actor, undone_by, did in session.execute(query)
+        for act, actor, undone_by in session.execute(query)
     ]

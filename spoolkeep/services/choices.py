@@ -13,7 +13,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.services import finding
 from spoolkeep.services.shop import code_text
-from spoolkeep.store.tables import Feed, Machine, Material, Offer, OrderLine, Place, PriceBreak, Product, Supplier
+from spoolkeep.store.tables import Feed, Machine, Material, Offer, OrderLine, Place, PriceBreak, Supplier
 
 Choices = list[tuple[int, str]]
 
@@ -81,11 +81,6 @@ def places(*, session: Session) -> Choices:
     """Give the places."""
     query = select(Place).where(col(Place.live)).order_by(col(Place.name))
     return [(place.id, place.name) for place in session.scalars(query)]
-
-
-def products(*, session: Session) -> list[str]:
-    """Give the names of the products."""
-    return list(session.scalars(select(col(Product.name)).where(col(Product.live)).order_by(col(Product.name))))
 
 
 def offers(*, session: Session) -> list[OfferView]:

@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.words import Cause, Kind
+from spoolkeep.domain.words import Cause, Kind, Outcome
 from spoolkeep.services.loadings import in_use_at
 from spoolkeep.store.ledger import Event
 
@@ -29,16 +29,26 @@ class Drawn:
     article_id: int | None = None
 
 
+def cause_of(outcome: Outcome) -> Cause:
+    """Give what a job's grams were for, by how it ended: one that was stopped made nothing good, as one that failed."""
+    return Cause.GOOD if outcome is Outcome.GOOD else Cause.FAILED
+
+
+def check_amount(mg: int) -> None:
+    """Refuse grams that no draw can have. Errors: BadInput."""
+    if mg <= 0:
+        raise BadInput("nothing_drawn", "A draw must be more than 0 g. Leave a feed that gives nothing empty.")
+    if mg > MOST_DRAW_MG:
+        raise BadInput("too_heavy", "A draw of more than 100 kg cannot be. Enter grams, not milligrams.")
+
+
 def draw_events(session: Session, drawn: Sequence[Drawn], *, at: datetime, job_id: int | None) -> list[Event]:
     """Give the events of these draws: on the spool named, else on the one in use on the feed, else open.
 
     Errors: BadInput where one draws nothing, less than nothing, or more than any reel holds.
     """
     for one in drawn:
-        if one.mg <= 0:
-            raise BadInput("nothing_drawn", "A draw must be more than 0 g. Leave a feed that drew nothing empty.")
-        if one.mg > MOST_DRAW_MG:
-            raise BadInput("too_heavy", "A draw of more than 100 kg cannot be. Enter grams, not milligrams.")
+        check_amount(one.mg)
     return [_event(session, one, at=at, job_id=job_id) for one in drawn]
 
 

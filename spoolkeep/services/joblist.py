@@ -3,6 +3,7 @@
 The Jobs page calls it. It only reads.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -92,19 +93,26 @@ def one(*, session: Session, job_id: int) -> JobView:
 
 
 def feeds_of(*, session: Session, machine_id: int, job_id: int | None = None) -> list[FeedNeed]:
-    """Give a machine's feeds with what is loaded, and what a job needs of each."""
-    needs: dict[int | None, int] = {}
+    """Give a machine's feeds with what is loaded, and what a job needs of each.
+
+    What it needs of an item, its feed not known yet, is asked of the first feed that has the item.
+    """
+    of_feed: Counter[int] = Counter()
+    of_item: Counter[int] = Counter()
     if job_id is not None:
-        rows = session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job_id, col(JobFeed.live)))
-        for row in rows:
-            needs[row.feed_id] = needs.get(row.feed_id, 0) + row.needs_mg
+        for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job_id, col(JobFeed.live))):
+            if row.feed_id is not None:
+                of_feed[row.feed_id] += row.needs_mg
+            elif row.article_id is not None:
+                of_item[row.article_id] += row.needs_mg
     query = select(Feed).where(col(Feed.machine_id) == machine_id, col(Feed.live)).order_by(col(Feed.position))
     found = []
     for feed in session.scalars(query):
         loading = loaded_on(session, feed.id)
         spool = session.get(Spool, loading.spool_id) if loading else None
         item = finding.item(session, spool.article_id) if spool else None
-        found.append(FeedNeed(feed.id, feed.position, item, needs.get(feed.id)))
+        mg = of_feed[feed.id] + (of_item.pop(item.article_id, 0) if item else 0)
+        found.append(FeedNeed(feed.id, feed.position, item, mg or None))
     return found
 
 

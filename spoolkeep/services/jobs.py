@@ -4,19 +4,23 @@ The web's Jobs page and its JSON door call it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
+from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.words import Cause, JobState, Kind, Outcome, Purpose
+from spoolkeep.domain.units import MG_PER_G
+from spoolkeep.domain.words import JobState, Kind, Outcome, Purpose
 from spoolkeep.services import finding
-from spoolkeep.services.draws import Drawn, draw_events
+from spoolkeep.services.draws import Drawn, cause_of, check_amount, draw_events
+from spoolkeep.services.loadings import loaded_on
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.ledger import Event, book, take_back_one
-from spoolkeep.store.tables import Act, Job, JobFeed, Machine, Movement, Product
+from spoolkeep.store.tables import Act, Balance, Job, JobFeed, Machine, Movement, Product, Spool
 
 CLOCK_SLACK = timedelta(minutes=5)
 """How far a reporting machine's clock may run ahead before its time is a mistake."""
@@ -55,8 +59,10 @@ class JobAnswer:
     drawn_mg: int = 0
     open_draws: int = 0
     """Draws whose spool is not known: no spool was loaded."""
-    overdrawn: tuple[str, ...] = field(default=())
+    overdrawn: tuple[str, ...] = ()
     """Names of items whose spool gave more than was left on it."""
+    odd: tuple[str, ...] = ()
+    """What a person should know of it, in sentences; it was booked all the same."""
 
 
 def plan_job(*, session: Session, now: datetime, by: By, report: JobReport) -> JobAnswer:
@@ -73,7 +79,10 @@ def plan_job(*, session: Session, now: datetime, by: By, report: JobReport) -> J
 def report_job(
     *, session: Session, now: datetime, by: By, report: JobReport, outcome: Outcome, ended_at: datetime | None = None
 ) -> JobAnswer:
-    """Enter a job that has ended, and book its draws. Errors: BadInput, NotFound."""
+    """Enter a job that has ended, and book its draws; one that is not good may have drawn nothing.
+
+    Errors: BadInput, NotFound.
+    """
 
     def do(act: Act) -> JobAnswer:
         job = _enter(session, act, report)
@@ -89,7 +98,7 @@ def start_job(*, session: Session, now: datetime, by: By, job_id: int) -> JobAns
     def do(act: Act) -> JobAnswer:
         job = _open_job(session, job_id)
         change(session, act, job, state=JobState.RUNNING, started_at=now)
-        return JobAnswer(act.id, job.id)
+        return JobAnswer(act.id, job.id, odd=_too_little(session, job))
 
     request = {"job_id": job_id}
     about = _title(session, job_id)
@@ -105,14 +114,26 @@ def end_job(
     outcome: Outcome,
     grams: Sequence[FeedGrams],
     ended_at: datetime | None = None,
+    machine_id: int | None = None,
 ) -> JobAnswer:
-    """End a planned or running job and book what it drew. Errors: BadInput, NotFound, Conflict."""
+    """End a planned or running job and book what it drew; without grams it is called off, or failed at the start.
+
+    `machine_id` says which machine printed it, where the job has none yet. Errors: BadInput, NotFound, Conflict.
+    """
 
     def do(act: Act) -> JobAnswer:
         job = _open_job(session, job_id)
+        if machine_id is not None and machine_id != job.machine_id:
+            _put_on(session, act, job, machine_id)
         return _end(session, act, job, outcome=outcome, at=_moment(ended_at, now), grams=grams)
 
-    request = {"job_id": job_id, "outcome": outcome, "grams": list(grams), "ended_at": ended_at}
+    request = {
+        "job_id": job_id,
+        "outcome": outcome,
+        "grams": list(grams),
+        "ended_at": ended_at,
+        "machine_id": machine_id,
+    }
     about = _title(session, job_id)
     return once(session, "end job", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
 
@@ -121,25 +142,88 @@ def settle_open_draw(*, session: Session, now: datetime, by: By, movement_id: in
     """Name the spool of an open draw, which is then booked on it at its own moment. Errors: NotFound, Conflict."""
 
     def do(act: Act) -> JobAnswer:
-        waiting = session.get(Movement, movement_id)
-        if waiting is None or waiting.spool_id is not None or waiting.sign != 1:
-            raise NotFound("no_such_draw", "There is no open draw of that number.")
+        waiting = _open_draw(session, movement_id)
         spool = finding.spool_of(session, spool_code)
-        take_back_one(session, act, waiting)
-        event = Event(
-            kind=Kind.DRAW,
-            occurred_at=waiting.occurred_at,
-            spool_id=spool.id,
-            asked_mg=waiting.asked_mg,
-            cause=waiting.cause,
-            job_id=waiting.job_id,
-            feed_id=waiting.feed_id,
-        )
-        book(session, act, [event])
-        return JobAnswer(act.id, waiting.job_id or 0, drawn_mg=-(waiting.asked_mg or 0))
+        answer = _book_again(session, act, waiting, spool_id=spool.id)
+        return replace(answer, odd=_another_item(session, waiting, spool))
 
     request = {"movement_id": movement_id, "spool_code": spool_code}
     return once(session, "settle draw", by=by, now=now, request=request, answers=JobAnswer, about=spool_code, do=do)
+
+
+def name_item(*, session: Session, now: datetime, by: By, movement_id: int, article_id: int) -> JobAnswer:
+    """Name the item of an open draw: it waits for its spool still, and counts as demand of the item from its own day.
+
+    Errors: NotFound, Conflict.
+    """
+
+    def do(act: Act) -> JobAnswer:
+        waiting = _open_draw(session, movement_id)
+        item = finding.item(session, article_id)
+        if waiting.article_id == article_id:
+            raise Conflict("named_before", f"That draw is of {item.name} by the books already. Nothing was changed.")
+        return _book_again(session, act, waiting, article_id=article_id)
+
+    request = {"movement_id": movement_id, "article_id": article_id}
+    return once(
+        session,
+        "name item",
+        by=by,
+        now=now,
+        request=request,
+        answers=JobAnswer,
+        about=lambda: finding.item(session, article_id).name,
+        do=do,
+    )
+
+
+def _too_little(session: Session, job: Job) -> tuple[str, ...]:
+    """Give what a person should know about the spools under a job that starts: it runs all the same."""
+    odd = []
+    for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live))):
+        loading = loaded_on(session, row.feed_id) if row.feed_id else None
+        left_mg = session.get_one(Balance, loading.spool_id).left_mg if loading else 0
+        if row.feed_id and left_mg < row.needs_mg:
+            where = finding.feed_name(session, finding.feed(session, row.feed_id))
+            odd.append(
+                f"{where} needs {row.needs_mg / MG_PER_G:g} g and has {left_mg / MG_PER_G:g} g: it will not last."
+            )
+    return tuple(odd)
+
+
+def _another_item(session: Session, waiting: Movement, spool: Spool) -> tuple[str, ...]:
+    if waiting.article_id in {None, spool.article_id}:
+        return ()
+    told, booked = (finding.item(session, number).name for number in (waiting.article_id or 0, spool.article_id))
+    return (f"The draw was told as {told}; that spool is {booked}. Undo it under Setup if that is wrong.",)
+
+
+def _open_draw(session: Session, movement_id: int) -> Movement:
+    waiting = session.get(Movement, movement_id)
+    if waiting is None or waiting.spool_id is not None or waiting.sign != 1:
+        raise NotFound("no_such_draw", "There is no open draw of that number.")
+    return waiting
+
+
+def _book_again(
+    session: Session, act: Act, waiting: Movement, *, spool_id: int | None = None, article_id: int | None = None
+) -> JobAnswer:
+    """Take an open draw back, and book it with what is now known of it, at its own moment."""
+    take_back_one(session, act, waiting)
+    event = Event(
+        kind=Kind.DRAW,
+        occurred_at=waiting.occurred_at,
+        spool_id=spool_id,
+        article_id=article_id,
+        asked_mg=waiting.asked_mg,
+        cause=waiting.cause,
+        job_id=waiting.job_id,
+        feed_id=waiting.feed_id,
+    )
+    book(session, act, [event])
+    return JobAnswer(
+        act.id, waiting.job_id or 0, drawn_mg=-(waiting.asked_mg or 0), open_draws=0 if spool_id is not None else 1
+    )
 
 
 def _title(session: Session, job_id: int) -> str:
@@ -150,8 +234,8 @@ def _title(session: Session, job_id: int) -> str:
 def _enter(session: Session, act: Act, report: JobReport) -> Job:
     if not report.title.strip():
         raise BadInput("no_title", "Give the job a title, so that it can be found again.")
-    if report.machine_id is not None and session.get(Machine, report.machine_id) is None:
-        raise NotFound("no_such_machine", "There is no such machine. Choose one from the list.")
+    if report.machine_id is not None:
+        _check_machine(session, report.machine_id)
     if report.product_id is not None and session.get(Product, report.product_id) is None:
         raise NotFound("no_such_product", "There is no such product. Choose one from the list.")
     values = {name: value for name, value in vars(report).items() if name != "grams"}
@@ -163,9 +247,22 @@ def _enter(session: Session, act: Act, report: JobReport) -> Job:
     return job
 
 
+def _check_machine(session: Session, machine_id: int) -> None:
+    machine = session.get(Machine, machine_id)
+    if machine is None or not machine.live:
+        raise NotFound("no_such_machine", "There is no such machine. Choose one from the list.")
+
+
+def _put_on(session: Session, act: Act, job: Job, machine_id: int) -> None:
+    """Say which machine prints a job that had none. Errors: NotFound; Conflict where it had another."""
+    _check_machine(session, machine_id)
+    if job.machine_id is not None:
+        raise Conflict("on_another_machine", f"“{job.title}” is on another machine by the books. Open its page again.")
+    change(session, act, job, machine_id=machine_id)
+
+
 def _check_feed(session: Session, job: Job, one: FeedGrams) -> None:
-    if one.mg <= 0:
-        raise BadInput("nothing_drawn", "A job needs more than 0 g. Leave a feed that gives nothing empty.")
+    check_amount(one.mg)
     if one.feed_id is None:
         if one.article_id is None:
             raise BadInput("no_feed_or_item", "Say which feed or which item gives the grams.")
@@ -199,11 +296,12 @@ def _end(
 ) -> JobAnswer:
     if job.started_at is not None and job.started_at > at:
         raise BadInput("ends_before_it_starts", "The job would end before it started. Check the times.")
+    if not grams and outcome is Outcome.GOOD:
+        raise BadInput("nothing_drawn", "A good job drew something. Enter the grams of at least one feed.")
     for one in grams:
         _check_feed(session, job, one)
     change(session, act, job, state=JobState.ENDED, outcome=outcome, ended_at=at)
-    cause = Cause.FAILED if outcome is Outcome.FAILED else Cause.GOOD
-    drawn = [Drawn(one.mg, cause, one.feed_id, article_id=one.article_id) for one in grams]
+    drawn = [Drawn(one.mg, cause_of(outcome), one.feed_id, article_id=one.article_id) for one in grams]
     movements = book(session, act, draw_events(session, drawn, at=at, job_id=job.id))
     return JobAnswer(
         act_id=act.id,

@@ -4,6 +4,7 @@ The web and the command line call it; the press makes the bytes.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlalchemy import select
@@ -14,7 +15,7 @@ from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.words import Finish
-from spoolkeep.paper.labels import PlainLabel, SpoolLabel, press_labels, warning_about
+from spoolkeep.paper.labels import Label, PlainLabel, SpoolLabel, press_labels, warning_about
 from spoolkeep.paper.stocks import stock_named
 from spoolkeep.services import finding
 from spoolkeep.services.shop import load_shop
@@ -30,19 +31,38 @@ FIRST_SAMPLE_SERIAL = 900_001
 MOST_SAMPLES = 2_000
 
 
+@dataclass(frozen=True)
+class Gathered:
+    """Labels as the books have them, ready for the press, which needs the books no more."""
+
+    labels: tuple[Label, ...]
+    printed_on: date
+    formats: Formats
+
+
+def of_spools(*, session: Session, now: datetime, codes: Sequence[str]) -> Gathered:
+    """Give these spools' labels for the press. Errors: BadInput, NotFound."""
+    shop = load_shop(session)
+    return Gathered(tuple(_labels_of(session, codes)), shop.today(now), shop.formats)
+
+
+def press(gathered: Gathered, *, stock: str, dpi: int = 203, start: int = 1) -> bytes:
+    """Give the PDF of labels that were gathered. Errors: BadInput."""
+    return press_labels(
+        gathered.labels,
+        stock_named(stock),
+        dpi=dpi,
+        start=start,
+        printed_on=gathered.printed_on,
+        formats=gathered.formats,
+    )
+
+
 def spool_labels(
     *, session: Session, now: datetime, codes: Sequence[str], stock: str, dpi: int = 203, start: int = 1
 ) -> bytes:
     """Give the PDF of these spools' labels. Errors: BadInput, NotFound."""
-    shop = load_shop(session)
-    return press_labels(
-        _labels_of(session, codes),
-        stock_named(stock),
-        dpi=dpi,
-        start=start,
-        printed_on=shop.today(now),
-        formats=shop.formats,
-    )
+    return press(of_spools(session=session, now=now, codes=codes), stock=stock, dpi=dpi, start=start)
 
 
 def letters_lacking(*, session: Session, codes: Sequence[str]) -> str | None:
@@ -73,18 +93,21 @@ def _labels_of(session: Session, codes: Sequence[str]) -> list[SpoolLabel]:
 
 def place_and_feed_labels(*, session: Session, now: datetime, stock: str, dpi: int = 203, start: int = 1) -> bytes:
     """Give the PDF of the labels of every feed and place. Errors: BadInput."""
+    return press(of_places_and_feeds(session=session, now=now), stock=stock, dpi=dpi, start=start)
+
+
+def of_places_and_feeds(*, session: Session, now: datetime) -> Gathered:
+    """Give the labels of every feed and place for the press. Errors: BadInput where there is none."""
     shop = load_shop(session)
     feeds = session.scalars(select(Feed).where(col(Feed.live)).order_by(col(Feed.machine_id), col(Feed.position)))
     places = session.scalars(select(Place).where(col(Place.live)).order_by(col(Place.name)))
-    labels = [
+    found = (
         *(PlainLabel(Code(CodeKind.FEED, feed.serial), finding.feed_name(session, feed), "feed") for feed in feeds),
         *(PlainLabel(Code(CodeKind.PLACE, place.serial), place.name, place.kind) for place in places),
-    ]
-    if not labels:
-        raise BadInput("nothing_to_print", "There is no machine and no place yet. Add one, then print its labels.")
-    return press_labels(
-        labels, stock_named(stock), dpi=dpi, start=start, printed_on=shop.today(now), formats=shop.formats
     )
+    if not found:
+        raise BadInput("nothing_to_print", "There is no machine and no place yet. Add one, then print its labels.")
+    return Gathered(found, shop.today(now), shop.formats)
 
 
 def sample_labels(

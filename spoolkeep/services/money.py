@@ -13,11 +13,13 @@ from sqlmodel import col
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.share import MonthShare, by_month
 from spoolkeep.domain.words import Kind, TakingsKind
+from spoolkeep.services.catalogue import folded
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.tables import Act, Balance, Channel, DayTotal, TakingsDay
 from spoolkeep.store.takings import Taking, book_takings
 
+FIRST_YEAR = 2000
 BOUGHT = (Kind.DELIVERY, Kind.COST)
 
 
@@ -44,36 +46,53 @@ def enter_takings(
     session: Session,
     now: datetime,
     by: By,
-    shop_day: date,
+    shop_day: date | None,
     channel: str,
     amount_minor: int,
     kind: TakingsKind = TakingsKind.SALE,
 ) -> TakingsAnswer:
-    """Enter what came in on a shop day. Refunds and fees are given as positive amounts. Errors: BadInput."""
+    """Enter what came in on a shop day, or today where none is given. Refunds and fees are given as positive amounts.
+
+    Errors: BadInput.
+    """
+
+    def day() -> date:
+        # never part of the request: sent again after midnight, it must be known as the same
+        return shop_day or load_shop(session).today(now)
 
     def do(act: Act) -> TakingsAnswer:
         shop = load_shop(session)
-        check_takings(shop_day, amount_minor, channel, today=shop.today(now))
+        check_takings(day(), amount_minor, channel, today=shop.today(now))
         signed = amount_minor if kind is TakingsKind.SALE else -amount_minor
         taking = Taking(
-            shop_day=shop_day,
+            shop_day=day(),
             channel_id=channel_named(session, channel),
             kind=kind,
             amount_minor=signed,
             currency=shop.currency,
         )
         book_takings(session, act, [taking])
-        return TakingsAnswer(act.id, shop_day, signed)
+        return TakingsAnswer(act.id, day(), signed)
 
     request = {"shop_day": shop_day, "channel": channel, "amount_minor": amount_minor, "kind": kind}
-    about = f"{channel.strip()}, {shop_day.isoformat()}"
-    return once(session, "takings", by=by, now=now, request=request, answers=TakingsAnswer, about=about, do=do)
+    return once(
+        session,
+        "takings",
+        by=by,
+        now=now,
+        request=request,
+        answers=TakingsAnswer,
+        about=lambda: f"{channel.strip()}, {day().isoformat()}",
+        do=do,
+    )
 
 
 def check_takings(shop_day: date, amount_minor: int, channel: str, *, today: date) -> None:
     """Refuse takings that cannot be. Errors: BadInput."""
     if shop_day > today:
         raise BadInput("in_the_future", "Takings cannot be of a day to come. Check the date.")
+    if shop_day.year < FIRST_YEAR:
+        raise BadInput("long_ago", f"Takings before {FIRST_YEAR} cannot be. Check the date.")
     if amount_minor <= 0:
         raise BadInput("not_positive", "Enter an amount above 0; say refund or fee for what went out.")
     if not channel.strip():
@@ -82,22 +101,26 @@ def check_takings(shop_day: date, amount_minor: int, channel: str, *, today: dat
 
 def channel_named(session: Session, name: str) -> int:
     """Give the number of a channel, made where it is new."""
-    found = session.scalars(select(Channel).where(col(Channel.name) == name.strip())).first()
-    if found is None:
-        found = Channel(name=name.strip())
-        session.add(found)
-        session.flush()
-    return found.id
+    known = {folded(channel.name): channel.id for channel in session.scalars(select(Channel))}
+    if folded(name) in known:
+        return known[folded(name)]
+    made = Channel(name=" ".join(name.split()))
+    session.add(made)
+    session.flush()
+    return made.id
 
 
 def view(*, session: Session) -> MoneyView:
-    """Give material share and spend share by month. Fees are a cost of selling, and left out of takings."""
+    """Give material share and spend share by month. Fees are a cost of selling, and left out of takings.
+
+    Months are those of the books: what came late to a closed month stands in the open one.
+    """
     drawn = _values(session, (Kind.DRAW,))
     bought = _values(session, BOUGHT)
     takings_query = (
-        select(col(TakingsDay.shop_day), func.sum(col(TakingsDay.amount_minor)))
+        select(col(TakingsDay.book_day), func.sum(col(TakingsDay.amount_minor)))
         .where(col(TakingsDay.kind) != TakingsKind.FEE)
-        .group_by(col(TakingsDay.shop_day))
+        .group_by(col(TakingsDay.book_day))
     )
     takings = {day: int(amount) for day, amount in session.execute(takings_query)}
     stock = session.scalars(select(func.coalesce(func.sum(col(Balance.value_minor)), 0))).one()
@@ -110,8 +133,8 @@ def view(*, session: Session) -> MoneyView:
 
 def _values(session: Session, kinds: tuple[Kind, ...]) -> dict[date, int]:
     query = (
-        select(col(DayTotal.shop_day), func.sum(col(DayTotal.value_minor)))
+        select(col(DayTotal.book_day), func.sum(col(DayTotal.value_minor)))
         .where(col(DayTotal.kind).in_(kinds))
-        .group_by(col(DayTotal.shop_day))
+        .group_by(col(DayTotal.book_day))
     )
     return {day: int(value) for day, value in session.execute(query)}

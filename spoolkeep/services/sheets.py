@@ -11,22 +11,10 @@ from sqlalchemy.orm import Session
 
 from spoolkeep.domain.codes import CodeKind, read_code_of
 from spoolkeep.domain.sheets import write_sheet
-from spoolkeep.paper.sheets import ReorderLine, ReorderSheet, press_reorder_sheet, reorder_csv_rows
+from spoolkeep.paper.sheets import ReorderLine, ReorderSheet, reorder_csv_rows
 from spoolkeep.services import orders
 from spoolkeep.services.orders import Advice, LineView
 from spoolkeep.services.shop import Shop, load_shop
-
-
-def reorder_pdf(*, session: Session, now: datetime, order_id: int) -> bytes:
-    """Give the PDF of an order's sheet, dated by the day on which it was drafted. Errors: NotFound."""
-    return press_reorder_sheet(
-        sheet_of(session=session, now=now, order_id=order_id), formats=load_shop(session).formats
-    )
-
-
-def reorder_csv(*, session: Session, now: datetime, order_id: int) -> bytes:
-    """Give the CSV of an order's sheet. Errors: NotFound."""
-    return as_csv(sheet_of(session=session, now=now, order_id=order_id))
 
 
 def advised_sheets(*, session: Session, now: datetime, advice: Sequence[Advice]) -> dict[int, ReorderSheet]:

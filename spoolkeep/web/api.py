@@ -14,6 +14,7 @@ from werkzeug.wrappers import Response
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.words import Outcome, Purpose
 from spoolkeep.services import bench, figures, finding, jobs
+from spoolkeep.services.draws import MOST_DRAW_MG
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session
@@ -40,7 +41,7 @@ class FeedDraw(BaseModel):
     model_config = ConfigDict(extra="forbid")
     feed: str = Field(max_length=40)
     """The feed's label code."""
-    drawn_mg: int = Field(gt=0, strict=True)
+    drawn_mg: int = Field(gt=0, le=MOST_DRAW_MG, strict=True)
 
 
 class JobBody(_Body):

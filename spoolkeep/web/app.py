@@ -9,9 +9,11 @@ from pathlib import Path
 
 from flask import Flask, Response, current_app, jsonify, render_template, request
 from werkzeug.exceptions import HTTPException
+from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import Refusal
+from spoolkeep.services.limits import MOST_WHOLE, out_of_range
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import api, bench, deliveries, doors, jobs, money, orders, setup, spools, stock
@@ -36,6 +38,13 @@ POLICY = (
 )
 
 
+class RowNumber(IntegerConverter):
+    """A row's number in an address; one that no row can have is no page of ours."""
+
+    def __init__(self, routes: Map) -> None:
+        super().__init__(routes, max=MOST_WHOLE)
+
+
 def wall_clock() -> datetime:
     """Give this moment."""
     return datetime.now(UTC)
@@ -53,6 +62,7 @@ def create_app(store: Store, *, secret: bytes, clock: Callable[[], datetime] = w
         SESSION_COOKIE_NAME="spoolkeep_said",
     )
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.url_map.converters["int"] = RowNumber
     doors.attach(app, store, clock)
     for module in BLUEPRINTS:
         app.register_blueprint(module.pages)
@@ -124,7 +134,9 @@ def _http(error: HTTPException) -> tuple[Response | str, int]:
 
 
 def _broken(error: Exception) -> tuple[Response | str, int]:
-
+    if out_of_range(error):
+        words = "A number or date in that is past what the books can keep. Nothing was booked. Check what you entered."
+        return _answer("out_of_range", words, 422)
     current_app.logger.error("unexpected", exc_info=error)
     return _answer("unexpected", "Something went wrong on our side. Nothing was booked. Go back and try again.", 500)
 

@@ -51,15 +51,9 @@ def labels_pdf(delivery_id: int) -> Response:
     """Give the labels of a delivery, from a position on the sheet and from a label on."""
     with doors.reading() as session:
         codes = deliveries.codes_of(session=session, delivery_id=delivery_id)
-        data = labels.spool_labels(
-            session=session,
-            now=doors.now(),
-            codes=codes[max(0, paper.number_asked("from", 1, "From label") - 1) :],
-            stock=paper.stock_asked(),
-            dpi=paper.number_asked("dpi", 203, "Dots"),
-            start=paper.number_asked("start", 1, "Start position"),
-        )
-    return paper.pdf(data, f"labels-delivery-{delivery_id}")
+        wanted = codes[max(0, paper.number_asked("from", 1, "From label") - 1) :]
+        gathered = labels.of_spools(session=session, now=doors.now(), codes=wanted)
+    return paper.pdf(paper.pressed(gathered), f"labels-delivery-{delivery_id}")
 
 
 def _book(session: Session, shop: Shop) -> deliveries.DeliveryAnswer:

@@ -5,13 +5,18 @@ The blueprints use it. It must not know a use case.
 
 from datetime import date, datetime
 from decimal import Decimal
+from enum import StrEnum
+from typing import TypeVar
 
 from flask import request
 
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.units import decimal_from, mg_from_grams, minor_from_major
+from spoolkeep.services.limits import MOST_WHOLE
 from spoolkeep.services.shop import Shop
+
+Word = TypeVar("Word", bound=StrEnum)
 
 
 def text(name: str) -> str:
@@ -22,7 +27,19 @@ def text(name: str) -> str:
 def page_of_ours(name: str) -> str:
     """Give a field's path on this host, or nothing where it leads elsewhere."""
     path = text(name)
-    return path if path.startswith("/") and not path.startswith("//") and "\\" not in path else ""
+    # browsers leave tabs and line ends out of an address, so that a slash, a tab and a slash lead to another host
+    ours = path.startswith("/") and not path.startswith("//") and "\\" not in path and path.isprintable()
+    return path if ours else ""
+
+
+def word(name: str, words: type[Word], what: str, default: Word | None = None) -> Word:
+    """Give a field's word of a closed set; the default where it is empty. Errors: BadInput."""
+    given = text(name)
+    if not given and default is not None:
+        return default
+    if given not in set(words):
+        raise BadInput(f"unknown_{name}", f"{what}: “{given}” is not known. Choose one of: {', '.join(words)}.")
+    return words(given)
 
 
 def whole(name: str, what: str, default: int | None = None) -> int:
@@ -30,10 +47,18 @@ def whole(name: str, what: str, default: int | None = None) -> int:
     given = text(name)
     if not given and default is not None:
         return default
+    return whole_from(given, what)
+
+
+def whole_from(given: str, what: str) -> int:
+    """Give the whole number in a text. Errors: BadInput where it is none, or larger than the books can keep."""
     try:
-        return int(given)
+        number = int(given)
     except ValueError:
         raise BadInput("not_a_number", f"{what}: “{given}” is not a whole number. Write it like 12.") from None
+    if abs(number) > MOST_WHOLE:
+        raise BadInput("too_large", f"{what}: {given} is too large. Enter at most {MOST_WHOLE}.")
+    return number
 
 
 def maybe_whole(name: str, what: str) -> int | None:
@@ -47,15 +72,18 @@ def decimal(name: str, what: str) -> Decimal:
 
 
 def grams(name: str, what: str) -> int:
-    """Give a field's grams in milligrams. Errors: BadInput where it is empty or no weight."""
+    """Give a field's grams in milligrams. Errors: BadInput where it is empty, below 0 or no weight."""
     if not text(name):
         raise BadInput("no_grams", f"{what}: enter grams.")
-    return mg_from_grams(text(name), what)
+    mg = mg_from_grams(text(name), what)
+    if mg < 0:
+        raise BadInput("below_nothing", f"{what}: {text(name)} g is less than nothing. Enter 0 g or more.")
+    return mg
 
 
 def maybe_grams(name: str, what: str) -> int | None:
     """Give a field's grams in milligrams, or None where it is empty. Errors: BadInput."""
-    return mg_from_grams(text(name), what) if text(name) else None
+    return grams(name, what) if text(name) else None
 
 
 def money(name: str, what: str, shop: Shop, default: int | None = None) -> int:

@@ -8,7 +8,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Outcome, Purpose
-from spoolkeep.services import joblist, jobs
+from spoolkeep.services import choices, joblist, jobs
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
@@ -42,10 +42,11 @@ def start(job_id: int) -> Response | tuple[str, int]:
     """Say that a planned job runs."""
     try:
         with doors.writing() as session:
-            jobs.start_job(session=session, now=doors.now(), by=doors.by_form(), job_id=job_id)
+            answer = jobs.start_job(session=session, now=doors.now(), by=doors.by_form(), job_id=job_id)
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     flash("It runs.", "heard")
+    _say_odd(answer)
     return redirect(url_for("jobs.page"))
 
 
@@ -67,8 +68,9 @@ def end(job_id: int) -> Response | tuple[str, int]:
                 by=doors.by_form(),
                 job_id=job_id,
                 outcome=_outcome(),
-                grams=_grams(session, joblist.machine_of(session=session, job_id=job_id)),
+                grams=_grams(session, _machine(session, job_id), none=_outcome() is not Outcome.GOOD),
                 ended_at=forms.moment("ended_at", "Ended", shop),
+                machine_id=forms.maybe_whole("machine", "Machine"),
             )
     except Refusal as refusal:
         return _show_end(job_id, refused=refusal), status_of(refusal)
@@ -81,7 +83,7 @@ def settle(movement_id: int) -> Response | tuple[str, int]:
     """Name the spool of an open draw."""
     try:
         with doors.writing() as session:
-            jobs.settle_open_draw(
+            answer = jobs.settle_open_draw(
                 session=session,
                 now=doors.now(),
                 by=doors.by_form(),
@@ -91,64 +93,87 @@ def settle(movement_id: int) -> Response | tuple[str, int]:
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     flash("Booked on that spool.", "heard")
+    _say_odd(answer)
+    return redirect(url_for("jobs.page"))
+
+
+@pages.post("/draws/<int:movement_id>/item")
+def name_item(movement_id: int) -> Response | tuple[str, int]:
+    """Name the item of an open draw."""
+    try:
+        with doors.writing() as session:
+            jobs.name_item(
+                session=session,
+                now=doors.now(),
+                by=doors.by_form(),
+                movement_id=movement_id,
+                article_id=forms.whole("article", "Item"),
+            )
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash("Named: it counts as demand. It still waits for its spool.", "heard")
     return redirect(url_for("jobs.page"))
 
 
 def _enter(session: Session, shop: Shop) -> JobAnswer:
     machine_id = forms.whole("machine", "Machine")
+    planned = forms.text("do") == "plan"
     report = JobReport(
         title=forms.text("title"),
         machine_id=machine_id,
-        grams=_grams(session, machine_id),
+        grams=_grams(session, machine_id, none=not planned and _outcome() is not Outcome.GOOD),
         product_id=forms.maybe_whole("product", "Product"),
-        purpose=_purpose(),
+        purpose=forms.word("purpose", Purpose, "For", default=Purpose.SOLD),
         due_at=forms.moment("due_at", "Due", shop),
     )
     now, by = doors.now(), doors.by_form()
-    if forms.text("do") == "plan":
+    if planned:
         return jobs.plan_job(session=session, now=now, by=by, report=report)
     ended_at = forms.moment("ended_at", "Ended", shop)
     return jobs.report_job(session=session, now=now, by=by, report=report, outcome=_outcome(), ended_at=ended_at)
 
 
-def _grams(session: Session, machine_id: int | None) -> tuple[FeedGrams, ...]:
-    """Give the grams of each feed whose field is filled. Errors: BadInput where none is."""
-    if machine_id is None:
+def _machine(session: Session, job_id: int) -> int | None:
+    """Give the number of a job's machine: its own, else the one on the form."""
+    return joblist.machine_of(session=session, job_id=job_id) or forms.maybe_whole("machine", "Machine")
+
+
+def _grams(session: Session, machine_id: int | None, *, none: bool) -> tuple[FeedGrams, ...]:
+    """Give the grams of each feed whose field is filled. Errors: BadInput where none is, unless `none` may be."""
+    if machine_id is None and not none:
         raise BadInput("no_machine", "Say which machine prints it.")
-    feeds = joblist.feeds_of(session=session, machine_id=machine_id)
+    feeds = joblist.feeds_of(session=session, machine_id=machine_id) if machine_id else []
     found = []
     for feed in feeds:
         mg = forms.maybe_grams(f"feed-{feed.feed_id}", f"Feed {feed.position}")
         if mg:
             found.append(FeedGrams(mg=mg, feed_id=feed.feed_id))
-    if not found:
+    if not found and not none:
         raise BadInput("nothing_drawn", "Enter the grams of at least one feed.")
     return tuple(found)
 
 
 def _outcome() -> Outcome:
-    given = forms.text("outcome") or Outcome.GOOD
-    if given not in set(Outcome):
-        raise BadInput("unknown_outcome", "Say how it ended: good, failed or stopped.")
-    return Outcome(given)
+    return forms.word("outcome", Outcome, "How it ended", default=Outcome.GOOD)
 
 
-def _purpose() -> Purpose:
-    given = forms.text("purpose") or Purpose.SOLD
-    if given not in set(Purpose):
-        raise BadInput("unknown_purpose", "Choose what the job is for from the list.")
-    return Purpose(given)
+def _say_odd(answer: JobAnswer) -> None:
+    for words in answer.odd:
+        flash(words, "attention")
+    for name in answer.overdrawn:
+        flash(f"More {name} was drawn than was left on its spool. It is booked; weigh that spool.", "attention")
 
 
 def _say(answer: JobAnswer, shop: Shop) -> None:
-    if not answer.drawn_mg:
+    if forms.text("do") == "plan":
         flash("Planned: its grams are committed.", "heard")
-        return
-    flash(f"Booked: {shop.formats.grams(answer.drawn_mg)} drawn.", "heard")
+    elif answer.drawn_mg:
+        flash(f"Booked: {shop.formats.grams(answer.drawn_mg)} drawn.", "heard")
+    else:
+        flash("Ended: nothing was drawn, and it claims no grams any more.", "heard")
     if answer.open_draws:
         flash("A feed had no spool by the books. Its draw waits below: name the spool it came from.", "attention")
-    for name in answer.overdrawn:
-        flash(f"More {name} was drawn than was left on its spool. It is booked; weigh that spool.", "attention")
+    _say_odd(answer)
 
 
 def _show(refused: Refusal | None = None) -> str:
@@ -163,6 +188,7 @@ def _show(refused: Refusal | None = None) -> str:
             "ended": joblist.ended(session=session),
             "open_draws": joblist.open_draws(session=session),
             "products": joblist.products(session=session),
+            "articles": choices.articles(session=session),
         }
     return render_template(
         "jobs.html",
@@ -180,8 +206,19 @@ def _show(refused: Refusal | None = None) -> str:
 def _show_end(job_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         job = joblist.one(session=session, job_id=job_id)
-        machine_id = joblist.machine_of(session=session, job_id=job_id)
+        own = joblist.machine_of(session=session, job_id=job_id)
+        machines = [] if own else joblist.machines(session=session)
+        chosen = request.values.get("machine", type=int)
+        machine_id = own or (chosen if chosen in {number for number, _ in machines} else None)
         feeds = joblist.feeds_of(session=session, machine_id=machine_id, job_id=job_id) if machine_id else []
     return render_template(
-        "job_end.html", job=job, feeds=feeds, refused=refused, form=request.form, outcomes=list(Outcome)
+        "job_end.html",
+        job=job,
+        machines=machines,
+        machine_id=machine_id,
+        feeds=feeds,
+        refused=refused,
+        form=request.form,
+        # without a machine nothing was printed, so it cannot have come out good
+        outcomes=list(Outcome) if feeds else [Outcome.STOPPED, Outcome.FAILED],
     )

@@ -9,7 +9,7 @@ from babel.dates import format_date
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.share import MonthShare, over
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.services import money
@@ -40,22 +40,15 @@ def enter() -> Response | tuple[str, int]:
                 session=session,
                 now=doors.now(),
                 by=doors.by_form(),
-                shop_day=forms.day("day", "Day") or shop.today(doors.now()),
+                shop_day=forms.day("day", "Day"),
                 channel=forms.text("channel"),
                 amount_minor=forms.money("amount", "Amount", shop),
-                kind=_kind(),
+                kind=forms.word("kind", TakingsKind, "What", default=TakingsKind.SALE),
             )
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     flash(f"Entered: {shop.formats.money(answer.amount_minor)} on {shop.formats.day(answer.shop_day)}.", "heard")
     return redirect(url_for("money.page"))
-
-
-def _kind() -> TakingsKind:
-    given = forms.text("kind") or TakingsKind.SALE
-    if given not in set(TakingsKind):
-        raise BadInput("unknown_kind", "Say whether it is a sale, a refund or a fee.")
-    return TakingsKind(given)
 
 
 def _bar(month: MonthShare, shop: Shop, this_month: date) -> tuple[str, float | None, str, bool]:

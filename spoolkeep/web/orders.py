@@ -6,8 +6,9 @@ The app factory registers it.
 from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.words import OrderState
+from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.services import orders, sheets
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
@@ -28,7 +29,7 @@ def draft() -> Answer | tuple[str, int]:
     """Draft one order a supplier from the numbers on the page."""
     try:
         wanted = [
-            Wanted(int(name.removeprefix("offer-")), forms.whole(name, "Spools", default=0))
+            Wanted(forms.whole_from(name.removeprefix("offer-"), "Offer"), forms.whole(name, "Spools", default=0))
             for name in request.form
             if name.startswith("offer-") and name.removeprefix("offer-").isdecimal()
         ]
@@ -58,12 +59,12 @@ def move_on(order_id: int) -> Answer | tuple[str, int]:
                 now=doors.now(),
                 by=doors.by_form(),
                 order_id=order_id,
-                state=_state(),
+                state=forms.word("state", OrderState, "The order"),
                 promised_for=forms.day("promised_for", "Promised for"),
             )
     except Refusal as refusal:
         return _show_one(order_id, refused=refusal), status_of(refusal)
-    flash(f"The order is {_state()}.", "heard")
+    flash(f"The order is {forms.text('state')}.", "heard")
     return redirect(url_for("orders.one", order_id=order_id))
 
 
@@ -71,25 +72,17 @@ def move_on(order_id: int) -> Answer | tuple[str, int]:
 def sheet_pdf(order_id: int) -> Response:
     """Give an order's sheet to print."""
     with doors.reading() as session:
-        data = sheets.reorder_pdf(session=session, now=doors.now(), order_id=order_id)
-        name = orders.view(session=session, now=doors.now(), order_id=order_id).code
-    return paper.pdf(data, f"order-{name}")
+        sheet = sheets.sheet_of(session=session, now=doors.now(), order_id=order_id)
+        formats = load_shop(session).formats
+    return paper.pdf(press_reorder_sheet(sheet, formats=formats), f"order-{sheet.reference}")
 
 
 @pages.get("/<int:order_id>/sheet.csv")
 def sheet_csv(order_id: int) -> Response:
     """Give an order's sheet as CSV."""
     with doors.reading() as session:
-        data = sheets.reorder_csv(session=session, now=doors.now(), order_id=order_id)
-        name = orders.view(session=session, now=doors.now(), order_id=order_id).code
-    return paper.csv(data, f"order-{name}")
-
-
-def _state() -> OrderState:
-    given = forms.text("state")
-    if given not in set(OrderState):
-        raise BadInput("unknown_state", "Choose what becomes of the order.")
-    return OrderState(given)
+        sheet = sheets.sheet_of(session=session, now=doors.now(), order_id=order_id)
+    return paper.csv(sheets.as_csv(sheet), f"order-{sheet.reference}")
 
 
 def _show(refused: Refusal | None = None) -> str:

@@ -6,6 +6,8 @@ The blueprints use it.
 from flask import Response, request
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.services import labels
+from spoolkeep.web import forms
 
 STOCKS = (
     ("a4-3x8", "A4 sheet, 3 by 8 labels of 70 by 37 mm"),
@@ -29,9 +31,17 @@ def csv(data: bytes, name: str) -> Response:
     return _file(data, "text/csv; charset=utf-8", f'attachment; filename="{name}.csv"')
 
 
-def stock_asked() -> str:
-    """Give the label stock in the address."""
-    return request.args.get("stock", "a4-3x8")
+def pressed(gathered: labels.Gathered) -> bytes:
+    """Give the PDF of labels on the stock, at the dots and from the position in the address. Errors: BadInput.
+
+    Call it once the books are closed: pressing takes seconds, and a reader that stays open holds others up.
+    """
+    return labels.press(
+        gathered,
+        stock=request.args.get("stock", "a4-3x8"),
+        dpi=number_asked("dpi", 203, "Dots"),
+        start=number_asked("start", 1, "Start position"),
+    )
 
 
 def number_asked(name: str, default: int, what: str) -> int:
@@ -39,7 +49,7 @@ def number_asked(name: str, default: int, what: str) -> int:
     given = request.args.get(name, "").strip() or str(default)
     if not given.isdecimal():
         raise BadInput("not_a_number", f"{what}: “{given}” is not a whole number. Write it like 1.")
-    return int(given)
+    return forms.whole_from(given, what)
 
 
 def _file(data: bytes, kind: str, disposition: str) -> Response:

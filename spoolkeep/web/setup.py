@@ -19,6 +19,9 @@ from spoolkeep.web.answers import status_of
 
 pages = Blueprint("setup", __name__, url_prefix="/setup")
 BP_PER_PER_CENT = 100
+MOST_BP = 100 * BP_PER_PER_CENT
+MOST_DAYS = 365
+"""A plan for stock looks a year ahead and no further; far beyond, the calendar itself ends."""
 
 
 @pages.get("")
@@ -55,14 +58,8 @@ def enter() -> Answer | tuple[str, int]:
 def labels_pdf() -> Response:
     """Give the labels of every feed and place."""
     with doors.reading() as session:
-        data = labels.place_and_feed_labels(
-            session=session,
-            now=doors.now(),
-            stock=paper.stock_asked(),
-            dpi=paper.number_asked("dpi", 203, "Dots"),
-            start=paper.number_asked("start", 1, "Start position"),
-        )
-    return paper.pdf(data, "labels-places-feeds")
+        gathered = labels.of_places_and_feeds(session=session, now=doors.now())
+    return paper.pdf(paper.pressed(gathered), "labels-places-feeds")
 
 
 @pages.get("/acts")
@@ -92,18 +89,27 @@ def _settings(session: Session) -> object:
         zone=forms.text("zone"),
         day_starts_hour=forms.whole("day_starts_hour", "The day starts at"),
         opens_hour=forms.whole("opens_hour", "The shop opens at"),
-        review_days=forms.whole("review_days", "Days between orders"),
-        cover_days=forms.whole("cover_days", "Days of cover"),
-        safety_days=forms.whole("safety_days", "Safety days"),
-        lead_days=forms.whole("lead_days", "Days of a delivery"),
+        review_days=_days("review_days", "Days between orders"),
+        cover_days=_days("cover_days", "Days of cover"),
+        safety_days=_days("safety_days", "Safety days"),
+        lead_days=_days("lead_days", "Days of a delivery"),
         share_low_bp=_basis_points("share_low", "Target from"),
         share_high_bp=_basis_points("share_high", "Target to"),
     )
     return catalogue.set_up(session=session, now=doors.now(), by=doors.by_form(), settings=settings)
 
 
+def _days(name: str, what: str) -> int:
+    days = forms.whole(name, what)
+    if days > MOST_DAYS:
+        raise BadInput("no_such_days", f"{what}: enter at most {MOST_DAYS} days.")
+    return days
+
+
 def _basis_points(name: str, what: str) -> int:
     share = forms.decimal(name, what) * BP_PER_PER_CENT
+    if not 0 <= share <= MOST_BP:
+        raise BadInput("no_such_share", f"{what}: a share is 0 to 100 per cent.")
     if share != int(share):
         raise BadInput("too_fine", f"{what}: write per cent with at most two decimals.")
     return int(share)
@@ -120,18 +126,11 @@ def _machine(session: Session) -> object:
 
 
 def _place(session: Session) -> object:
-    kind = forms.text("kind") or PlaceKind.SHELF
-    if kind not in set(PlaceKind):
-        raise BadInput("unknown_kind", "A place is a shelf, a drawer or a dry box.")
-    return catalogue.add_place(
-        session=session, now=doors.now(), by=doors.by_form(), name=forms.text("name"), kind=PlaceKind(kind)
-    )
+    kind = forms.word("kind", PlaceKind, "Kind", default=PlaceKind.SHELF)
+    return catalogue.add_place(session=session, now=doors.now(), by=doors.by_form(), name=forms.text("name"), kind=kind)
 
 
 def _item(session: Session) -> object:
-    finish = forms.text("finish") or Finish.SATIN
-    if finish not in set(Finish):
-        raise BadInput("unknown_finish", "Choose the finish from the list.")
     shades = [shade for shade in (forms.text("shade"), forms.text("second_shade")) if shade]
     return catalogue.add_article(
         session=session,
@@ -139,7 +138,7 @@ def _item(session: Session) -> object:
         by=doors.by_form(),
         material=forms.text("material"),
         colour=forms.text("colour"),
-        finish=Finish(finish),
+        finish=forms.word("finish", Finish, "Finish", default=Finish.SATIN),
         srgb=shades,
     )
 

@@ -6,15 +6,16 @@ The app factory registers it.
 from collections.abc import Callable
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Response as PdfResponse
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import spools
+from spoolkeep.services import labels, spools
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms
+from spoolkeep.web import doors, forms, paper
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("spools", __name__, url_prefix="/spools")
@@ -24,6 +25,14 @@ pages = Blueprint("spools", __name__, url_prefix="/spools")
 def page(code: str) -> str:
     """Show a spool."""
     return _show(code)
+
+
+@pages.get("/<code>/label.pdf")
+def label_pdf(code: str) -> PdfResponse:
+    """Give one spool's label again."""
+    with doors.reading() as session:
+        gathered = labels.of_spools(session=session, now=doors.now(), codes=[code])
+    return paper.pdf(paper.pressed(gathered), "label")
 
 
 @pages.post("/<code>")
@@ -80,4 +89,6 @@ def _give_up(kind: Kind) -> Callable[[Session, str], SpoolAnswer]:
 def _show(code: str, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         view = spools.view(session=session, spool_code=code)
-    return render_template("spool.html", spool=view, refused=refused, form=request.form)
+    return render_template(
+        "spool.html", spool=view, refused=refused, form=request.form, stocks=paper.STOCKS, dots=paper.DOTS
+    )

@@ -6,12 +6,12 @@ The app factory registers it.
 from collections.abc import Iterable
 from datetime import date, timedelta
 
-from flask import Blueprint, render_template
+from flask import Blueprint, Response, render_template
 
-from spoolkeep.services import finding, orders, stock
+from spoolkeep.services import finding, labels, orders, stock
 from spoolkeep.services.orders import OrderView
 from spoolkeep.services.shop import Shop, load_shop
-from spoolkeep.web import doors
+from spoolkeep.web import doors, paper
 
 pages = Blueprint("stock", __name__, url_prefix="/stock")
 WEEKS_AHEAD = 8
@@ -47,6 +47,8 @@ def item(article_id: int) -> str:
     today = shop.today(doors.now())
     return render_template(
         "item.html",
+        stocks=paper.STOCKS,
+        dots=paper.DOTS,
         item=found,
         row=row,
         spools=spools,
@@ -65,6 +67,15 @@ def arrivals(awaited: Iterable[OrderView], today: date) -> dict[int, list[int]]:
             if order.promised_for and order.promised_for >= today and line.arrived < line.spools:
                 found.setdefault(line.item.article_id, []).append((order.promised_for - today).days)
     return found
+
+
+@pages.get("/<int:article_id>/labels.pdf")
+def labels_pdf(article_id: int) -> Response:
+    """Give the labels of an item's spools that have something left."""
+    with doors.reading() as session:
+        codes = [spool.code for spool in stock.spools_of(session=session, article_id=article_id)]
+        gathered = labels.of_spools(session=session, now=doors.now(), codes=codes)
+    return paper.pdf(paper.pressed(gathered), f"labels-item-{article_id}")
 
 
 def week_ticks(shop: Shop, today: date) -> list[tuple[int, str]]:

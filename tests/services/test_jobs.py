@@ -364,3 +364,24 @@ def test_a_scrapped_spool_is_retired_and_comes_off_its_machine(shop: TestWorksho
         machines = bench.board(session=session, now=shop.now)
     assert (view.left_mg, view.retired_on, view.feed) == (0, shop.now.date(), "")
     assert all(feed.loaded is None for machine in machines for feed in machine.feeds)
+
+
+def test_a_job_that_starts_on_too_little_runs_and_says_so(shop: TestWorkshop) -> None:
+    code = shop.deliver(grams=100)[0]
+    _load(shop, code)
+    report = JobReport("Hook", None, (FeedGrams(190_000, _feed(shop)),))
+    planned = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report))
+    started = shop.do(lambda s: jobs.start_job(session=s, now=shop.now, by=by(), job_id=planned.job_id))
+    assert started.odd == ("Larch feed 1 needs 190 g and has 100 g: it will not last.",)
+
+
+def test_a_draw_settled_on_another_item_is_booked_and_says_so(shop: TestWorkshop) -> None:
+    white = shop.deliver(article=1)[0]
+    report = JobReport("Hook", None, (FeedGrams(5_000, article_id=shop.articles[0]),))
+    shop.do(lambda s: jobs.report_job(session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD))
+    with shop.store.read() as session:
+        number = joblist.open_draws(session=session)[0].movement_id
+    settled = shop.do(
+        lambda s: jobs.settle_open_draw(session=s, now=shop.now, by=by(), movement_id=number, spool_code=white)
+    )
+    assert "told as PLA Slate black; that spool is PLA Chalk white" in settled.odd[0]

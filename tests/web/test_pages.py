@@ -164,3 +164,11 @@ def test_an_unknown_page_says_what_to_do(client: FlaskClient) -> None:
     answer = client.get("/nowhere")
     assert answer.status_code == 404
     assert "no such page" in answer.text
+
+
+def test_a_spools_label_and_an_items_labels_can_be_printed_again(client: FlaskClient, shop: TestWorkshop) -> None:
+    code = shop.deliver(3)[0]
+    for path in (f"/spools/{code}/label.pdf?stock=50x25", f"/stock/{shop.articles[0]}/labels.pdf?start=2"):
+        answer = client.get(path)
+        assert answer.status_code == 200, path
+        assert answer.data.startswith(b"%PDF")

@@ -53,6 +53,18 @@ def test_a_draw_on_a_feed_without_a_spool_waits_and_is_settled_by_a_code(
     expect(page.locator("tr", has_text="PLA Slate black").locator("[data-label=Left]")).to_have_text("960 g")
 
 
+def test_a_draw_whose_spool_is_gone_is_given_its_item(page: Page, address: str) -> None:
+    page.goto(f"{address}/jobs")
+    page.get_by_label("Title").fill("Door wedge")
+    page.get_by_label("Feed 2", exact=True).fill("40.5")
+    page.get_by_role("button", name="Book what it drew").click()
+    waiting = page.locator("section", has=page.get_by_role("heading", name="Draws that wait for a spool"))
+    waiting.get_by_label("Item of Door wedge").select_option("PLA Chalk white")
+    waiting.get_by_role("button", name="Choose").click()
+    expect(page.locator(".said")).to_contain_text("counts as demand")
+    expect(waiting.locator("[data-label=Item]")).to_have_text("PLA Chalk white")
+
+
 def test_a_delivery_is_booked_in_and_its_labels_open(page: Page, address: str) -> None:
     page.goto(f"{address}/deliveries")
     page.get_by_label("Item", exact=True).select_option("PLA Chalk white")
@@ -90,7 +102,7 @@ def test_a_refused_delivery_keeps_what_was_typed_and_can_be_mended(page: Page, a
     page.goto(f"{address}/deliveries")
     page.get_by_label("Spools", exact=True).fill("4")
     page.get_by_label("Lot").fill("L7")
-    page.get_by_label("Price of a spool").fill("19.999")
+    page.get_by_label("Price of a spool").fill("19.9999")
     page.get_by_role("button", name="Book it in").click()
     expect(page.locator(".message.refused")).to_contain_text("more than 2 decimals")
     expect(page.get_by_label("Spools", exact=True)).to_have_value("4")

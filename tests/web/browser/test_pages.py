@@ -1,5 +1,6 @@
 """Every page for everybody: axe finds nothing in either scheme at either width, and nothing comes from elsewhere."""
 
+from dataclasses import replace
 from typing import Literal
 
 import pytest
@@ -22,6 +23,8 @@ PAGES = (
     "/spools/{spool}",
     "/jobs",
     "/jobs/{job}/end",
+    "/jobs/{bare}/end",
+    "/jobs/{bare}/end?machine={machine}",
     "/deliveries",
     "/deliveries?order={order}",
     "/deliveries/1",
@@ -46,12 +49,13 @@ def paths(shop: TestWorkshop) -> list[str]:
     job = shop.do(lambda s: jobs.plan_job(session=s, now=now, by=by(), report=report)).job_id
     running = shop.do(lambda s: jobs.plan_job(session=s, now=now, by=by(), report=report)).job_id
     shop.do(lambda s: jobs.start_job(session=s, now=now, by=by(), job_id=running))
+    bare = shop.do(lambda s: jobs.plan_job(session=s, now=now, by=by(), report=replace(report, machine_id=None))).job_id
     order = _ordered(shop)
     day = shop.now.date()
     shop.do(
         lambda s: money.enter_takings(session=s, now=now, by=by(), shop_day=day, channel="Counter", amount_minor=90_000)
     )
-    return [path.format(spool=spool, job=job, order=order) for path in PAGES]
+    return [path.format(spool=spool, job=job, bare=bare, machine=machine_id, order=order) for path in PAGES]
 
 
 def _ordered(shop: TestWorkshop) -> int:

@@ -1,0 +1,15 @@
+"""What no database keeps: numbers past its columns' range, and whether an error says so.
+
+The web calls it. It must not know a use case.
+"""
+
+from sqlalchemy.exc import DataError, StatementError
+
+MOST_WHOLE = 2**31 - 1
+"""The largest whole number that every database keeps in a plain integer column: ids, counts, days."""
+
+
+def out_of_range(error: Exception) -> bool:
+    """Give whether SQLite's driver, the calendar or PostgreSQL raised this for a value that lies past its range."""
+    cause = error.orig if isinstance(error, StatementError) and not isinstance(error, DataError) else error
+    return isinstance(cause, OverflowError | DataError)

@@ -1,0 +1,126 @@
+"""The Jobs pages: jobs that have no machine yet, jobs that never ran, and draws whose item alone is known."""
+
+import re
+from collections.abc import Callable
+
+import pytest
+from flask.testing import FlaskClient
+
+from spoolkeep.services import finding, joblist, jobs
+from spoolkeep.services.jobs import FeedGrams, JobReport
+from tests.workshop import TestWorkshop, by
+
+Key = Callable[[], str]
+
+
+@pytest.fixture
+def planned(shop: TestWorkshop) -> int:
+    """Give a planned job that knows its item and no machine, as an import makes it."""
+    report = JobReport("Herb planter", None, (FeedGrams(120_000, article_id=shop.articles[0]),))
+    return shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+
+
+def _feed(shop: TestWorkshop) -> tuple[int, int]:
+    with shop.store.read() as session:
+        feed = finding.feed_of(session, shop.feeds[0])
+        return feed.machine_id, feed.id
+
+
+def _job(shop: TestWorkshop, job_id: int) -> joblist.JobView:
+    with shop.store.read() as session:
+        return joblist.one(session=session, job_id=job_id)
+
+
+def test_a_job_without_a_machine_is_ended_on_the_one_that_printed_it(
+    client: FlaskClient, shop: TestWorkshop, key: Key, planned: int
+) -> None:
+    machine, feed = _feed(shop)
+    assert "Which machine printed it" in client.get(f"/jobs/{planned}/end").text
+    page = client.get(f"/jobs/{planned}/end?machine={machine}").text
+    assert f'<input type="hidden" name="machine" value="{machine}">' in page
+    form = {"key": key(), "machine": str(machine), f"feed-{feed}": "118", "outcome": "good"}
+    assert client.post(f"/jobs/{planned}/end", data=form).status_code == 302
+    job = _job(shop, planned)
+    assert (job.machine, job.state, job.drawn_mg) == ("Larch", "ended", 118_000)
+
+
+def test_a_job_without_a_machine_is_called_off(client: FlaskClient, shop: TestWorkshop, key: Key, planned: int) -> None:
+    page = client.get(f"/jobs/{planned}/end").text
+    assert "Call it off" in page
+    assert '<option value="good"' not in page
+    form = {"key": key(), "outcome": "stopped"}
+    answer = client.post(f"/jobs/{planned}/end", data=form, follow_redirects=True)
+    assert "nothing was drawn" in answer.text
+    job = _job(shop, planned)
+    assert (job.machine, job.state, job.outcome, job.drawn_mg) == ("", "ended", "stopped", 0)
+
+
+def test_a_good_job_needs_its_machine_and_its_grams(
+    client: FlaskClient, shop: TestWorkshop, key: Key, planned: int
+) -> None:
+    machine, _ = _feed(shop)
+    for form, words in (
+        ({}, "Say which machine prints it"),
+        ({"machine": str(machine)}, "Enter the grams of at least one feed"),
+    ):
+        refused = client.post(f"/jobs/{planned}/end", data={"key": key(), "outcome": "good", **form})
+        assert refused.status_code == 422
+        assert words in refused.text
+    assert _job(shop, planned).state == "planned"
+
+
+@pytest.mark.parametrize("mg", [12_345, 12_000, 12_340, 1_234_567, 345])
+def test_the_grams_that_a_job_needs_are_taken_as_the_page_writes_them(
+    client: FlaskClient, shop: TestWorkshop, key: Key, mg: int
+) -> None:
+    machine, feed = _feed(shop)
+    report = JobReport("Hook", None, (FeedGrams(mg, feed),))
+    job_id = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+    page = client.get(f"/jobs/{job_id}/end?machine={machine}").text
+    written = re.search(rf'name="feed-{feed}" type="text" value="([^"]+)"', page)
+    assert written is not None
+    form = {"key": key(), "machine": str(machine), f"feed-{feed}": written[1]}
+    assert client.post(f"/jobs/{job_id}/end", data=form).status_code == 302
+    assert _job(shop, job_id).drawn_mg == mg
+
+
+def test_a_job_that_failed_at_the_start_is_reported_without_grams(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    machine, _ = _feed(shop)
+    form = {"key": key(), "do": "report", "machine": str(machine), "title": "Hook", "outcome": "failed"}
+    assert client.post("/jobs", data=form).status_code == 302
+    assert client.post("/jobs", data={**form, "key": key(), "outcome": "good"}).status_code == 422
+    assert client.post("/jobs", data={**form, "key": key(), "do": "plan"}).status_code == 422
+    with shop.store.read() as session:
+        assert [job.outcome for job in joblist.ended(session=session)] == ["failed"]
+
+
+def test_the_item_of_a_draw_without_a_spool_is_chosen_on_the_page(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    machine, feed = _feed(shop)
+    form = {"key": key(), "do": "report", "machine": str(machine), "title": "Hook", f"feed-{feed}": "40.5"}
+    client.post("/jobs", data=form)
+    assert "Item of Hook, " in client.get("/jobs").text
+    with shop.store.read() as session:
+        number = joblist.open_draws(session=session)[0].movement_id
+    named = {"key": key(), "article": str(shop.articles[1])}
+    for _ in range(2):
+        answer = client.post(f"/jobs/draws/{number}/item", data=named, follow_redirects=True)
+        assert answer.status_code == 200
+    assert '<td data-label="Item" class="broad">PLA Chalk white</td>' in answer.text
+    refused = client.post(f"/jobs/draws/{number}/item", data={**named, "key": key()})
+    assert refused.status_code == 409
+    with shop.store.read() as session:
+        assert [one.item and one.item.name for one in joblist.open_draws(session=session)] == ["PLA Chalk white"]
+
+
+def test_a_draw_takes_the_name_of_an_item_that_is_there(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    machine, feed = _feed(shop)
+    form = {"key": key(), "do": "report", "machine": str(machine), "title": "Hook", f"feed-{feed}": "40.5"}
+    client.post("/jobs", data=form)
+    with shop.store.read() as session:
+        number = joblist.open_draws(session=session)[0].movement_id
+    for article, status in (("", 422), ("999", 404)):
+        assert client.post(f"/jobs/draws/{number}/item", data={"key": key(), "article": article}).status_code == status
