@@ -80,9 +80,7 @@ class ShopClock:
         if naive.tzinfo is not None:
             raise BadInput("zoned_time", "A time from the shop's wall clock must not name a zone of its own.")
         first, second = (naive.replace(tzinfo=self.tz, fold=fold) for fold in (0, 1))
-        before, after = first.utcoffset(), second.utcoffset()
-        if before is None or after is None:  # pragma: no cover - a ZoneInfo always knows its offset
-            raise BadInput("bad_zone", f"“{self.zone}” gives no offset for this time.")
+        before, after = (moment.utcoffset() or timedelta() for moment in (first, second))
         return LocalMoment(utc=first.astimezone(UTC), twice=before > after, skipped=before < after)
 
     def span_of(self, day: date) -> tuple[datetime, datetime]:

@@ -6,7 +6,6 @@ The web's Setup page and the imports call it, the imports inside their own acts.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from unicodedata import normalize
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -16,11 +15,12 @@ from spoolkeep.domain.codes import CodeKind, RetailCode, read_code
 from spoolkeep.domain.colour import srgb as read_srgb
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.names import folded
 from spoolkeep.domain.reorder import OfferTerms
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import finding
-from spoolkeep.services.shop import next_serials
+from spoolkeep.services.shop import Settings, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.rebuild import shop_days_again
@@ -53,25 +53,6 @@ class Made:
 
     act_id: int
     row_id: int
-
-
-@dataclass(frozen=True)
-class Settings:
-    """The workshop's settings as a person enters them."""
-
-    name: str
-    address: str
-    locale: str
-    currency: str
-    zone: str
-    day_starts_hour: int
-    opens_hour: int
-    review_days: int
-    cover_days: int
-    safety_days: int
-    lead_days: int
-    share_low_bp: int
-    share_high_bp: int
 
 
 @dataclass(frozen=True)
@@ -315,14 +296,6 @@ def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> M
         return Made(act.id, offer.id)
 
     return once(session, "withdraw offer", by=by, now=now, request={"offer_id": offer_id}, answers=Made, do=do)
-
-
-def folded(name: str) -> str:
-    """Give a name as it is compared with others: whatever its case, its blanks, and how its accents are encoded.
-
-    Source: The Unicode Standard, section 3.13, definition D145 (canonical caseless match).
-    """
-    return " ".join(normalize("NFD", normalize("NFD", name).casefold()).split())
 
 
 def _named(session: Session, model: type[Machine | Place | Supplier | Product], name: str) -> str:

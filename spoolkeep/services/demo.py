@@ -19,16 +19,17 @@ from sqlmodel import col
 
 import spoolkeep
 from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.names import folded
 from spoolkeep.domain.units import minor_from_major
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services.catalogue import Settings, folded, set_up
+from spoolkeep.services.catalogue import set_up
 from spoolkeep.services.deliveries import Arrived, book_delivery
 from spoolkeep.services.imports import import_sheet
 from spoolkeep.services.imports.cells import Reading
 from spoolkeep.services.imports.lookups import Items, item_said, numbers_by_name
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.orders import Wanted, draft, move_on
-from spoolkeep.services.shop import load_shop
+from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR

@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.names import folded
 from spoolkeep.domain.share import MonthShare, by_month
 from spoolkeep.domain.words import Kind, TakingsKind
-from spoolkeep.services.catalogue import folded
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.tables import Act, Balance, Channel, DayTotal, TakingsDay

@@ -3,7 +3,7 @@
 Every service may use it; the web and the command line read it for their words.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, datetime
 
 from sqlalchemy.orm import Session
@@ -15,8 +15,8 @@ from spoolkeep.store.tables import SerialCounter, Workshop
 
 
 @dataclass(frozen=True)
-class Shop:
-    """The workshop's settings at one moment."""
+class Settings:
+    """The workshop's settings as a person enters them."""
 
     name: str
     address: str
@@ -31,6 +31,12 @@ class Shop:
     lead_days: int
     share_low_bp: int
     share_high_bp: int
+
+
+@dataclass(frozen=True)
+class Shop(Settings):
+    """The workshop at one moment: its settings, and whether a person has entered them yet."""
+
     is_set_up: bool
 
     @property
@@ -51,8 +57,8 @@ class Shop:
 def load_shop(session: Session) -> Shop:
     """Give the workshop's settings."""
     row = session.get_one(Workshop, 1)
-    names = [name for name in Shop.__dataclass_fields__ if name != "is_set_up"]
-    return Shop(**{name: getattr(row, name) for name in names}, is_set_up=row.ready_at is not None)
+    settings = {field.name: getattr(row, field.name) for field in fields(Settings)}
+    return Shop(**settings, is_set_up=row.ready_at is not None)
 
 
 def next_serials(session: Session, kind: CodeKind, count: int = 1) -> range:

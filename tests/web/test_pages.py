@@ -9,8 +9,10 @@ from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
 from spoolkeep.services import finding
+from spoolkeep.services.deliveries import codes_of
 from spoolkeep.store.tables import Act, Job, Spool
 from spoolkeep.web.app import template_folder
+from tests.paper.pictures import codes_in, pages_of
 from tests.workshop import TestWorkshop
 
 PAGES = ["/", "/stock", "/jobs", "/deliveries", "/orders", "/money", "/setup", "/setup/acts"]
@@ -172,3 +174,14 @@ def test_a_spools_label_and_an_items_labels_can_be_printed_again(client: FlaskCl
         answer = client.get(path)
         assert answer.status_code == 200, path
         assert answer.data.startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("query", ["?stock=a4-3x8&start=5", "?stock=50x25&dpi=203"])
+def test_the_labels_of_a_delivery_read_back_to_its_spools(
+    client: FlaskClient, shop: TestWorkshop, key: Key, query: str
+) -> None:
+    """Rendered at the printer's own dots and read by zxing-cpp, an independent reader."""
+    where = client.post("/deliveries", data=_delivery(shop, key(), spools="7")).location
+    pages = pages_of(client.get(f"{where}/labels.pdf{query}").data, 203)
+    with shop.store.read() as session:
+        assert [code for page in pages for code in codes_in(page)] == list(codes_of(session=session, delivery_id=1))

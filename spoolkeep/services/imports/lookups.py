@@ -13,9 +13,10 @@ from sqlmodel import col
 
 from spoolkeep.domain.colour import srgb
 from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import Finish
 from spoolkeep.services import finding
-from spoolkeep.services.catalogue import folded, make_article
+from spoolkeep.services.catalogue import make_article
 from spoolkeep.services.imports.cells import Cells, Column, Reading, diameter_from, one_word
 from spoolkeep.store.tables import Act, Article, Colour, Feed, Machine, Material, Place, Product, Supplier
 

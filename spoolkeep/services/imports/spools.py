@@ -16,10 +16,11 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.names import folded
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, positive_mg_from_grams
 from spoolkeep.domain.words import Kind, PlaceKind
-from spoolkeep.services.catalogue import folded, make_place, make_supplier
+from spoolkeep.services.catalogue import make_place, make_supplier
 from spoolkeep.services.deliveries import MOST_SPOOL_MG
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading
 from spoolkeep.services.imports.lookups import (
