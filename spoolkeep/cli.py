@@ -168,7 +168,7 @@ def reorder(*, folder: Path, as_json: bool, pdf: Path | None, csv: Path | None) 
         advice = orders.advise(session=session, now=now)
         drawn = sheets.advised_sheets(session=session, now=now, advice=advice)
     for number, sheet in drawn.items():
-        name = _file_name(sheet.supplier.splitlines()[0], number)
+        name = _file_name(sheet.supplier, number)
         if pdf:
             _write(pdf / f"{name}.pdf", press_reorder_sheet(sheet, formats=formats))
         if csv:

@@ -67,6 +67,7 @@ class ReorderSheet:
     lines: tuple[ReorderLine, ...]
     notes: str
     currency: str
+    supplier_address: str = ""
 
     @property
     def total_minor(self) -> int:
@@ -241,7 +242,8 @@ def _draw_letterhead(canvas: Canvas, sheet: ReorderSheet, formats: Formats) -> f
     if sheet.order_code:
         room = _draw_code(canvas, sheet.order_code) - _LEFT
     y = _TOP - _TITLE * 0.8
-    draw(canvas, fit("Reorder sheet", Face.STRONG, _TITLE, width=room), _LEFT, y)
+    title = "Order" if sheet.order_code else "Reorder sheet"
+    draw(canvas, fit(title, Face.STRONG, _TITLE, width=room), _LEFT, y)
     y -= 8 * mm
     about = ", ".join(filter(None, (sheet.shown_reference, formats.day(sheet.drawn_on))))
     draw(canvas, fit(about, Face.TEXT, _NAME, width=room), _LEFT, y)
@@ -250,7 +252,7 @@ def _draw_letterhead(canvas: Canvas, sheet: ReorderSheet, formats: Formats) -> f
         needed = fit(f"Needed by {formats.day(sheet.needed_by)}", Face.STRONG, _NAME, width=room)
         draw(canvas, needed, _LEFT, y)
     y -= 12 * mm
-    left = _draw_party(canvas, "To", sheet.supplier, "", x=_LEFT, y=y)
+    left = _draw_party(canvas, "To", sheet.supplier, sheet.supplier_address, x=_LEFT, y=y)
     right = _draw_party(canvas, "From, and deliver to", sheet.workshop, sheet.address, x=_LEFT + _WHOLE / 2, y=y)
     return float(min(left, right) - 6 * mm)
 

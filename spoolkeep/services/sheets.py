@@ -72,7 +72,8 @@ def _sheet(
     return ReorderSheet(
         order_code=None,
         reference=reference,
-        supplier="\n".join(filter(None, (supplier, supplier_address))),
+        supplier=supplier,
+        supplier_address=supplier_address,
         workshop=shop.name,
         address=shop.address,
         drawn_on=drawn_on,

@@ -114,7 +114,8 @@ def test_an_orders_sheet_and_an_advices_sheet_both_bear_the_suppliers_address(sh
     number = shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=[Wanted(offer, 3)])).order_ids[0]
     with shop.store.read() as session:
         ordered = sheets.sheet_of(session=session, now=shop.now, order_id=number)
-    assert ordered.supplier == advised.supplier == "Quick\n1 Quick Lane"
+    assert ordered.supplier == advised.supplier == "Quick"
+    assert ordered.supplier_address == advised.supplier_address == "1 Quick Lane"
     assert ordered.lines == advised.lines
     assert ordered.order_code is not None
     assert ordered.reference == ordered.order_code.text
