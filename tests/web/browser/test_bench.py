@@ -83,7 +83,7 @@ def test_a_scan_before_the_script_has_loaded_is_not_lost(
     held: list[Route] = []
     page.route("**/js/scan.js", lambda route: held.append(route))  # noqa: PLW0108 - a built-in cannot be one
     page.goto(address, wait_until="commit")
-    page.locator("#scan-code").wait_for()
+    expect(page.locator("#scan-code")).to_be_focused()
     scan(spool)
     expect(page.locator(".half")).to_contain_text("PLA Slate black")
     expect(page.locator("#scan-code")).to_be_focused()
@@ -99,7 +99,7 @@ def test_a_code_half_typed_when_the_script_arrives_is_still_whole(
     held: list[Route] = []
     page.route("**/js/scan.js", lambda route: held.append(route))  # noqa: PLW0108 - a built-in cannot be one
     page.goto(address, wait_until="commit")
-    page.locator("#scan-code").wait_for()
+    expect(page.locator("#scan-code")).to_be_focused()
     page.keyboard.type(spool[:5], delay=8)
     for route in held:
         route.continue_()

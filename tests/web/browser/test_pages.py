@@ -102,7 +102,7 @@ def test_an_empty_workshop_says_where_to_begin(page: Page, address: str, complai
     page.goto(f"{address}/stock")
     expect(page.locator("tfoot")).to_contain_text("2 items")
     for path, words in (
-        ("/orders", "Every item lasts"),
+        ("/orders", "Every item whose pace is known lasts"),
         ("/money", "No figures yet"),
         ("/jobs", "No job has ended yet"),
     ):
