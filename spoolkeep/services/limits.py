@@ -1,9 +1,9 @@
-"""What no database keeps: numbers past its columns' range, and whether an error says so.
+"""What a database cannot do: keep numbers past its columns' range, or write while another program holds it.
 
 The web calls it. It must not know a use case.
 """
 
-from sqlalchemy.exc import DataError, StatementError
+from sqlalchemy.exc import DataError, OperationalError, StatementError
 
 MOST_WHOLE = 2**31 - 1
 """The largest whole number that every database keeps in a plain integer column: ids, counts, days."""
@@ -13,3 +13,8 @@ def out_of_range(error: Exception) -> bool:
     """Give whether SQLite's driver, the calendar or PostgreSQL raised this for a value that lies past its range."""
     cause = error.orig if isinstance(error, StatementError) and not isinstance(error, DataError) else error
     return isinstance(cause, OverflowError | DataError)
+
+
+def busy(error: Exception) -> bool:
+    """Give whether SQLite gave up waiting, because another program held the database."""
+    return isinstance(error, OperationalError) and "database is locked" in str(error.orig)

@@ -13,7 +13,7 @@ from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services.limits import MOST_WHOLE, out_of_range
+from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import api, bench, deliveries, doors, jobs, money, orders, setup, spools, stock
@@ -29,6 +29,7 @@ NAV = (
     ("setup.page", "Setup"),
 )
 BLUEPRINTS = (bench, stock, spools, jobs, deliveries, orders, money, setup, api)
+BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 12 * 1024 * 1024
 LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 
@@ -137,6 +138,9 @@ def _broken(error: Exception) -> tuple[Response | str, int]:
     if out_of_range(error):
         words = "A number or date in that is past what the books can keep. Nothing was booked. Check what you entered."
         return _answer("out_of_range", words, 422)
+    if busy(error):
+        # in plain words: a page would have to read the database that is held
+        return Response(f"{BUSY_WORDS}\n", 503, content_type="text/plain; charset=utf-8"), 503
     current_app.logger.error("unexpected", exc_info=error)
     return _answer("unexpected", "Something went wrong on our side. Nothing was booked. Go back and try again.", 500)
 

@@ -1,14 +1,20 @@
 """What no form, address or report may carry: each is refused in a sentence, on either database, and books nothing."""
 
 import re
+import sqlite3
 from collections.abc import Callable
+from contextlib import closing
+from datetime import datetime
+from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
 from spoolkeep.services import finding
+from spoolkeep.store.engine import open_store
 from spoolkeep.store.tables import Act, Job, Spool
+from spoolkeep.web.app import create_app
 from tests.workshop import TestWorkshop
 
 Key = Callable[[], str]
@@ -170,3 +176,23 @@ def test_a_form_leads_back_to_its_own_page(client: FlaskClient, shop: TestWorksh
 def _last_act(shop: TestWorkshop) -> int:
     with shop.store.read() as session:
         return session.scalars(select(func.max(Act.id))).one() or 0
+
+
+def test_a_database_that_another_program_holds_is_said_and_nothing_is_booked(
+    sqlite_template: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, now: datetime
+) -> None:
+    monkeypatch.setattr("spoolkeep.store.engine.BUSY_SECONDS", 1)
+    path = tmp_path / "held.sqlite"
+    path.write_bytes(sqlite_template)
+    store = open_store(f"sqlite:///{path}")
+    shop = TestWorkshop(store, now)
+    client = create_app(store, secret=b"a secret for tests", clock=lambda: now).test_client()
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        refused = client.post("/deliveries", data=_delivery(shop, "held"))
+        other.execute("ROLLBACK")
+    assert refused.status_code == 503
+    assert "send it again" in refused.text
+    assert client.post("/deliveries", data=_delivery(shop, "held")).status_code == 302
+    assert _count(shop, Spool) == 1
+    store.close()
