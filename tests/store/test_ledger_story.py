@@ -16,13 +16,17 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from sqlalchemy import func, select
 from sqlmodel import col
 
+from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import Conflict, NotFound
 from spoolkeep.domain.words import Kind, Outcome
 from spoolkeep.services import finding, joblist, jobs, spools, undoing
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.loadings import load
+from spoolkeep.services.shop import code_text, next_serials
 from spoolkeep.store.acts import once
 from spoolkeep.store.engine import Store, open_store
+from spoolkeep.store.journal import create
+from spoolkeep.store.ledger import Event, book
 from spoolkeep.store.proof import differences
 from spoolkeep.store.tables import Act, Balance, Line, Movement, Spool
 from tests.conftest import NOW
@@ -120,6 +124,25 @@ class LedgerStory(RuleBasedStateMachine):
         self.codes += self.shop.deliver(spools_in, article=article, price_minor=price)
         with self.store.read() as session:
             self._told(session.scalars(select(func.max(col(Act.id)))).one() or 0)
+
+    @rule(mg=st.integers(1, 1_200_000), cost=st.integers(0, 2500), article=st.integers(0, 1))
+    def open_books(self, mg: int, cost: int, article: int) -> None:
+        """A spool that was there before the books is entered."""
+        now = self._later()
+        with self.store.write() as session:
+
+            def do(act: Act) -> int:
+                serial = next_serials(session, CodeKind.SPOOL)[0]
+                made = Spool(
+                    serial=serial, article_id=self.shop.articles[article], tare_mg=200_000, received_on=now.date()
+                )
+                spool = create(session, act, made)
+                event = Event(kind=Kind.OPENING, occurred_at=now, spool_id=spool.id, asked_mg=mg, cost_minor=cost)
+                book(session, act, [event])
+                self.codes.append(code_text(CodeKind.SPOOL, serial))
+                return act.id
+
+            self._told(once(session, "opening", by=by(), now=now, request={}, answers=int, do=do))
 
     @precondition(lambda self: self.codes)
     @rule(pick=st.integers(0, 9), feed=st.integers(0, 1))
