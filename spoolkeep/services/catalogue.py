@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -155,7 +155,12 @@ def add_article(
     def do(act: Act) -> Made:
         if find_article(session, material=material, colour=colour, finish=finish) is not None:
             raise Conflict("item_is_there", f"{material} {colour} is there already.")
-        return Made(act.id, make_article(session, act, material=material, colour=colour, finish=finish, srgb=srgb).id)
+        made = make_article(session, act, material=material, colour=colour, finish=finish, srgb=srgb)
+        shown = finding.item(session, made.id).srgb
+        if srgb and shown != tuple(map(read_srgb, srgb)):
+            words = f"{colour} is {' / '.join(shown)} in other materials. Leave the shade empty, or name it otherwise."
+            raise Conflict("another_shade", words)
+        return Made(act.id, made.id)
 
     request = {"material": material, "colour": colour, "finish": finish, "srgb": list(srgb)}
     return once(session, "item", by=by, now=now, request=request, answers=Made, about=f"{material} {colour}", do=do)
@@ -312,18 +317,35 @@ def _named(session: Session, model: type[Machine | Place | Supplier | Product], 
 
 
 def _colour(session: Session, name: str, finish: Finish, srgb: Sequence[str]) -> Colour:
+    """Give the colour of this name and finish, made where it is new; a shade that nothing standing uses gives way."""
     name = " ".join(name.split())
     for known in session.scalars(select(Colour).where(col(Colour.finish) == finish).order_by(col(Colour.id))):
         if folded(known.name) == folded(name):
+            _keep_or_mend_shade(session, known, srgb)
             return known
     if not srgb:
         raise BadInput("no_shade", f"“{name}” is a new colour: give its shade, like #1f6feb, so that it can be shown.")
     made = Colour(name=name, finish=finish)
     session.add(made)
     session.flush()
-    session.add_all(ColourValue(colour_id=made.id, position=at, srgb=shade) for at, shade in enumerate(srgb))
-    session.flush()
+    _set_shade(session, made, srgb)
     return made
+
+
+def _keep_or_mend_shade(session: Session, colour: Colour, srgb: Sequence[str]) -> None:
+    of_colour = col(ColourValue.colour_id) == colour.id
+    there = session.scalars(select(col(ColourValue.srgb)).where(of_colour).order_by(col(ColourValue.position))).all()
+    if not srgb or list(there) == list(srgb):
+        return
+    in_use = select(col(Article.id)).where(col(Article.colour_id) == colour.id, col(Article.live))
+    if session.scalars(in_use).first() is None:
+        session.execute(delete(ColourValue).where(of_colour))
+        _set_shade(session, colour, srgb)
+
+
+def _set_shade(session: Session, colour: Colour, srgb: Sequence[str]) -> None:
+    session.add_all(ColourValue(colour_id=colour.id, position=at, srgb=shade) for at, shade in enumerate(srgb))
+    session.flush()
 
 
 def _retail(text: str) -> str | None:

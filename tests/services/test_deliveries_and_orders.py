@@ -3,16 +3,19 @@
 from datetime import datetime, timedelta
 
 import pytest
+from sqlalchemy import func, select
+from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.words import OrderState, Outcome
-from spoolkeep.services import catalogue, deliveries, joblist, jobs, money, orders, spools, stock, undoing
+from spoolkeep.domain.words import Finish, OrderState, Outcome
+from spoolkeep.services import catalogue, deliveries, finding, joblist, jobs, money, orders, spools, stock, undoing
 from spoolkeep.services.catalogue import OfferEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
+from spoolkeep.store.tables import Act
 from tests.workshop import TestWorkshop, by
 
 
@@ -203,3 +206,23 @@ def test_late_freight_is_used_at_once_for_what_is_gone(shop: TestWorkshop) -> No
         view = spools.view(session=session, spool_code=code)
         assert list(differences(session)) == []
     assert (view.cost_minor, view.value_minor) == (2400, 600)
+
+
+def test_a_wrong_shade_is_mended_by_undoing_the_item_and_entering_it_again(shop: TestWorkshop) -> None:
+    def add(shade: str, material: str = "PETG") -> int:
+        return shop.do(
+            lambda s: catalogue.add_article(
+                session=s, now=shop.now, by=by(), material=material, colour="Brick", finish=Finish.SATIN, srgb=[shade]
+            )
+        ).row_id
+
+    wrong = add("#00ff00")
+    with pytest.raises(Conflict, match="#00ff00 in other materials"):
+        add("#ff0000", "TPU")
+    with shop.store.read() as session:
+        act = session.scalars(select(func.max(col(Act.id)))).one()
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=act or 0))
+    right = add("#ff0000")
+    assert right != wrong
+    with shop.store.read() as session:
+        assert finding.item(session, right).srgb == ("#ff0000",)
