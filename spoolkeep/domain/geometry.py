@@ -1,6 +1,7 @@
 """The length of plastic on a spool, from its mass, its density and its diameter.
 
-Pages and job reports in metres call it. It must not know articles or spools: it gets their figures.
+No page calls it yet; the tests hold it against published figures, for the metering of jobs to stand on.
+It must not know articles or spools: it gets their figures.
 """
 
 import math

@@ -1,6 +1,6 @@
 """One spool's life outside jobs: weighed, counted, found, scrapped, returned, written off; and its page.
 
-The web's spool page and the imports call it.
+The web's spool page calls it.
 """
 
 from dataclasses import dataclass
