@@ -33,6 +33,11 @@ def loaded_on(session: Session, feed_id: int) -> Loading | None:
     return session.scalars(_open().where(col(Loading.feed_id) == feed_id, ~col(Loading.standby))).first()
 
 
+def standby_on(session: Session, feed_id: int) -> Loading | None:
+    """Give the loading that stands by on a feed now."""
+    return session.scalars(_open().where(col(Loading.feed_id) == feed_id, col(Loading.standby))).first()
+
+
 def in_use_at(session: Session, feed_id: int, at: datetime) -> Loading | None:
     """Give the loading in use on a feed at a moment; where two meet there, the earlier: it was in use until then."""
     query = (

@@ -1,0 +1,121 @@
+"""The end of a spool, and the spool that stands by to take over on the same feed.
+
+The spool's page calls it; scans that load and move are the Bench's.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.words import Kind
+from spoolkeep.services import finding
+from spoolkeep.services.loadings import loaded_on, standby_on, take_off
+from spoolkeep.services.shop import code_text, load_shop
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.ledger import Event, book
+from spoolkeep.store.tables import Act, Balance, Feed, Loading, Spool
+
+
+@dataclass(frozen=True)
+class StandbyAnswer:
+    """A spool that waits on a feed for the one in use to end."""
+
+    act_id: int
+    spool_code: str
+    words: str
+
+
+@dataclass(frozen=True)
+class RanOut:
+    """A spool that ended, and the one that took over."""
+
+    act_id: int
+    spool_code: str
+    change_mg: int
+    """What the books still had on it, as a negative number: a spool that ran out is a known zero."""
+    next_code: str | None
+    words: str
+
+
+def stand_by(*, session: Session, now: datetime, by: By, spool_code: str, feed_code: str) -> StandbyAnswer:
+    """Let a spool wait on a feed whose holder switches over by itself when the one in use ends.
+
+    Errors: BadInput, NotFound; Conflict where nothing is in use there, another one waits, or it is in use there itself.
+    """
+
+    def do(act: Act) -> StandbyAnswer:
+        spool, feed = finding.spool_of(session, spool_code), finding.feed_of(session, feed_code)
+        where = finding.feed_name(session, feed)
+        _refuse_where_none_can_wait(session, spool, feed, where)
+        take_off(session, act, spool=spool, at=now)
+        if spool.opened_on is None:
+            change(session, act, spool, opened_on=load_shop(session).today(now))
+        create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=now, standby=True))
+        name = finding.item(session, spool.article_id).name
+        return StandbyAnswer(act.id, code_text(CodeKind.SPOOL, spool.serial), f"{name} stands by on {where}.")
+
+    request = {"spool_code": spool_code, "feed_code": feed_code}
+    return once(session, "stand by", by=by, now=now, request=request, answers=StandbyAnswer, about=spool_code, do=do)
+
+
+def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: datetime | None = None) -> RanOut:
+    """Say that a spool ended: nothing is left on it, it comes off, and the one that stands by takes over.
+
+    Errors: BadInput where the moment lies ahead; NotFound.
+    """
+
+    def do(act: Act) -> RanOut:
+        spool, when = finding.spool_of(session, spool_code), at or now
+        if when > now:
+            raise BadInput("in_the_future", "That moment lies in the future. Check the date.")
+        before_mg = session.get_one(Balance, spool.id).left_mg
+        book(session, act, [Event(kind=Kind.COUNT, occurred_at=when, spool_id=spool.id, leaves_mg=0)])
+        feed = _feed_in_use(session, spool)
+        take_off(session, act, spool=spool, at=when)
+        after = _take_over(session, act, feed, when) if feed else None
+        left_mg = session.get_one(Balance, spool.id).left_mg
+        code, words = code_text(CodeKind.SPOOL, spool.serial), _said(session, spool, after)
+        return RanOut(act.id, code, left_mg - before_mg, after and code_text(CodeKind.SPOOL, after.serial), words)
+
+    request = {"spool_code": spool_code, "at": at}
+    return once(session, "ran out", by=by, now=now, request=request, answers=RanOut, about=spool_code, do=do)
+
+
+def _refuse_where_none_can_wait(session: Session, spool: Spool, feed: Feed, where: str) -> None:
+    in_use, waits = loaded_on(session, feed.id), standby_on(session, feed.id)
+    if in_use is None:
+        raise Conflict("nothing_in_use", f"No spool is in use on {where}. Load this one there instead.")
+    if in_use.spool_id == spool.id:
+        raise Conflict("in_use_itself", f"That spool is the one in use on {where}. Choose another to stand by.")
+    if waits is not None:
+        raise Conflict("one_waits", f"A spool stands by on {where} already. Scan that one to its place first.")
+
+
+def _feed_in_use(session: Session, spool: Spool) -> Feed | None:
+    query = select(Feed).join(Loading, col(Loading.feed_id) == col(Feed.id))
+    found = query.where(col(Loading.spool_id) == spool.id, col(Loading.live), col(Loading.until_at).is_(None))
+    return session.scalars(found.where(~col(Loading.standby))).first()
+
+
+def _take_over(session: Session, act: Act, feed: Feed, at: datetime) -> Spool | None:
+    """Put the spool that stands by on a feed in use, from this moment."""
+    waits = standby_on(session, feed.id)
+    if waits is None:
+        return None
+    moment = max(at, waits.from_at)
+    change(session, act, waits, until_at=moment)
+    create(session, act, Loading(spool_id=waits.spool_id, feed_id=feed.id, from_at=moment))
+    return session.get_one(Spool, waits.spool_id)
+
+
+def _said(session: Session, spool: Spool, after: Spool | None) -> str:
+    name = finding.item(session, spool.article_id).name
+    if after is None:
+        return f"{name} ran out. Nothing is left on {code_text(CodeKind.SPOOL, spool.serial)}."
+    return f"{name} ran out, and {finding.item(session, after.article_id).name} takes over."
