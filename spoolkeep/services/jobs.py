@@ -6,6 +6,7 @@ The web's Jobs page and its JSON door call it.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -85,22 +86,26 @@ def report_job(
     """
 
     def do(act: Act) -> JobAnswer:
-        job = _enter(session, act, report)
-        return _end(session, act, job, outcome=outcome, at=_moment(ended_at, now), grams=report.grams)
+        at = _moment(ended_at, now)
+        _check_end(report.started_at, at, outcome=outcome, grams=report.grams)
+        job = _enter(session, act, report, state=JobState.ENDED, outcome=outcome, ended_at=at)
+        return _draw(session, act, job, outcome=outcome, at=at, grams=report.grams)
 
     request = {"report": report, "outcome": outcome, "ended_at": ended_at}
     return once(session, "job", by=by, now=now, request=request, answers=JobAnswer, about=report.title, do=do)
 
 
-def start_job(*, session: Session, now: datetime, by: By, job_id: int) -> JobAnswer:
-    """Say that a planned job runs. Errors: NotFound, Conflict."""
+def start_job(*, session: Session, now: datetime, by: By, job_id: int, machine_id: int | None = None) -> JobAnswer:
+    """Say that a planned job runs, and on which machine where it had none yet. Errors: NotFound, Conflict."""
 
     def do(act: Act) -> JobAnswer:
         job = _open_job(session, job_id)
+        if machine_id is not None and machine_id != job.machine_id:
+            _put_on(session, act, job, machine_id)
         change(session, act, job, state=JobState.RUNNING, started_at=now)
         return JobAnswer(act.id, job.id, odd=_too_little(session, job))
 
-    request = {"job_id": job_id}
+    request = {"job_id": job_id} if machine_id is None else {"job_id": job_id, "machine_id": machine_id}
     about = _title(session, job_id)
     return once(session, "start job", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
 
@@ -231,7 +236,7 @@ def _title(session: Session, job_id: int) -> str:
     return "" if job is None else job.title
 
 
-def _enter(session: Session, act: Act, report: JobReport) -> Job:
+def _enter(session: Session, act: Act, report: JobReport, **more: Any) -> Job:  # noqa: ANN401 - fields of a job
     if not report.title.strip():
         raise BadInput("no_title", "Give the job a title, so that it can be found again.")
     if report.machine_id is not None:
@@ -239,7 +244,7 @@ def _enter(session: Session, act: Act, report: JobReport) -> Job:
     if report.product_id is not None and session.get(Product, report.product_id) is None:
         raise NotFound("no_such_product", "There is no such product. Choose one from the list.")
     values = {name: value for name, value in vars(report).items() if name != "grams"}
-    job = create(session, act, Job(**values))
+    job = create(session, act, Job(**values, **more))
     for one in report.grams:
         _check_feed(session, job, one)
         row = JobFeed(job_id=job.id, feed_id=one.feed_id, article_id=one.article_id, needs_mg=one.mg)
@@ -273,6 +278,12 @@ def _check_feed(session: Session, job: Job, one: FeedGrams) -> None:
         raise BadInput("feed_of_another_machine", "That feed belongs to another machine than the job's.")
 
 
+def _on_doubtful_spools(session: Session, movements: Sequence[Movement]) -> list[int]:
+    """Give those of these movements that may have drawn more than was left: their spool asks for a weighing."""
+    on_spools = [one for one in movements if one.spool_id is not None]
+    return [one.id for one in on_spools if session.get_one(Balance, one.spool_id).doubtful]
+
+
 def _open_job(session: Session, job_id: int) -> Job:
     job = session.get(Job, job_id)
     if job is None or not job.live:
@@ -294,13 +305,23 @@ def _moment(given: datetime | None, now: datetime) -> datetime:
 def _end(
     session: Session, act: Act, job: Job, *, outcome: Outcome, at: datetime, grams: Sequence[FeedGrams]
 ) -> JobAnswer:
-    if job.started_at is not None and job.started_at > at:
-        raise BadInput("ends_before_it_starts", "The job would end before it started. Check the times.")
-    if not grams and outcome is Outcome.GOOD:
-        raise BadInput("nothing_drawn", "A good job drew something. Enter the grams of at least one feed.")
+    _check_end(job.started_at, at, outcome=outcome, grams=grams)
     for one in grams:
         _check_feed(session, job, one)
     change(session, act, job, state=JobState.ENDED, outcome=outcome, ended_at=at)
+    return _draw(session, act, job, outcome=outcome, at=at, grams=grams)
+
+
+def _check_end(started_at: datetime | None, at: datetime, *, outcome: Outcome, grams: Sequence[FeedGrams]) -> None:
+    if started_at is not None and started_at > at:
+        raise BadInput("ends_before_it_starts", "The job would end before it started. Check the times.")
+    if not grams and outcome is Outcome.GOOD:
+        raise BadInput("nothing_drawn", "A good job drew something. Enter the grams of at least one feed.")
+
+
+def _draw(
+    session: Session, act: Act, job: Job, *, outcome: Outcome, at: datetime, grams: Sequence[FeedGrams]
+) -> JobAnswer:
     drawn = [Drawn(one.mg, cause_of(outcome), one.feed_id, article_id=one.article_id) for one in grams]
     movements = book(session, act, draw_events(session, drawn, at=at, job_id=job.id))
     return JobAnswer(
@@ -308,5 +329,5 @@ def _end(
         job_id=job.id,
         drawn_mg=sum(one.mg for one in grams),
         open_draws=sum(movement.spool_id is None for movement in movements),
-        overdrawn=finding.overdrawn(session, [one.id for one in movements]),
+        overdrawn=finding.overdrawn(session, _on_doubtful_spools(session, movements)),
     )

@@ -5,7 +5,7 @@ The Bench and the jobs call it, inside their own acts.
 
 from datetime import date, datetime
 
-from sqlalchemy import Select, or_, select
+from sqlalchemy import Select, bindparam, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -40,14 +40,17 @@ def standby_on(session: Session, feed_id: int) -> Loading | None:
 
 def in_use_at(session: Session, feed_id: int, at: datetime) -> Loading | None:
     """Give the loading in use on a feed at a moment; where two meet there, the earlier: it was in use until then."""
-    query = (
-        select(Loading)
-        .where(col(Loading.feed_id) == feed_id, col(Loading.live), ~col(Loading.standby), col(Loading.from_at) <= at)
-        .where(or_(col(Loading.until_at).is_(None), col(Loading.until_at) >= at))
-        .order_by(col(Loading.from_at), col(Loading.id))
-    )
-    found = session.scalars(query).all()
-    return found[0] if found else None
+    return session.scalars(_IN_USE_AT, {"feed": feed_id, "moment": at}).first()
+
+
+_IN_USE_AT = (
+    select(Loading)
+    .where(col(Loading.feed_id) == bindparam("feed"), col(Loading.live), ~col(Loading.standby))
+    .where(col(Loading.from_at) <= bindparam("moment"))
+    .where(or_(col(Loading.until_at).is_(None), col(Loading.until_at) >= bindparam("moment")))
+    .order_by(col(Loading.from_at), col(Loading.id))
+    .limit(1)
+)
 
 
 def _open_loadings(session: Session, spool: Spool, feed: Feed) -> list[Loading]:

@@ -4,14 +4,15 @@ Every service may use it; the web and the command line read it for their words.
 """
 
 from dataclasses import dataclass, fields
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.shopday import ShopClock
-from spoolkeep.store.tables import SerialCounter, Workshop
+from spoolkeep.store.ledger import workshop
+from spoolkeep.store.tables import SerialCounter
 
 
 @dataclass(frozen=True)
@@ -53,10 +54,14 @@ class Shop(Settings):
         """Give the shop day of a moment."""
         return self.clock.day_of(now)
 
+    def opening(self, now: datetime) -> datetime:
+        """Give the moment at which it opens on the shop day after this one."""
+        return self.clock.from_local(datetime.combine(self.today(now) + timedelta(days=1), time(self.opens_hour))).utc
+
 
 def load_shop(session: Session) -> Shop:
     """Give the workshop's settings."""
-    row = session.get_one(Workshop, 1)
+    row = workshop(session)
     settings = {field.name: getattr(row, field.name) for field in fields(Settings)}
     return Shop(**settings, is_set_up=row.ready_at is not None)
 

@@ -57,7 +57,7 @@ def stand_by(*, session: Session, now: datetime, by: By, spool_code: str, feed_c
         if spool.opened_on is None:
             change(session, act, spool, opened_on=load_shop(session).today(now))
         create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=now, standby=True))
-        name = finding.item(session, spool.article_id).name
+        name = finding.item_name(session, spool.article_id)
         return StandbyAnswer(act.id, code_text(CodeKind.SPOOL, spool.serial), f"{name} stands by on {where}.")
 
     request = {"spool_code": spool_code, "feed_code": feed_code}
@@ -81,7 +81,8 @@ def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: dat
         after = _take_over(session, act, feed, when) if feed else None
         left_mg = session.get_one(Balance, spool.id).left_mg
         code, words = code_text(CodeKind.SPOOL, spool.serial), _said(session, spool, after)
-        return RanOut(act.id, code, left_mg - before_mg, after and code_text(CodeKind.SPOOL, after.serial), words)
+        next_code = code_text(CodeKind.SPOOL, after.serial) if after else None
+        return RanOut(act.id, code, left_mg - before_mg, next_code, words)
 
     request = {"spool_code": spool_code, "at": at}
     return once(session, "ran out", by=by, now=now, request=request, answers=RanOut, about=spool_code, do=do)
@@ -115,7 +116,7 @@ def _take_over(session: Session, act: Act, feed: Feed, at: datetime) -> Spool | 
 
 
 def _said(session: Session, spool: Spool, after: Spool | None) -> str:
-    name = finding.item(session, spool.article_id).name
+    name = finding.item_name(session, spool.article_id)
     if after is None:
         return f"{name} ran out. Nothing is left on {code_text(CodeKind.SPOOL, spool.serial)}."
-    return f"{name} ran out, and {finding.item(session, after.article_id).name} takes over."
+    return f"{name} ran out, and {finding.item_name(session, after.article_id)} takes over."

@@ -6,13 +6,17 @@ The web calls it with the secret in the device's cookie.
 import hashlib
 from datetime import datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, delete, insert, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.store.tables import HalfScan, Station, Token
 
 HALF_SCAN_LASTS = timedelta(minutes=1)
+
+_OF_STATION = col(HalfScan.station_id) == bindparam("station")
+_HALF = select(col(HalfScan.code), col(HalfScan.scanned_at)).where(_OF_STATION)
+_FORGET = delete(HalfScan).where(_OF_STATION).execution_options(synchronize_session=False)
 
 
 def station_of(*, session: Session, now: datetime, secret: str) -> int:
@@ -40,24 +44,21 @@ def known_station(*, session: Session, secret: str) -> int | None:
 
 def waiting_scan(session: Session, station_id: int, now: datetime) -> str | None:
     """Give the code of the half scan that waits at a station, unless it is over a minute old."""
-    half = session.get(HalfScan, station_id)
+    half = session.execute(_HALF, {"station": station_id}).first()
     if half is None or now - half.scanned_at > HALF_SCAN_LASTS:
         return None
-    return half.code
+    return str(half.code)
 
 
 def keep_half_scan(session: Session, station_id: int, *, code: str, now: datetime) -> None:
     """Let a half scan wait at its station for the other half."""
-    half = session.get(HalfScan, station_id) or HalfScan(station_id=station_id, code=code, scanned_at=now)
-    half.code, half.scanned_at = code, now
-    session.add(half)
+    forget_half_scan(session, station_id)
+    session.execute(insert(HalfScan), {"station_id": station_id, "code": code, "scanned_at": now})
 
 
 def forget_half_scan(session: Session, station_id: int) -> None:
     """Forget the half scan at a station."""
-    half = session.get(HalfScan, station_id)
-    if half is not None:
-        session.delete(half)
+    session.execute(_FORGET, {"station": station_id})
 
 
 def _token(session: Session, secret: str) -> Token | None:

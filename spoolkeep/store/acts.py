@@ -12,16 +12,21 @@ from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
 from pydantic_core import to_jsonable_python
-from sqlalchemy import select
+from sqlalchemy import bindparam, insert, select
 from sqlalchemy.orm import Session
-from sqlmodel import col
+from sqlmodel import SQLModel
 
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.store.journal import undone
+from spoolkeep.store.journal import forget_noted, undone, write_down
+from spoolkeep.store.rows import put_in
 from spoolkeep.store.tables import Act, Answer
 
 T = TypeVar("T")
 MAX_KEY = 200
+
+_ACTS = SQLModel.metadata.tables["act"].c
+_KNOWN = select(_ACTS.id).where(_ACTS.actor_id == bindparam("actor"), _ACTS.key == bindparam("key_sent"))
+_ANSWER = insert(SQLModel.metadata.tables["answer"])
 
 
 @dataclass(frozen=True)
@@ -54,19 +59,31 @@ def once(
     if not by.key or len(by.key) > MAX_KEY:
         raise BadInput("no_key", f"Send a key of 1 to {MAX_KEY} characters that is new for each new act.")
     digest = request_hash(kind, request)
-    adapter = TypeAdapter(answers)
-    known = session.scalars(select(Act).where(col(Act.actor_id) == by.actor_id, col(Act.key) == by.key)).first()
-    if known:
-        return _first_answer(session, known, digest, adapter)
+    adapter = _adapter(answers)
+    known = session.connection().execute(_KNOWN, {"actor": by.actor_id, "key_sent": by.key}).scalar()
+    if known is not None:
+        return _first_answer(session, session.get_one(Act, known), digest, adapter)
     if undoes and undone(session, undoes):
         raise Conflict("undone_before", f"Act {undoes.id} has been undone already. Nothing was changed.")
+    forget_noted(session)
     act = _record(
         session, (kind, about if isinstance(about, str) else about()), by=by, now=now, digest=digest, undoes=undoes
     )
     answer = do(act)
-    session.add(Answer(act_id=act.id, body=adapter.dump_json(answer).decode()))
     session.flush()
+    session.connection().execute(_ANSWER, {"act_id": act.id, "body": adapter.dump_json(answer).decode()})
+    write_down(session)
     return answer
+
+
+_ADAPTERS: dict[type, TypeAdapter[Any]] = {}
+"""By the answer's type: making one takes longer than an act's own work."""
+
+
+def _adapter(answers: type[T]) -> TypeAdapter[T]:
+    if answers not in _ADAPTERS:
+        _ADAPTERS[answers] = TypeAdapter(answers)
+    return _ADAPTERS[answers]
 
 
 def _record(session: Session, named: tuple[str, str], *, by: By, now: datetime, digest: str, undoes: Act | None) -> Act:
@@ -82,8 +99,7 @@ def _record(session: Session, named: tuple[str, str], *, by: By, now: datetime, 
         undoes_id=undoes.id if undoes else None,
         sense=-undoes.sense if undoes else 1,
     )
-    session.add(act)
-    session.flush()
+    put_in(session, [act])
     return act
 
 

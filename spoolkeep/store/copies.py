@@ -6,8 +6,10 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
+from functools import lru_cache
 from typing import Any, NamedTuple
 
+from sqlalchemy import Insert
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel
@@ -66,10 +68,16 @@ def add_to_takings_days(session: Session, sums: Iterable[TakingsSum]) -> None:
 
 def _add(session: Session, model: type[SQLModel], rows: Sequence[Mapping[str, Any]], sums: tuple[str, ...]) -> None:
     """Insert rows, or add their sums to the rows that are there."""
-    table = SQLModel.metadata.tables[str(model.__tablename__)]
-    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    if rows:
+        session.connection().execute(_adding(session.get_bind().dialect.name, str(model.__tablename__), sums), rows)
+
+
+@lru_cache
+def _adding(dialect: str, table_name: str, sums: tuple[str, ...]) -> Insert:
+    """Give the statement that inserts a row, or adds its sums to the one that is there."""
+    table = SQLModel.metadata.tables[table_name]
+    insert = sqlite.insert if dialect == "sqlite" else postgresql.insert
+    statement = insert(table)
+    added = {name: table.c[name] + statement.excluded[name] for name in sums}
     keys = [column.name for column in table.primary_key.columns]
-    for start in range(0, len(rows), 200):
-        statement = dialect.insert(table).values(list(rows[start : start + 200]))
-        added = {name: table.c[name] + statement.excluded[name] for name in sums}
-        session.execute(statement.on_conflict_do_update(index_elements=keys, set_=added))
+    return statement.on_conflict_do_update(index_elements=keys, set_=added)

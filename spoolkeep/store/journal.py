@@ -5,7 +5,7 @@ Services change rows only through `create` and `change`; `undo` puts them back. 
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, TypeVar
+from typing import Any
 
 from pydantic import TypeAdapter
 from pydantic_core import to_jsonable_python
@@ -15,15 +15,16 @@ from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
 
 from spoolkeep.domain.errors import Conflict
+from spoolkeep.store.rows import Row, put_in
 from spoolkeep.store.tables import Act, Change
 
-Row = TypeVar("Row", bound=SQLModel)
+_CHANGES = insert(SQLModel.metadata.tables["change"])
+_NOTED = "changes noted and not yet written"
 
 
 def create(session: Session, act: Act, row: Row) -> Row:
     """Give `row` with its number, made by `act`. It has a `live` mark that undoing takes away."""
-    session.add(row)
-    session.flush()
+    put_in(session, [row])
     _note(session, act, row, "live", before=False, after=True)
     return row
 
@@ -49,7 +50,6 @@ def change(session: Session, act: Act, row: SQLModel, **fields: object) -> None:
             _note(session, act, row, name, before=before, after=value)
             setattr(row, name, value)
     session.add(row)
-    session.flush()
 
 
 def invert(session: Session, act: Act, target: Act) -> None:
@@ -57,6 +57,7 @@ def invert(session: Session, act: Act, target: Act) -> None:
 
     Errors: Conflict, naming the later act that stands on it.
     """
+    write_down(session)
     refuse_if_stood_on(session, target, _later_on_same_fields(session, target) | _later_on_made_rows(session, target))
     changes = session.scalars(
         select(Change).where(col(Change.act_id) == target.id).order_by(col(Change.id).desc())
@@ -121,6 +122,7 @@ def undone(session: Session, act: Act) -> bool:
 
 def refuse_if_footing_gone(session: Session, act: Act) -> None:
     """Refuse what `act` has brought back where it points at a row that no longer stands. Errors: Conflict."""
+    write_down(session)
     touched: dict[str, list[int]] = {}
     query = select(col(Change.on_table), col(Change.row_id)).where(col(Change.act_id) == act.id).distinct()
     for table, row_id in session.execute(query):
@@ -219,16 +221,28 @@ def _acts_behind(session: Session, pointer: Column[Any], ids: Sequence[int]) -> 
 
 
 def _note(session: Session, act: Act, row: SQLModel, name: str, *, before: object, after: object) -> None:
-    session.add(
-        Change(
-            act_id=act.id,
-            on_table=str(row.__tablename__),
-            row_id=row.id,  # type: ignore[attr-defined] # every journalled table has a number
-            field=name,
-            before=_text(before),
-            after=_text(after),
-        )
-    )
+    noted = {
+        "act_id": act.id,
+        "on_table": str(row.__tablename__),
+        "row_id": row.id,  # type: ignore[attr-defined] # every journalled table has a number
+        "field": name,
+        "before": _text(before),
+        "after": _text(after),
+    }
+    session.info.setdefault(_NOTED, []).append(noted)
+
+
+def forget_noted(session: Session) -> None:
+    """Forget what an act noted that was refused half-way."""
+    session.info.pop(_NOTED, None)
+
+
+def write_down(session: Session) -> None:
+    """Write the changes that were noted since, in one statement: `acts.once` does at an act's end."""
+    session.flush()
+    noted = session.info.pop(_NOTED, None)
+    if noted:
+        session.connection().execute(_CHANGES, noted)
 
 
 def _made(act: Act, table: str, row_id: int, *, live: bool = True) -> dict[str, object]:

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, insert, select
+from sqlalchemy import Row, func, insert, select
 from sqlalchemy.orm import Session
-from sqlmodel import col
+from sqlmodel import SQLModel, col
 
 from spoolkeep.domain.errors import Conflict
 from spoolkeep.domain.ledger import Booked, Report, State, replay, sort_key, worth
@@ -19,7 +19,10 @@ from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.words import Kind
 from spoolkeep.store.copies import OPEN, DaySum, add_to_day_totals
 from spoolkeep.store.journal import batched, stood_on
+from spoolkeep.store.rows import put_in
 from spoolkeep.store.tables import Act, Balance, Line, Movement, Spool, Workshop
+
+_LINES = insert(SQLModel.metadata.tables["line"])
 
 Sums = dict[tuple[int, str], tuple[int, int]]
 """Milligrams and value by movement and kind."""
@@ -104,15 +107,22 @@ def take_back_one(session: Session, act: Act, movement: Movement) -> Movement:
 
 def shop_clock(session: Session) -> ShopClock:
     """Give the workshop's clock: its zone and the hour at which its day begins."""
-    workshop = session.get_one(Workshop, 1)
-    return ShopClock(workshop.zone, workshop.day_starts_hour)
+    row = workshop(session)
+    return ShopClock(row.zone, row.day_starts_hour)
 
 
-def book_day(workshop: Workshop, shop_day: date, now_day: date) -> date:
+def workshop(session: Session) -> Workshop:
+    """Give the workshop's settings, held for the session's length: every event asks for them."""
+    held: Workshop = session.info.setdefault("workshop", None) or session.get_one(Workshop, 1)
+    session.info["workshop"] = held
+    return held
+
+
+def book_day(settings: Workshop, shop_day: date, now_day: date) -> date:
     """Give the day in the books: the shop day, unless its month is closed; then today, or the first open day."""
-    if workshop.closed_through is None or shop_day > workshop.closed_through:
+    if settings.closed_through is None or shop_day > settings.closed_through:
         return shop_day
-    return max(now_day, date.fromordinal(workshop.closed_through.toordinal() + 1))
+    return max(now_day, date.fromordinal(settings.closed_through.toordinal() + 1))
 
 
 def _opposite(act: Act, movement: Movement) -> Movement:
@@ -121,8 +131,7 @@ def _opposite(act: Act, movement: Movement) -> Movement:
 
 
 def _enter(session: Session, act: Act, movements: Sequence[Movement]) -> None:
-    session.add_all(movements)
-    session.flush()
+    put_in(session, movements)
     by_spool: dict[int, list[Movement]] = defaultdict(list)
     for movement in movements:
         if movement.spool_id is not None:
@@ -173,16 +182,26 @@ class Life:
 
 def life_of(session: Session, spool_id: int) -> Life:
     """Give a spool's events that have not been taken back."""
-    back = select(col(Movement.reverses_id)).where(
-        col(Movement.spool_id) == spool_id, col(Movement.reverses_id).is_not(None)
-    )
-    query = select(*(getattr(Movement, name) for name in (*_REPORTED, "shop_day", "sort_key"))).where(
-        col(Movement.spool_id) == spool_id, col(Movement.sign) == 1, col(Movement.id).not_in(back)
-    )
+    return lives_of(session, [spool_id])[spool_id]
+
+
+def lives_of(session: Session, spool_ids: Sequence[int]) -> dict[int, Life]:
+    """Give some spools' events that have not been taken back, by spool; no more spools than a database takes values."""
+    on_them = col(Movement.spool_id).in_(spool_ids)
+    back = select(col(Movement.reverses_id)).where(on_them, col(Movement.reverses_id).is_not(None))
+    told = (getattr(Movement, name) for name in (*_REPORTED, "shop_day", "sort_key"))
+    query = select(col(Movement.spool_id), *told).where(on_them, col(Movement.sign) == 1, col(Movement.id).not_in(back))
+    rows: dict[int, list[Row[Any]]] = {number: [] for number in spool_ids}
+    for row in session.execute(query):
+        rows[row[0]].append(row)
+    return {number: _life(some) for number, some in rows.items()}
+
+
+def _life(rows: list[Row[Any]]) -> Life:
     # sorted here, not by the database: its collation may order letters otherwise than the balance's last key
-    rows = sorted(session.execute(query).all(), key=lambda row: (row.sort_key, row.id))
+    rows.sort(key=lambda row: (row.sort_key, row.id))
     return Life(
-        reports=[_report(row[:-2]) for row in rows],
+        reports=[_report(row[1:-2]) for row in rows],
         days={row.id: row.shop_day for row in rows},
         last_key=rows[-1].sort_key if rows else "",
     )
@@ -195,12 +214,21 @@ def _report(told: Sequence[Any]) -> Report:
 
 def booked_so_far(session: Session, spool_id: int) -> Sums:
     """Give what the lines of a spool add up to, by movement and kind."""
+    return booked_on(session, [spool_id])[spool_id]
+
+
+def booked_on(session: Session, spool_ids: Sequence[int]) -> dict[int, Sums]:
+    """Give what the lines of some spools add up to, by spool, then by movement and kind; as many as `lives_of`."""
+    keys = (col(Line.spool_id), col(Line.movement_id), col(Line.kind))
     query = (
-        select(col(Line.movement_id), col(Line.kind), func.sum(col(Line.mg)), func.sum(col(Line.value_minor)))
-        .where(col(Line.spool_id) == spool_id)
-        .group_by(col(Line.movement_id), col(Line.kind))
+        select(*keys, func.sum(col(Line.mg)), func.sum(col(Line.value_minor)))
+        .where(col(Line.spool_id).in_(spool_ids))
+        .group_by(*keys)
     )
-    return {(movement, kind): (int(mg), int(value)) for movement, kind, mg, value in session.execute(query)}
+    sums: dict[int, Sums] = {number: {} for number in spool_ids}
+    for spool_id, movement, kind, mg, value in session.execute(query):
+        sums[spool_id][movement, kind] = (int(mg), int(value))
+    return sums
 
 
 def _taken_back(new: Iterable[Movement], known: Sums) -> list[Booked]:
@@ -226,11 +254,10 @@ def _differences(booked: Iterable[Booked], known: Sums, days: Mapping[int, date]
 def _write_lines(
     session: Session, act: Act, spool_id: int, *, due: Iterable[Booked], days: Mapping[int, date]
 ) -> list[DaySum]:
-    workshop = session.get_one(Workshop, 1)
     today = shop_clock(session).day_of(act.recorded_at)
     article_id = session.get_one(Spool, spool_id).article_id
     changed = [one for one in due if one.mg or one.value_minor]
-    booked_on = {number: book_day(workshop, day, today) for number, day in days.items()}
+    booked_on = {number: book_day(workshop(session), day, today) for number, day in days.items()}
     if changed:
         # written past the session: an import has tens of thousands, and nothing reads a line back as an object
         rows = [
@@ -245,7 +272,7 @@ def _write_lines(
             }
             for one in changed
         ]
-        session.execute(insert(Line), rows)
+        session.connection().execute(_LINES, rows)
     return [
         DaySum(article_id, days[one.movement_id], booked_on[one.movement_id], one.kind, one.mg, one.value_minor)
         for one in changed

@@ -13,8 +13,8 @@ from sqlmodel import col
 
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.store.copies import TakingsSum, add_to_takings_days
-from spoolkeep.store.ledger import book_day, shop_clock
-from spoolkeep.store.tables import Act, TakingsLine, Workshop
+from spoolkeep.store.ledger import book_day, shop_clock, workshop
+from spoolkeep.store.tables import Act, TakingsLine
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +58,7 @@ def take_back_takings(session: Session, act: Act, target: Act) -> None:
 
 
 def _book_day(session: Session, act: Act, shop_day: date) -> date:
-    return book_day(session.get_one(Workshop, 1), shop_day, shop_clock(session).day_of(act.recorded_at))
+    return book_day(workshop(session), shop_day, shop_clock(session).day_of(act.recorded_at))
 
 
 def _enter(session: Session, lines: Sequence[TakingsLine]) -> None:

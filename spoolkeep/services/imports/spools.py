@@ -20,7 +20,7 @@ from spoolkeep.domain.names import folded
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, positive_mg_from_grams
 from spoolkeep.domain.words import Kind, PlaceKind
-from spoolkeep.services.catalogue import make_place, make_supplier
+from spoolkeep.services.catalogue import SupplierEntry, make_place, make_supplier
 from spoolkeep.services.deliveries import MOST_SPOOL_MG
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading
 from spoolkeep.services.imports.lookups import (
@@ -236,5 +236,5 @@ def _suppliers(reading: Reading, act: Act, found: Sequence[_Row]) -> dict[str, i
     known = numbers_by_name(reading.session, Supplier)
     for name in (one.supplier for one in found):
         if name and folded(name) not in known:
-            known[folded(name)] = make_supplier(reading.session, act, name=name).id
+            known[folded(name)] = make_supplier(reading.session, act, SupplierEntry(name)).id
     return known

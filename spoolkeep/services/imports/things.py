@@ -9,7 +9,7 @@ from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.domain.units import MinorUnits, positive_mg_from_grams
 from spoolkeep.domain.words import PlaceKind
-from spoolkeep.services.catalogue import MOST_FEEDS, make_machine, make_place, make_product
+from spoolkeep.services.catalogue import MOST_FEEDS, ProductEntry, make_machine, make_place, make_product
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading
 from spoolkeep.services.imports.lookups import (
     DIAMETER,
@@ -112,16 +112,16 @@ def _add_once(cells: Cells, items: Items, name: ItemName, shades: tuple[str, ...
 def read_products(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what adds these products with their parts."""
     known, items = numbers_by_name(reading.session, Product), Items(reading.session)
-    found: list[tuple[str, MinorUnits | None, tuple[tuple[int, int], ...]]] = []
+    found = []
     for row in rows:
         cells = Cells(reading, row)
         price = cells.money("price", MinorUnits(0)) if cells.text("price") else None
         parts = cells.must("parts", lambda text: _parts(items, text), ())
-        found.append((new_name(cells, known, "product", reading), price, parts))
+        found.append(ProductEntry(new_name(cells, known, "product", reading), price, parts))
 
     def book(act: Act) -> Booked:
-        for name, price, parts in found:
-            make_product(reading.session, act, name=name, price_minor=price, parts=parts)
+        for one in found:
+            make_product(reading.session, act, one)
         return Booked()
 
     return book

@@ -4,14 +4,13 @@ The imports' engine calls it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from spoolkeep.domain.codes import RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.reorder import OfferTerms
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, minor_from_major, positive_mg_from_grams
-from spoolkeep.services.catalogue import OfferEntry, make_offer, make_supplier
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry, make_offer, make_supplier
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading, whole_from
 from spoolkeep.services.imports.lookups import (
     DIAMETER,
@@ -28,6 +27,8 @@ SUPPLIERS = (
     Column("name", needed=True, says="the supplier's name"),
     Column("address", needed=False, says="where orders go"),
     Column("lead_days", needed=False, says="days from an order to its delivery, 0 to 365; Setup's if empty"),
+    Column("parcel", needed=False, says="what a parcel costs to send"),
+    Column("free_from", needed=False, says="from what an order's worth on the parcel is free"),
 )
 OFFERS = (
     Column("supplier", needed=True, says="the supplier's name"),
@@ -47,25 +48,25 @@ OFFERS = (
 _MOST_LEAD_DAYS = 365
 
 
-@dataclass(frozen=True)
-class _Supplier:
-    name: str
-    address: str
-    lead_days: int | None
-
-
 def read_suppliers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what adds these suppliers."""
     known = numbers_by_name(reading.session, Supplier)
     found = []
     for row in rows:
         cells = Cells(reading, row)
-        lead = cells.read("lead_days", _lead_days, None)
-        found.append(_Supplier(new_name(cells, known, "supplier", reading), cells.text("address"), lead))
+        found.append(
+            SupplierEntry(
+                name=new_name(cells, known, "supplier", reading),
+                address=cells.text("address"),
+                lead_days=cells.read("lead_days", _lead_days, None),
+                parcel_minor=cells.money("parcel", MinorUnits(0)),
+                free_freight_minor=cells.money("free_from", MinorUnits(0)) if cells.text("free_from") else None,
+            )
+        )
 
     def book(act: Act) -> Booked:
         for one in found:
-            make_supplier(reading.session, act, name=one.name, address=one.address, lead_days=one.lead_days)
+            make_supplier(reading.session, act, one)
         return Booked()
 
     return book
