@@ -56,13 +56,20 @@ def cli() -> None:
 
 @cli.command()
 @click.option("--fresh", is_flag=True, help="Build the demo workshop again from its files.")
+@click.option("--days", type=int, help="How long its history is when it is built; as the files say if left out.")
 @click.option("--build-only", is_flag=True, help="Build it, and do not serve it.")
 @click.option("--port", default=PORT, show_default=True, help="The port to serve on.")
 @click.option("--instance", "folder", type=click.Path(file_okay=False, path_type=Path), help="Where to build it.")
-def demo(*, fresh: bool, build_only: bool, port: int, folder: Path | None) -> None:
-    """Build an invented workshop from hand-readable files, and serve it on this machine."""
+def demo(*, fresh: bool, days: int | None, build_only: bool, port: int, folder: Path | None) -> None:
+    """Live through an invented workshop's two years until yesterday, and serve it on this machine."""
     instance = Instance(folder or demo_service.usual_instance())
-    built = demo_service.prepare(instance, now=_now(), fresh=fresh)
+    with click.progressbar(length=1, label="Living the demo workshop's days", file=sys.stderr) as bar:
+
+        def progress(lived: int, of: int) -> None:
+            bar.length = of
+            bar.update(lived - bar.pos)
+
+        built = demo_service.prepare(instance, now=_now(), fresh=fresh, days=days, progress=progress)
     click.echo(f"The demo workshop is in {instance.folder} ({built}).")
     if not build_only:
         _serve(instance, port)

@@ -9,6 +9,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, text
 
+from spoolkeep.services.demo import prepare
+from spoolkeep.services.instance import Instance
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.seeds import FIRST_ACTOR
@@ -74,6 +76,14 @@ def sqlite_store(sqlite_template: bytes, tmp_path: Path) -> Iterator[Store]:
     store = open_store(f"sqlite:///{path}")
     yield store
     store.close()
+
+
+@pytest.fixture(scope="session")
+def small_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give the folder of a demo with a short history that ends yesterday. Copy it before you change it."""
+    folder = tmp_path_factory.mktemp("small") / "demo"
+    prepare(Instance(folder), now=datetime.now(UTC), days=45)
+    return folder
 
 
 _databases = itertools.count(1)

@@ -3,9 +3,9 @@
 The web's Bench page and its JSON door call it.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cache
 
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
@@ -61,6 +61,8 @@ class FeedView:
     code: str
     position: int
     loaded: Loaded | None
+    standby: Loaded | None = None
+    """What waits there to take over."""
 
 
 @dataclass(frozen=True)
@@ -81,11 +83,16 @@ def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
     if station_id is None:
         raise BadInput("no_station", "This device is not known as a station yet. Open the Bench once, then scan.")
 
-    def do(act: Act) -> ScanAnswer:
+    @cache
+    def heard() -> _Heard | RetailCode:
         code = read_code(text)
-        if isinstance(code, RetailCode):
-            return _look_up_retail(session, act, code)
-        return _hear(session, act, code, station_id=station_id, now=now)
+        return code if isinstance(code, RetailCode) else _listen(session, code, station_id=station_id, now=now)
+
+    def do(act: Act) -> ScanAnswer:
+        told = heard()
+        if isinstance(told, RetailCode):
+            return _look_up_retail(session, act, told)
+        return _hear(session, act, told, station_id=station_id, now=now)
 
     return once(
         session,
@@ -94,7 +101,7 @@ def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
         now=now,
         request={"text": text},
         answers=ScanAnswer,
-        about=lambda: _about(session, text, station_id=station_id, now=now),
+        about=lambda: told.digits if isinstance(told := heard(), RetailCode) else told.about,
         do=do,
     )
 
@@ -104,7 +111,13 @@ def board(*, session: Session, now: datetime) -> list[MachineView]:
     loaded = _loaded(session, now)
     feeds: dict[int, list[FeedView]] = {}
     for feed in session.scalars(select(Feed).where(col(Feed.live)).order_by(col(Feed.position))):
-        view = FeedView(feed.id, code_text(CodeKind.FEED, feed.serial), feed.position, loaded.get(feed.id))
+        view = FeedView(
+            feed_id=feed.id,
+            code=code_text(CodeKind.FEED, feed.serial),
+            position=feed.position,
+            loaded=loaded.get((feed.id, False)),
+            standby=loaded.get((feed.id, True)),
+        )
         feeds.setdefault(feed.machine_id, []).append(view)
     machines = session.scalars(
         select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
@@ -112,50 +125,81 @@ def board(*, session: Session, now: datetime) -> list[MachineView]:
     return [MachineView(machine.id, machine.name, tuple(feeds.get(machine.id, ()))) for machine in machines]
 
 
-def _loaded(session: Session, now: datetime) -> dict[int, Loaded]:
+def _loaded(session: Session, now: datetime) -> dict[tuple[int, bool], Loaded]:
+    """Give what is on the feeds, by feed and whether it stands by."""
     pace = _mg_an_hour(session, now)
+    on_feed = (col(Loading.feed_id), col(Loading.standby), col(Loading.from_at))
     query = (
-        select(Loading, Spool, Balance)
+        select(*on_feed, col(Spool.serial), col(Spool.article_id), col(Balance.left_mg), col(Balance.doubtful))
         .join(Spool, col(Spool.id) == col(Loading.spool_id))
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
-        .where(col(Loading.live), col(Loading.until_at).is_(None), ~col(Loading.standby))
+        .where(col(Loading.live), col(Loading.until_at).is_(None))
     )
     rows = session.execute(query).all()
-    known = finding.items(session, [spool.article_id for _, spool, _ in rows])
+    known = finding.items(session, {row.article_id for row in rows})
     return {
-        loading.feed_id: Loaded(
-            spool_code=code_text(CodeKind.SPOOL, spool.serial),
-            item=known[spool.article_id],
-            left_mg=balance.left_mg,
-            doubtful=balance.doubtful,
-            since=loading.from_at,
-            hours_left=balance.left_mg / pace[loading.feed_id] if pace.get(loading.feed_id) else None,
+        (row.feed_id, row.standby): Loaded(
+            spool_code=code_text(CodeKind.SPOOL, row.serial),
+            item=known[row.article_id],
+            left_mg=row.left_mg,
+            doubtful=row.doubtful,
+            since=row.from_at,
+            hours_left=row.left_mg / pace[row.feed_id] if pace.get(row.feed_id) else None,
         )
-        for loading, spool, balance in rows
+        for row in rows
     }
 
 
 def waiting(*, session: Session, station_id: int | None, now: datetime) -> str:
     """Give what the first half of a scan named, while a station waits for the second; else nothing."""
     first = _first_half(session, station_id, now) if station_id is not None else None
-    return _describe(session, first) if first else ""
+    return first.words if first else ""
 
 
-def _first_half(session: Session, station_id: int, now: datetime) -> Code | None:
+@dataclass(frozen=True)
+class _Named:
+    """A code of ours, and the spool, feed or place that carries it."""
+
+    code: Code
+    words: str
+    row: Spool | Feed | Place
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """What was scanned, and the pair that it makes with the half that waits: a spool, and a feed or a place."""
+
+    named: _Named
+    about: str
+    pair: tuple[_Named, _Named] | None
+
+
+def _first_half(session: Session, station_id: int, now: datetime) -> _Named | None:
     """Give the first half of a scan that waits, unless what it names is no longer in the books."""
     text = stations.waiting_scan(session, station_id, now)
     code = read_code(text) if text else None
     try:
-        return code if isinstance(code, Code) and _describe(session, code) else None
+        return _name(session, code) if isinstance(code, Code) else None
     except NotFound:
         return None
 
 
+def _listen(session: Session, code: Code, *, station_id: int, now: datetime) -> _Heard:
+    named, first = _name(session, code), _first_half(session, station_id, now)
+    if first is None or (first.code.kind is CodeKind.SPOOL) == (code.kind is CodeKind.SPOOL):
+        return _Heard(named, named.words, None)
+    pair = (named, first) if code.kind is CodeKind.SPOOL else (first, named)
+    return _Heard(named, f"{pair[0].words} to {pair[1].words}", pair)
+
+
 def _mg_an_hour(session: Session, now: datetime) -> dict[int, float]:
     """Give what each feed drew in an hour of the last week, idle hours counted."""
+    shop = load_shop(session)
     query = (
         select(col(Movement.feed_id), func.sum(col(Movement.sign) * col(Movement.asked_mg)))
         .where(col(Movement.feed_id).is_not(None), col(Movement.kind) == Kind.DRAW)
+        # the day is indexed and the moment is not; between two days, so that a database looks there first
+        .where(col(Movement.shop_day).between(shop.today(now - PACE_OVER), shop.today(now)))
         .where(col(Movement.occurred_at) > now - PACE_OVER, col(Movement.occurred_at) <= now)
         .group_by(col(Movement.feed_id))
     )
@@ -173,62 +217,45 @@ def _look_up_retail(session: Session, act: Act, code: RetailCode) -> ScanAnswer:
     return ScanAnswer(HEARD, words, act.id, "looked up")
 
 
-def _hear(session: Session, act: Act, code: Code, *, station_id: int, now: datetime) -> ScanAnswer:
-    words = _describe(session, code)
-    first = _first_half(session, station_id, now)
-    pair = _pair(code, first) if first else None
-    if pair is None:
-        return _wait(session, act, code, words=words, station_id=station_id, now=now)
+def _hear(session: Session, act: Act, heard: _Heard, *, station_id: int, now: datetime) -> ScanAnswer:
+    if heard.pair is None:
+        return _wait(session, act, heard.named, station_id=station_id, now=now)
     stations.forget_half_scan(session, station_id)
-    spool = finding.spool_by_serial(session, pair[0].serial)
-    doing: Callable[..., ScanAnswer] = _load if pair[1].kind is CodeKind.FEED else _move
-    return doing(session, act, spool, pair[1], now=now)
+    spool, other = heard.pair
+    doing = _load if other.code.kind is CodeKind.FEED else _move
+    return doing(session, act, spool, other, now=now)
 
 
-def _about(session: Session, text: str, *, station_id: int, now: datetime) -> str:
-    """Give what a scan is about: what it names, and where that goes if it is the second half."""
-    code = read_code(text)
-    if isinstance(code, RetailCode):
-        return code.digits
-    first = _first_half(session, station_id, now)
-    pair = _pair(code, first) if first else None
-    return " to ".join(_describe(session, one) for one in pair or (code,))
-
-
-def _describe(session: Session, code: Code) -> str:
+def _name(session: Session, code: Code) -> _Named:
+    """Give what carries a code. Errors: NotFound; BadInput where it is nothing for the Bench."""
     if code.kind is CodeKind.SPOOL:
         spool = finding.spool_by_serial(session, code.serial)
-        return finding.item(session, spool.article_id).name
+        return _Named(code, finding.item_name(session, spool.article_id), spool)
     if code.kind is CodeKind.FEED:
-        return finding.feed_name(session, finding.feed_by_serial(session, code.serial))
+        feed = finding.feed_by_serial(session, code.serial)
+        return _Named(code, finding.feed_name(session, feed), feed)
     if code.kind is CodeKind.PLACE:
-        return finding.place_by_serial(session, code.serial).name
+        place = finding.place_by_serial(session, code.serial)
+        return _Named(code, place.name, place)
     raise BadInput(
         "not_for_the_bench",
         f"{code.grouped} is the code of {kind_in_words(code.kind)}. Here scan a spool, a feed or a place.",
     )
 
 
-def _pair(code: Code, first: Code) -> tuple[Code, Code] | None:
-    """Give a spool's code and that of a feed or place, whichever came first; None where they make no pair."""
-    if (first.kind is CodeKind.SPOOL) == (code.kind is CodeKind.SPOOL):
-        return None
-    return (code, first) if code.kind is CodeKind.SPOOL else (first, code)
-
-
-def _wait(session: Session, act: Act, code: Code, *, words: str, station_id: int, now: datetime) -> ScanAnswer:
+def _wait(session: Session, act: Act, named: _Named, *, station_id: int, now: datetime) -> ScanAnswer:
+    code, words = named.code, named.words
     stations.keep_half_scan(session, station_id, code=code.text, now=now)
     if code.kind is CodeKind.SPOOL:
         return ScanAnswer(HEARD, f"{words}. Now scan a feed or a place.", act.id, "waits", code.text, waiting=True)
     return ScanAnswer(HEARD, f"{words}. Now scan a spool.", act.id, "waits", waiting=True)
 
 
-def _load(session: Session, act: Act, spool: Spool, code: Code, *, now: datetime) -> ScanAnswer:
-    feed = finding.feed_by_serial(session, code.serial)
-    load(session, act, spool=spool, feed=feed, at=now, today=load_shop(session).today(now))
-    name, where = finding.item(session, spool.article_id).name, finding.feed_name(session, feed)
-    answer = ScanAnswer(HEARD, f"{name} is on {where}.", act.id, "loaded", code_text(CodeKind.SPOOL, spool.serial))
-    odd = _odd(session, spool)
+def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
+    assert isinstance(spool.row, Spool) and isinstance(other.row, Feed)  # noqa: S101, PT018 - `_name` made them
+    load(session, act, spool=spool.row, feed=other.row, at=now, today=load_shop(session).today(now))
+    answer = ScanAnswer(HEARD, f"{spool.words} is on {other.words}.", act.id, "loaded", spool.code.text)
+    odd = _odd(session, spool.row)
     return replace(answer, kind=ATTENTION, words=f"{answer.words} {odd}") if odd else answer
 
 
@@ -248,9 +275,9 @@ def _odd(session: Session, spool: Spool) -> str:
     return ""
 
 
-def _move(session: Session, act: Act, spool: Spool, code: Code, *, now: datetime) -> ScanAnswer:
-    place: Place = finding.place_by_serial(session, code.serial)
-    take_off(session, act, spool=spool, at=now)
-    change(session, act, spool, place_id=place.id, home_id=spool.home_id or place.id)
-    name = finding.item(session, spool.article_id).name
-    return ScanAnswer(HEARD, f"{name} is at {place.name}.", act.id, "moved", code_text(CodeKind.SPOOL, spool.serial))
+def _move(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
+    row, place = spool.row, other.row
+    assert isinstance(row, Spool) and isinstance(place, Place)  # noqa: S101, PT018 - `_name` made them
+    take_off(session, act, spool=row, at=now)
+    change(session, act, row, place_id=place.id, home_id=row.home_id or place.id)
+    return ScanAnswer(HEARD, f"{spool.words} is at {place.name}.", act.id, "moved", spool.code.text)

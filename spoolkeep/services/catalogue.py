@@ -56,6 +56,29 @@ class Made:
 
 
 @dataclass(frozen=True)
+class SupplierEntry:
+    """One supplier as it is entered."""
+
+    name: str
+    address: str = ""
+    lead_days: int | None = None
+    parcel_minor: int = 0
+    """What a parcel costs to send."""
+    free_freight_minor: int | None = None
+    """From what an order's worth on the parcel is free; None where it never is."""
+
+
+@dataclass(frozen=True)
+class ProductEntry:
+    """One product as it is entered."""
+
+    name: str
+    price_minor: int | None = None
+    parts: tuple[tuple[int, int], ...] = ()
+    """Pairs of an item and its milligrams."""
+
+
+@dataclass(frozen=True)
 class OfferEntry:
     """One offer as it is entered."""
 
@@ -166,16 +189,24 @@ def add_article(
     return once(session, "item", by=by, now=now, request=request, answers=Made, about=f"{material} {colour}", do=do)
 
 
-def add_supplier(
-    *, session: Session, now: datetime, by: By, name: str, address: str = "", lead_days: int | None = None
-) -> Made:
+def add_supplier(*, session: Session, now: datetime, by: By, entry: SupplierEntry) -> Made:
     """Add a supplier. Errors: BadInput, Conflict."""
 
     def do(act: Act) -> Made:
-        return Made(act.id, make_supplier(session, act, name=name, address=address, lead_days=lead_days).id)
+        return Made(act.id, make_supplier(session, act, entry).id)
 
-    request = {"name": name, "address": address, "lead_days": lead_days}
-    return once(session, "supplier", by=by, now=now, request=request, answers=Made, about=name, do=do)
+    return once(session, "supplier", by=by, now=now, request=vars(entry), answers=Made, about=entry.name, do=do)
+
+
+def add_product(*, session: Session, now: datetime, by: By, entry: ProductEntry) -> Made:
+    """Add a product with its grams of each item. Errors: BadInput, NotFound, Conflict."""
+
+    def do(act: Act) -> Made:
+        for article_id, _ in entry.parts:
+            finding.live(session, Article, article_id)
+        return Made(act.id, make_product(session, act, entry).id)
+
+    return once(session, "product", by=by, now=now, request=vars(entry), answers=Made, about=entry.name, do=do)
 
 
 def add_offer(*, session: Session, now: datetime, by: By, entry: OfferEntry) -> Made:
@@ -205,23 +236,22 @@ def make_place(session: Session, act: Act, *, name: str, kind: PlaceKind) -> Pla
     return create(session, act, Place(serial=serial, name=name, kind=kind, site_id=_SITE))
 
 
-def make_supplier(
-    session: Session, act: Act, *, name: str, address: str = "", lead_days: int | None = None
-) -> Supplier:
+def make_supplier(session: Session, act: Act, entry: SupplierEntry) -> Supplier:
     """Give a new supplier. Errors: BadInput, Conflict."""
-    name = _named(session, Supplier, name)
-    if lead_days is not None and not 0 <= lead_days <= 365:  # noqa: PLR2004 - days of a year
+    name = _named(session, Supplier, entry.name)
+    if entry.lead_days is not None and not 0 <= entry.lead_days <= 365:  # noqa: PLR2004 - days of a year
         raise BadInput("no_such_lead", "A delivery takes 0 to 365 days.")
-    return create(session, act, Supplier(name=name, address=address.strip(), lead_days=lead_days))
+    if entry.parcel_minor < 0 or (entry.free_freight_minor or 0) < 0:
+        raise BadInput("negative_price", "What a parcel costs, and from what it is free, are 0 or more.")
+    fields = {**vars(entry), "name": name, "address": entry.address.strip()}
+    return create(session, act, Supplier(**fields))
 
 
-def make_product(
-    session: Session, act: Act, *, name: str, price_minor: int | None, parts: Sequence[tuple[int, int]]
-) -> Product:
-    """Give a new product with its grams of each item, as pairs of item and milligrams. Errors: BadInput, Conflict."""
-    name = _named(session, Product, name)
-    product = create(session, act, Product(name=name, price_minor=price_minor))
-    for article_id, mg in parts:
+def make_product(session: Session, act: Act, entry: ProductEntry) -> Product:
+    """Give a new product. Errors: BadInput, Conflict."""
+    name = _named(session, Product, entry.name)
+    product = create(session, act, Product(name=name, price_minor=entry.price_minor))
+    for article_id, mg in entry.parts:
         if mg <= 0:
             raise BadInput("not_positive", f"{name}: a part weighs more than 0 g.")
         create(session, act, ProductPart(product_id=product.id, article_id=article_id, mg=mg))

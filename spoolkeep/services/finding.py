@@ -3,12 +3,12 @@
 Every service may use it. It only reads.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
 
 from spoolkeep.domain.codes import CodeKind, read_code_of
@@ -17,6 +17,7 @@ from spoolkeep.domain.words import Kind
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.tables import Article, Colour, ColourValue, Feed, Line, Machine, Material, Place, Spool
 
+USUAL_UM, UM_PER_MM = 1750, 1000
 Row = TypeVar("Row", bound=SQLModel)
 Labelled = TypeVar("Labelled", Spool, Feed, Place)
 
@@ -35,36 +36,51 @@ class Item:
 
     @property
     def name(self) -> str:
-        """Give its name: material, colour, and the diameter where it is not the usual one."""
-        usual = 1750
-        size = "" if self.diameter_um == usual else f" {self.diameter_um / 1000:g} mm"
-        return f"{self.material} {self.colour}{size}"
+        """Give its name."""
+        return named(self.material, self.colour, self.diameter_um)
 
 
 def items(session: Session, article_ids: Iterable[int] | None = None) -> dict[int, Item]:
     """Give the items with these numbers, or all that are live, by number."""
     query = (
-        select(Article, Material, Colour)
+        select(
+            col(Article.id),
+            col(Material.code),
+            col(Article.colour_id),
+            col(Colour.name),
+            col(Colour.finish),
+            col(Article.diameter_um),
+            func.coalesce(col(Article.density_mg_per_cm3), col(Material.density_mg_per_cm3)).label("density"),
+        )
         .join(Material, col(Material.id) == col(Article.material_id))
         .join(Colour, col(Colour.id) == col(Article.colour_id))
         .order_by(col(Material.code), col(Colour.name), col(Article.diameter_um))
     )
     wanted = col(Article.live) if article_ids is None else col(Article.id).in_(set(article_ids))
-    shades: dict[int, list[str]] = {}
-    for value in session.scalars(select(ColourValue).order_by(col(ColourValue.position))):
-        shades.setdefault(value.colour_id, []).append(value.srgb)
+    rows = session.execute(query.where(wanted)).all()
+    shades = _shades(session, None if article_ids is None else {row.colour_id for row in rows})
     return {
-        article.id: Item(
-            article_id=article.id,
-            material=material.code,
-            colour=colour.name,
-            finish=colour.finish,
-            srgb=tuple(shades.get(colour.id, ())),
-            diameter_um=article.diameter_um,
-            density_mg_per_cm3=article.density_mg_per_cm3 or material.density_mg_per_cm3,
+        row.id: Item(
+            article_id=row.id,
+            material=row.code,
+            colour=row.name,
+            finish=row.finish,
+            srgb=tuple(shades.get(row.colour_id, ())),
+            diameter_um=row.diameter_um,
+            density_mg_per_cm3=row.density,
         )
-        for article, material, colour in session.execute(query.where(wanted))
+        for row in rows
     }
+
+
+def _shades(session: Session, colour_ids: Iterable[int] | None) -> dict[int, list[str]]:
+    """Give the sRGB values of these colours, or of all, in order."""
+    query = select(col(ColourValue.colour_id), col(ColourValue.srgb)).order_by(col(ColourValue.position))
+    shades: dict[int, list[str]] = {}
+    some = query if colour_ids is None else query.where(col(ColourValue.colour_id).in_(colour_ids))
+    for colour_id, srgb in session.execute(some):
+        shades.setdefault(colour_id, []).append(srgb)
+    return shades
 
 
 def item(session: Session, article_id: int) -> Item:
@@ -73,6 +89,18 @@ def item(session: Session, article_id: int) -> Item:
     if found is None:
         raise NotFound("no_such_item", "There is no such item. Choose one from the list.")
     return found
+
+
+def item_name(session: Session, article_id: int) -> str:
+    """Give an item's name. Errors: NotFound."""
+    article = live(session, Article, article_id)
+    material, colour = session.get_one(Material, article.material_id), session.get_one(Colour, article.colour_id)
+    return named(material.code, colour.name, article.diameter_um)
+
+
+def named(material: str, colour: str, diameter_um: int) -> str:
+    """Give an item's name: material, colour, and the diameter where it is not the usual one."""
+    return f"{material} {colour}" + ("" if diameter_um == USUAL_UM else f" {diameter_um / UM_PER_MM:g} mm")
 
 
 def spool_of(session: Session, code: str) -> Spool:
@@ -133,8 +161,31 @@ def feed_name(session: Session, of: Feed) -> str:
     return machine.name if len(several) == 1 else f"{machine.name} feed {of.position}"
 
 
+def feed_names(session: Session, feed_ids: Collection[int] | None = None) -> dict[int, str]:
+    """Give the names of these feeds, or of all that stand, by number, machine by machine: as `feed_name`, at once."""
+    others = aliased(Feed)
+    several = (
+        select(func.count(col(others.id)))
+        .where(col(others.machine_id) == col(Feed.machine_id), col(others.live))
+        .correlate(Feed)
+        .scalar_subquery()
+    )
+    query = (
+        select(col(Feed.id), col(Feed.position), col(Machine.name), several)
+        .join(Machine, col(Machine.id) == col(Feed.machine_id))
+        .where(col(Feed.live) if feed_ids is None else col(Feed.id).in_(feed_ids))
+        .order_by(col(Feed.machine_id), col(Feed.position))
+    )
+    return {
+        number: machine if feeds == 1 else f"{machine} feed {position}"
+        for number, position, machine, feeds in session.execute(query)
+    }
+
+
 def overdrawn(session: Session, movement_ids: Sequence[int]) -> tuple[str, ...]:
     """Give the names of the items of which these movements drew more than was left on the spool."""
+    if not movement_ids:
+        return ()
     query = (
         select(col(Spool.article_id))
         .join(Line, col(Line.spool_id) == col(Spool.id))

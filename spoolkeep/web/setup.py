@@ -11,7 +11,7 @@ from werkzeug.wrappers import Response as Answer
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import acts, catalogue, choices, joblist, labels, undoing
-from spoolkeep.services.catalogue import OfferEntry
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
@@ -144,13 +144,19 @@ def _item(session: Session) -> object:
 
 
 def _supplier(session: Session) -> object:
+    shop = load_shop(session)
+    free = forms.text("free_freight")
     return catalogue.add_supplier(
         session=session,
         now=doors.now(),
         by=doors.by_form(),
-        name=forms.text("name"),
-        address=request.form.get("address", "").strip(),
-        lead_days=forms.maybe_whole("lead_days", "Days of a delivery"),
+        entry=SupplierEntry(
+            name=forms.text("name"),
+            address=request.form.get("address", "").strip(),
+            lead_days=forms.maybe_whole("lead_days", "Days of a delivery"),
+            parcel_minor=forms.money("parcel", "A parcel costs", shop, default=0),
+            free_freight_minor=forms.money("free_freight", "Free from", shop) if free else None,
+        ),
     )
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from spoolkeep.domain.words import OrderState, Outcome
 from spoolkeep.services import catalogue, figures, jobs, orders, sheets, stock
-from spoolkeep.services.catalogue import OfferEntry
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Advice, PassedOver, Wanted
 from spoolkeep.store.engine import Store
@@ -33,7 +33,10 @@ def shop(store: Store, now: datetime) -> TestWorkshop:
 def _offer(shop: TestWorkshop, supplier: str, price_minor: int, *, lead_days: int | None = None, pack: int = 1) -> int:
     made = shop.do(
         lambda s: catalogue.add_supplier(
-            session=s, now=shop.now, by=by(), name=supplier, address=f"1 {supplier} Lane", lead_days=lead_days
+            session=s,
+            now=shop.now,
+            by=by(),
+            entry=SupplierEntry(name=supplier, address=f"1 {supplier} Lane", lead_days=lead_days),
         )
     )
     entry = OfferEntry(made.row_id, shop.articles[0], 1_000_000, price_minor, f"{supplier}-1", "", None, pack, ())

@@ -9,7 +9,7 @@ from sqlmodel import col
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Finish, OrderState, Outcome
 from spoolkeep.services import catalogue, deliveries, finding, joblist, jobs, money, orders, spools, stock, undoing
-from spoolkeep.services.catalogue import OfferEntry
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
@@ -26,7 +26,9 @@ def shop(store: Store, now: datetime) -> TestWorkshop:
 
 def _offer(shop: TestWorkshop, *, pack: int = 1, breaks: tuple[tuple[int, int], ...] = ()) -> int:
     supplier = shop.do(
-        lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), name="Fen Road Plastics", lead_days=6)
+        lambda s: catalogue.add_supplier(
+            session=s, now=shop.now, by=by(), entry=SupplierEntry(name="Fen Road Plastics", lead_days=6)
+        )
     )
     entry = OfferEntry(supplier.row_id, shop.articles[0], 1_000_000, 1850, "FR-1", "", 210_000, pack, breaks)
     return shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=entry)).row_id

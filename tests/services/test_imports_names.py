@@ -74,14 +74,14 @@ def test_a_name_in_another_case_is_taken(
     with store.write() as session:
         catalogue.add_machine(session=session, now=now, by=by(), name=first, feeds=1)
         catalogue.add_place(session=session, now=now, by=by(), name=first, kind=PlaceKind.SHELF)
-        catalogue.add_supplier(session=session, now=now, by=by(), name=first)
+        catalogue.add_supplier(session=session, now=now, by=by(), entry=catalogue.SupplierEntry(name=first))
     taken = " ".join(first.split())
     with store.write() as session, pytest.raises(Conflict, match=f"machine named “{taken}” already"):
         catalogue.add_machine(session=session, now=now, by=by(), name=second, feeds=1)
     with store.write() as session, pytest.raises(Conflict, match="place named"):
         catalogue.add_place(session=session, now=now, by=by(), name=second, kind=PlaceKind.SHELF)
     with store.write() as session, pytest.raises(Conflict, match="supplier named"):
-        catalogue.add_supplier(session=session, now=now, by=by(), name=second)
+        catalogue.add_supplier(session=session, now=now, by=by(), entry=catalogue.SupplierEntry(name=second))
 
 
 def test_a_sheet_and_a_page_agree_on_which_names_are_taken(

@@ -22,7 +22,7 @@ from spoolkeep.services import (
     stations,
     undoing,
 )
-from spoolkeep.services.catalogue import OfferEntry
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.orders import Wanted
@@ -139,7 +139,9 @@ def test_a_scrapped_spool_does_not_go_back_on_its_feed_by_undo(shop: TestWorksho
 
 
 def test_a_part_delivery_undone_leaves_the_order_as_what_is_here_says(shop: TestWorkshop) -> None:
-    supplier = shop.do(lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), name="Fen Road")).row_id
+    supplier = shop.do(
+        lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), entry=SupplierEntry(name="Fen Road"))
+    ).row_id
     entries = [OfferEntry(supplier, article, 1_000_000, 1850) for article in shop.articles]
     offers = [
         shop.do(lambda s, entry=entry: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=entry)).row_id  # type: ignore[misc]

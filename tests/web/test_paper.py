@@ -11,7 +11,7 @@ from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.labels import press_labels
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.services import catalogue, orders, sheets
-from spoolkeep.services.catalogue import OfferEntry
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.orders import Wanted
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors
@@ -50,7 +50,9 @@ def open_while_pressed(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
 
 def _ordered(shop: TestWorkshop) -> int:
-    supplier = shop.do(lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), name="North Quay")).row_id
+    supplier = shop.do(
+        lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), entry=SupplierEntry(name="North Quay"))
+    ).row_id
     entry = OfferEntry(supplier, shop.articles[0], 1_000_000, 1900)
     offer = shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=entry)).row_id
     wanted = [Wanted(offer, 2)]
