@@ -85,9 +85,15 @@ class Formats:
 
     def moment(self, moment: datetime) -> str:
         """Give a moment on the workshop's wall clock: day, hours and minutes. Without a zone it is taken as UTC."""
+        return f"{self.day(self._local(moment).date())}, {self.clock(moment)}"
+
+    def clock(self, moment: datetime) -> str:
+        """Give the hours and minutes of a moment on the workshop's wall clock."""
+        return str(format_time(self._local(moment), "HH:mm", locale=self.locale))
+
+    def _local(self, moment: datetime) -> datetime:
         known = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-        local = known.astimezone(ZoneInfo(self.zone))
-        return f"{self.day(local.date())}, {format_time(local, 'HH:mm', locale=self.locale)}"
+        return known.astimezone(ZoneInfo(self.zone))
 
     def share(self, basis_points: Fraction | float) -> str:
         """Give basis points (1.4 % is 140) as a percentage with one decimal."""

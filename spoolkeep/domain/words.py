@@ -39,6 +39,10 @@ class JobState(StrEnum):
     ENDED = "ended"
 
 
+TO_COME = (JobState.PLANNED, JobState.RUNNING)
+"""The states of a job that has not ended. Asked for by name: a database finds these few, and not all that are not."""
+
+
 class Outcome(StrEnum):
     """How a print run ended."""
 

@@ -12,8 +12,9 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.services import finding
+from spoolkeep.services.offers import breaks_of
 from spoolkeep.services.shop import code_text
-from spoolkeep.store.tables import Feed, Machine, Material, Offer, OrderLine, Place, PriceBreak, Supplier
+from spoolkeep.store.tables import Feed, Machine, Material, Offer, OrderLine, Place, Supplier
 
 Choices = list[tuple[int, str]]
 
@@ -85,27 +86,25 @@ def places(*, session: Session) -> Choices:
 
 def offers(*, session: Session) -> list[OfferView]:
     """Give the offers that hold, by item and price."""
-    breaks: dict[int, list[tuple[int, int]]] = {}
-    for one in session.scalars(select(PriceBreak).where(col(PriceBreak.live)).order_by(col(PriceBreak.from_spools))):
-        breaks.setdefault(one.offer_id, []).append((one.from_spools, one.price_minor))
+    columns = (Offer.id, Offer.article_id, Offer.their_number, Offer.spool_mg, Offer.price_minor, Offer.pack)
     query = (
-        select(Offer, Supplier)
+        select(*map(col, columns), col(Supplier.name))
         .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
         .where(col(Offer.live), col(Supplier.live))
     )
-    known = finding.items(session)
+    known, breaks = finding.items(session), breaks_of(session)
     found = [
         OfferView(
             offer_id=offer.id,
-            supplier=supplier.name,
+            supplier=offer.name,
             item=known[offer.article_id],
             their_number=offer.their_number,
             spool_mg=offer.spool_mg,
             price_minor=offer.price_minor,
             pack=offer.pack,
-            breaks=tuple(breaks.get(offer.id, ())),
+            breaks=breaks.get(offer.id, ()),
         )
-        for offer, supplier in session.execute(query)
+        for offer in session.execute(query)
         if offer.article_id in known
     ]
     return sorted(found, key=lambda one: (one.item.name, one.price_minor))

@@ -9,6 +9,7 @@ from datetime import date, datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
+from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
@@ -120,31 +121,41 @@ def book_delivery(
 
 def recent(*, session: Session, limit: int = 20) -> list[DeliveryView]:
     """Give the last deliveries, newest first."""
+    has_spools = select(1).where(col(Spool.delivery_id) == col(Delivery.id), col(Spool.live)).exists()
     query = (
-        select(Delivery, func.count(col(Spool.id)), func.min(col(Spool.serial)))
-        .join(Spool, col(Spool.delivery_id) == col(Delivery.id))
-        .where(col(Delivery.live), col(Spool.live))
-        .group_by(col(Delivery.id))
+        select(Delivery, col(Supplier.name), col(Order.serial))
+        .outerjoin(Supplier, col(Supplier.id) == col(Delivery.supplier_id))
+        .outerjoin(Order, col(Order.id) == col(Delivery.order_id))
+        .where(col(Delivery.live), has_spools)
         .order_by(col(Delivery.arrived_at).desc(), col(Delivery.id).desc())
         .limit(limit)
     )
     rows = session.execute(query).all()
-    suppliers = {one.id: one.name for one in session.scalars(select(Supplier))}
-    orders = {one.id: code_text(CodeKind.ORDER, one.serial) for one in session.scalars(select(Order))}
-    names = _names(session, [delivery.id for delivery, _, _ in rows])
+    shown = [delivery.id for delivery, _, _ in rows]
+    spools, names = _counted(session, shown), _names(session, shown)
     return [
         DeliveryView(
             delivery_id=delivery.id,
             arrived_at=delivery.arrived_at,
-            supplier=suppliers.get(delivery.supplier_id or 0, ""),
-            order_code=orders.get(delivery.order_id or 0, ""),
-            spools=spools,
+            supplier=supplier or "",
+            order_code=code_text(CodeKind.ORDER, serial) if serial else "",
+            spools=spools[delivery.id][0],
             names=names.get(delivery.id, ()),
             freight_minor=delivery.freight_minor,
-            first_code=code_text(CodeKind.SPOOL, first),
+            first_code=code_text(CodeKind.SPOOL, spools[delivery.id][1]),
         )
-        for delivery, spools, first in rows
+        for delivery, supplier, serial in rows
     ]
+
+
+def _counted(session: Session, delivery_ids: Sequence[int]) -> dict[int, tuple[int, int]]:
+    """Give how many spools each of these deliveries brought, and the first one's serial."""
+    query = (
+        select(col(Spool.delivery_id), func.count(), func.min(col(Spool.serial)))
+        .where(col(Spool.delivery_id).in_(delivery_ids), col(Spool.live))
+        .group_by(col(Spool.delivery_id))
+    )
+    return {delivery: (spools, first) for delivery, spools, first in session.execute(query) if delivery is not None}
 
 
 def codes_of(*, session: Session, delivery_id: int) -> tuple[str, ...]:
@@ -257,6 +268,17 @@ def arrived_by_line(session: Session, order_ids: Sequence[int]) -> dict[int, int
         .group_by(col(Spool.order_line_id))
     )
     return {line: spools for line, spools in session.execute(query) if line is not None}
+
+
+def lacking_of_line() -> SQLCoreOperations[int]:
+    """Give, for a query of order lines, how many spools of a line have not come; below 0 where more came."""
+    came = (
+        select(func.count(col(Spool.id)))
+        .where(col(Spool.order_line_id) == col(OrderLine.id), col(Spool.live))
+        .correlate(OrderLine)
+        .scalar_subquery()
+    )
+    return col(OrderLine.spools) - came
 
 
 def _names(session: Session, delivery_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:

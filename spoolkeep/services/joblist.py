@@ -7,20 +7,17 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TypeVar
+from typing import Any
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import NotFound
-from spoolkeep.domain.words import JobState, Kind
+from spoolkeep.domain.words import TO_COME, Kind
 from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
-from spoolkeep.services.loadings import loaded_on
-from spoolkeep.store.tables import Feed, Job, JobFeed, Machine, Movement, Product, Spool
-
-Row = TypeVar("Row", Job, Feed)
+from spoolkeep.store.tables import Feed, Job, JobFeed, Loading, Machine, Movement, Product, Spool
 
 
 @dataclass(frozen=True)
@@ -67,7 +64,7 @@ def to_come(*, session: Session) -> list[JobView]:
     """Give the planned and running jobs, those due first at the top."""
     query = (
         select(Job)
-        .where(col(Job.live), col(Job.state) != JobState.ENDED)
+        .where(col(Job.live), col(Job.state).in_(TO_COME))
         .order_by(col(Job.state).desc(), col(Job.due_at).is_(None), col(Job.due_at), col(Job.id))
     )
     return _views(session, query)
@@ -77,7 +74,7 @@ def ended(*, session: Session, limit: int = 30) -> list[JobView]:
     """Give the last jobs that ended, newest first."""
     query = (
         select(Job)
-        .where(col(Job.live), col(Job.state) == JobState.ENDED)
+        .where(col(Job.live), col(Job.outcome).is_not(None))  # only an ended job has one, and the moment is indexed
         .order_by(col(Job.ended_at).desc(), col(Job.id).desc())
         .limit(limit)
     )
@@ -105,14 +102,20 @@ def feeds_of(*, session: Session, machine_id: int, job_id: int | None = None) ->
                 of_feed[row.feed_id] += row.needs_mg
             elif row.article_id is not None:
                 of_item[row.article_id] += row.needs_mg
-    query = select(Feed).where(col(Feed.machine_id) == machine_id, col(Feed.live)).order_by(col(Feed.position))
+    in_use = col(Loading.live) & col(Loading.until_at).is_(None) & ~col(Loading.standby)
+    query = (
+        select(Feed, col(Spool.article_id))
+        .outerjoin(Loading, (col(Loading.feed_id) == col(Feed.id)) & in_use)
+        .outerjoin(Spool, col(Spool.id) == col(Loading.spool_id))
+        .where(col(Feed.machine_id) == machine_id, col(Feed.live))
+        .order_by(col(Feed.position))
+    )
+    rows: Sequence[Any] = session.execute(query).all()  # without a spool, which the joined columns' types do not say
+    items = finding.items(session, {article_id for _, article_id in rows if article_id is not None})
     found = []
-    for feed in session.scalars(query):
-        loading = loaded_on(session, feed.id)
-        spool = session.get(Spool, loading.spool_id) if loading else None
-        item = finding.item(session, spool.article_id) if spool else None
-        mg = of_feed[feed.id] + (of_item.pop(item.article_id, 0) if item else 0)
-        found.append(FeedNeed(feed.id, feed.position, item, mg or None))
+    for feed, article_id in rows:
+        mg = of_feed[feed.id] + of_item.pop(article_id, 0)
+        found.append(FeedNeed(feed.id, feed.position, items.get(article_id), mg or None))
     return found
 
 
@@ -140,38 +143,32 @@ def open_draws(*, session: Session, limit: int = 50) -> list[OpenDraw]:
         col(Movement.spool_id).is_(None), col(Movement.reverses_id).is_not(None)
     )
     query = (
-        select(Movement)
+        select(Movement, col(Job.title))
+        .outerjoin(Job, col(Job.id) == col(Movement.job_id))
         .where(col(Movement.spool_id).is_(None), col(Movement.sign) == 1, col(Movement.id).not_in(back))
         .order_by(col(Movement.occurred_at))
         .limit(limit)
     )
-    waiting = session.scalars(query).all()
-    titles = {job.id: job.title for job in _named(session, Job, [one.job_id for one in waiting])}
-    feeds = {
-        feed.id: finding.feed_name(session, feed) for feed in _named(session, Feed, [one.feed_id for one in waiting])
-    }
-    items = finding.items(session, [one.article_id for one in waiting if one.article_id])
+    waiting = session.execute(query).all()
+    feeds = finding.feed_names(session, {one.feed_id for one, _ in waiting if one.feed_id})
+    items = finding.items(session, {one.article_id for one, _ in waiting if one.article_id})
     return [
         OpenDraw(
             movement_id=one.id,
             mg=-(one.asked_mg or 0),
             occurred_at=one.occurred_at,
-            job=titles.get(one.job_id or 0, ""),
+            job=title or "",
             feed=feeds.get(one.feed_id or 0, ""),
             item=items.get(one.article_id or 0),
         )
-        for one in waiting
+        for one, title in waiting
     ]
-
-
-def _named(session: Session, model: type[Row], numbers: Sequence[int | None]) -> Sequence[Row]:
-    return session.scalars(select(model).where(col(model.id).in_([one for one in numbers if one]))).all()
 
 
 def _views(session: Session, query: Select[Job]) -> list[JobView]:
     jobs = session.scalars(query).all()
     ids = [job.id for job in jobs]
-    names = {machine.id: machine.name for machine in session.scalars(select(Machine))}
+    names = dict(session.execute(select(col(Machine.id), col(Machine.name))).all())
     needs, drawn = _needs(session, ids), _drawn(session, ids)
     return [
         JobView(

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.codes import Code, CodeKind
+from spoolkeep.domain.codes import Code, CodeKind, read_code_of
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.words import Finish
@@ -19,7 +19,8 @@ from spoolkeep.paper.labels import Label, PlainLabel, SpoolLabel, press_labels, 
 from spoolkeep.paper.stocks import stock_named
 from spoolkeep.services import finding
 from spoolkeep.services.shop import load_shop
-from spoolkeep.store.tables import Balance, Feed, Place, Supplier
+from spoolkeep.store.journal import batched
+from spoolkeep.store.tables import Balance, Feed, Place, Spool, Supplier
 
 SAMPLE_COLOURS = (
     ("PLA", "Slate black", ("#23262b",), Finish.MATT),
@@ -72,8 +73,8 @@ def letters_lacking(*, session: Session, codes: Sequence[str]) -> str | None:
 
 def _labels_of(session: Session, codes: Sequence[str]) -> list[SpoolLabel]:
     suppliers = {one.id: one.name for one in session.scalars(select(Supplier))}
-    spools = [finding.spool_of(session, code) for code in codes]
-    known = finding.items(session, [spool.article_id for spool in spools])
+    found = _spools(session, [read_code_of(code, CodeKind.SPOOL).serial for code in codes])
+    known = finding.items(session, {spool.article_id for spool, _ in found})
     return [
         SpoolLabel(
             code=Code(CodeKind.SPOOL, spool.serial),
@@ -81,14 +82,26 @@ def _labels_of(session: Session, codes: Sequence[str]) -> list[SpoolLabel]:
             colour=known[spool.article_id].colour,
             srgb=known[spool.article_id].srgb,
             finish=known[spool.article_id].finish,
-            received_mg=session.get_one(Balance, spool.id).received_mg,
+            received_mg=received_mg,
             tare_mg=spool.tare_mg,
             lot=spool.lot,
             supplier=suppliers.get(spool.supplier_id or 0, ""),
             received_on=spool.received_on,
         )
-        for spool in spools
+        for spool, received_mg in found
     ]
+
+
+def _spools(session: Session, serials: Sequence[int]) -> list[tuple[Spool, int]]:
+    """Give the spools with these serials in their order, and what each received. Errors: NotFound."""
+    found: dict[int, tuple[Spool, int]] = {}
+    for some in batched(serials):
+        query = select(Spool, col(Balance.received_mg)).join(Balance, col(Balance.spool_id) == col(Spool.id))
+        rows = session.execute(query.where(col(Spool.serial).in_(some), col(Spool.live)))
+        found |= {spool.serial: (spool, received_mg) for spool, received_mg in rows}
+    for missing in (serial for serial in serials if serial not in found):
+        finding.spool_by_serial(session, missing)  # which refuses it in words
+    return [found[serial] for serial in serials]
 
 
 def place_and_feed_labels(*, session: Session, now: datetime, stock: str, dpi: int = 203, start: int = 1) -> bytes:
@@ -99,10 +112,11 @@ def place_and_feed_labels(*, session: Session, now: datetime, stock: str, dpi: i
 def of_places_and_feeds(*, session: Session, now: datetime) -> Gathered:
     """Give the labels of every feed and place for the press. Errors: BadInput where there is none."""
     shop = load_shop(session)
+    names = finding.feed_names(session)
     feeds = session.scalars(select(Feed).where(col(Feed.live)).order_by(col(Feed.machine_id), col(Feed.position)))
     places = session.scalars(select(Place).where(col(Place.live)).order_by(col(Place.name)))
     found = (
-        *(PlainLabel(Code(CodeKind.FEED, feed.serial), finding.feed_name(session, feed), "feed") for feed in feeds),
+        *(PlainLabel(Code(CodeKind.FEED, feed.serial), names[feed.id], "feed") for feed in feeds),
         *(PlainLabel(Code(CodeKind.PLACE, place.serial), place.name, place.kind) for place in places),
     )
     if not found:

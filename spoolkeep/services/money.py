@@ -6,7 +6,7 @@ The Money page, the imports and the command line call it.
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -115,8 +115,7 @@ def view(*, session: Session) -> MoneyView:
 
     Months are those of the books: what came late to a closed month stands in the open one.
     """
-    drawn = _values(session, (Kind.DRAW,))
-    bought = _values(session, BOUGHT)
+    drawn, bought = _drawn_and_bought(session)
     takings_query = (
         select(col(TakingsDay.book_day), func.sum(col(TakingsDay.amount_minor)))
         .where(col(TakingsDay.kind) != TakingsKind.FEE)
@@ -125,16 +124,22 @@ def view(*, session: Session) -> MoneyView:
     takings = {day: int(amount) for day, amount in session.execute(takings_query)}
     stock = session.scalars(select(func.coalesce(func.sum(col(Balance.value_minor)), 0))).one()
     return MoneyView(
-        months=by_month(drawn={day: -value for day, value in drawn.items()}, bought=bought, takings=takings),
+        months=by_month(drawn=drawn, bought=bought, takings=takings),
         stock_minor=int(stock),
         channels=tuple(session.scalars(select(col(Channel.name)).order_by(col(Channel.name)))),
     )
 
 
-def _values(session: Session, kinds: tuple[Kind, ...]) -> dict[date, int]:
+def _drawn_and_bought(session: Session) -> tuple[dict[date, int], dict[date, int]]:
+    """Give the value of the plastic drawn, and of that bought, by day in the books: both in one reading."""
+    drawn, bought = (
+        func.sum(case((col(DayTotal.kind).in_(kinds), col(DayTotal.value_minor)), else_=0))
+        for kinds in ((Kind.DRAW,), BOUGHT)
+    )
     query = (
-        select(col(DayTotal.book_day), func.sum(col(DayTotal.value_minor)))
-        .where(col(DayTotal.kind).in_(kinds))
+        select(col(DayTotal.book_day), drawn, bought)
+        .where(col(DayTotal.kind).in_((Kind.DRAW, *BOUGHT)))
         .group_by(col(DayTotal.book_day))
     )
-    return {day: int(value) for day, value in session.execute(query)}
+    rows = session.execute(query).all()
+    return {day: -int(value) for day, value, _ in rows}, {day: int(value) for day, _, value in rows}

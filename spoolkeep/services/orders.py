@@ -16,7 +16,7 @@ from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.reorder import Need, Purchase, Reason, Suggestion, purchase, suggest, whole_spools
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, stock
-from spoolkeep.services.deliveries import arrived_by_line
+from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.offers import Held
 from spoolkeep.services.shop import Shop, code_text, load_shop, next_serials
@@ -191,9 +191,9 @@ def listed(*, session: Session, now: datetime, open_only: bool = False, limit: i
     """Give orders, newest first; the state says `overdue` where a promise has passed."""
     query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
     if open_only:
-        query = query.where(col(Order.state).in_(OPEN_STATES))
-    views = _views(session, session.scalars(query).all(), today=load_shop(session).today(now))
-    return [one for one in views if not (open_only and one.state == OrderState.IN)]
+        awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
+        query = query.where(col(Order.state).in_(OPEN_STATES), awaited.correlate(Order).exists())
+    return _views(session, session.scalars(query).all(), today=load_shop(session).today(now))
 
 
 def view(*, session: Session, now: datetime, order_id: int) -> OrderView:
@@ -319,12 +319,7 @@ def _lines(session: Session, order_ids: Sequence[int]) -> list[OrderLine]:
 
 def _views(session: Session, orders: Sequence[Order], *, today: date) -> list[OrderView]:
     ids = [order.id for order in orders]
-    lines, came = _lines(session, ids), arrived_by_line(session, ids)
-    known = finding.items(session, [line.article_id for line in lines])
-    made_on = {
-        one.id: one
-        for one in session.scalars(select(Offer).where(col(Offer.id).in_([line.offer_id for line in lines])))
-    }
+    lines = _views_of_lines(session, ids)
     suppliers = {one.id: one for one in session.scalars(select(Supplier))}
     return [
         OrderView(
@@ -332,30 +327,42 @@ def _views(session: Session, orders: Sequence[Order], *, today: date) -> list[Or
             code=code_text(CodeKind.ORDER, order.serial),
             supplier=suppliers[order.supplier_id].name,
             supplier_address=suppliers[order.supplier_id].address,
-            state=_state(
-                order, [(line.spools, came.get(line.id, 0)) for line in lines if line.order_id == order.id], today
-            ),
+            state=_state(order, [(line.spools, line.arrived) for line in lines.get(order.id, ())], today),
             drafted_at=order.drafted_at,
             sent_at=order.sent_at,
             promised_for=order.promised_for,
             note=order.note,
-            lines=tuple(
-                LineView(
-                    line_id=line.id,
-                    item=known[line.article_id],
-                    their_number=made_on[line.offer_id].their_number,
-                    spools=line.spools,
-                    arrived=came.get(line.id, 0),
-                    spool_mg=line.spool_mg,
-                    pack=made_on[line.offer_id].pack,
-                    price_minor=line.price_minor,
-                )
-                for line in lines
-                if line.order_id == order.id
-            ),
+            lines=tuple(lines.get(order.id, ())),
         )
         for order in orders
     ]
+
+
+def _views_of_lines(session: Session, order_ids: Sequence[int]) -> dict[int, list[LineView]]:
+    """Give the lines of these orders by order."""
+    came = arrived_by_line(session, order_ids)
+    query = (
+        select(OrderLine, col(Offer.their_number), col(Offer.pack))
+        .join(Offer, col(Offer.id) == col(OrderLine.offer_id))
+        .where(col(OrderLine.order_id).in_(order_ids), col(OrderLine.live))
+        .order_by(col(OrderLine.id))
+    )
+    rows = session.execute(query).all()
+    known = finding.items(session, {line.article_id for line, _, _ in rows})
+    lines: dict[int, list[LineView]] = {}
+    for line, their_number, pack in rows:
+        view = LineView(
+            line_id=line.id,
+            item=known[line.article_id],
+            their_number=their_number,
+            spools=line.spools,
+            arrived=came.get(line.id, 0),
+            spool_mg=line.spool_mg,
+            pack=pack,
+            price_minor=line.price_minor,
+        )
+        lines.setdefault(line.order_id, []).append(view)
+    return lines
 
 
 def _state(order: Order, came: Sequence[tuple[int, int]], today: date) -> str:

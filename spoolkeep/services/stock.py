@@ -3,9 +3,10 @@
 The Stock page, the orders and the command line call it. It only reads.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -15,13 +16,14 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.runout import StockDays, mean_daily_mg, stock_days
-from spoolkeep.domain.words import JobState, Kind, OrderState
+from spoolkeep.domain.words import TO_COME, Kind, OrderState
 from spoolkeep.services import finding, offers
-from spoolkeep.services.deliveries import arrived_by_line
+from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.copies import OPEN
 from spoolkeep.store.tables import (
+    Article,
     Balance,
     DayTotal,
     Job,
@@ -75,11 +77,11 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
     known = finding.items(session)
     left, committed, coming = _left(session), _committed(session), ordered_mg(session, AWAITED)
     daily = daily_mg(session, list(known), today=today)
-    held = offers.holding(session, shop=shop, today=today)
+    quickest = offers.quickest(session, shop=shop, today=today)
     found = []
     for article_id, item in known.items():
         mg, spools, doubtful = left.get(article_id, (0, 0, 0))
-        lead_days = min((one.terms.lead_days for one in held.get(article_id, ())), default=shop.lead_days)
+        lead_days = quickest.get(article_id, shop.lead_days)
         found.append(
             StockRow(
                 item=item,
@@ -105,39 +107,37 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
 
 def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
     """Give the spools of an item that have something left or are on a machine, opened ones first."""
-    on_feed = {
-        loading.spool_id: loading.feed_id
-        for loading in session.scalars(select(Loading).where(col(Loading.live), col(Loading.until_at).is_(None)))
-    }
-    places = {place.id: place.name for place in session.scalars(select(Place))}
+    loaded = (col(Loading.spool_id) == col(Spool.id)) & col(Loading.live) & col(Loading.until_at).is_(None)
     query = (
-        select(Spool, Balance)
+        select(Spool, Balance, col(Place.name), col(Loading.feed_id))
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .outerjoin(Loading, loaded)
+        .outerjoin(Place, col(Place.id) == col(Spool.place_id))
         .where(col(Spool.article_id) == article_id, col(Spool.live), col(Spool.retired_on).is_(None))
+        .where((col(Balance.left_mg) > 0) | col(Loading.id).is_not(None))
         .order_by(col(Spool.opened_on).is_(None), col(Spool.received_on), col(Spool.serial))
     )
+    rows: Sequence[Any] = session.execute(query).all()  # without place or feed, which the columns' types do not say
+    feeds = finding.feed_names(session, {feed_id for *_, feed_id in rows if feed_id is not None})
     return [
         SpoolRow(
             code=code_text(CodeKind.SPOOL, spool.serial),
             left_mg=balance.left_mg,
             lot=spool.lot,
-            where=finding.feed_name(session, finding.feed(session, on_feed[spool.id]))
-            if spool.id in on_feed
-            else places.get(spool.place_id or 0, ""),
-            loaded=spool.id in on_feed,
+            where=feeds[feed_id] if feed_id is not None else place or "",
+            loaded=feed_id is not None,
             opened_on=spool.opened_on,
             received_on=spool.received_on,
             doubtful=balance.doubtful,
         )
-        for spool, balance in session.execute(query)
-        if balance.left_mg or spool.id in on_feed
+        for spool, balance, place, feed_id in rows
     ]
 
 
 def daily_mg(session: Session, article_ids: list[int], *, today: date, window: int = WINDOW_DAYS) -> dict[int, float]:
     """Give each item's mean draw a shop day over the last `window` whole days, or those since it was first drawn."""
     history = drawn_history(session, article_ids, today=today, days=window)
-    first = _first_drawn(session)
+    first = _first_drawn(session, article_ids)
     known = [(today - first.get(article, today)).days for article in article_ids]
     means = mean_daily_mg(history, window=window, known_days=known)
     return dict(zip(article_ids, map(float, means), strict=True))
@@ -148,40 +148,42 @@ def drawn_history(session: Session, article_ids: list[int], *, today: date, days
     start = today - timedelta(days=days)
     history = np.zeros((len(article_ids), days), dtype=np.int64)
     at = {article: row for row, article in enumerate(article_ids)}
-    query = (
-        select(col(DayTotal.article_id), col(DayTotal.shop_day), func.sum(col(DayTotal.mg)))
-        .where(col(DayTotal.kind).in_(DRAWN), col(DayTotal.shop_day) >= start, col(DayTotal.shop_day) < today)
-        .group_by(col(DayTotal.article_id), col(DayTotal.shop_day))
+    query = select(col(DayTotal.article_id), col(DayTotal.shop_day), col(DayTotal.mg)).where(
+        col(DayTotal.kind).in_(DRAWN), col(DayTotal.shop_day) >= start, col(DayTotal.shop_day) < today
     )
     for article, day, mg in session.execute(query):
         if article in at:
-            history[at[article], (day - start).days] = -int(mg)
+            history[at[article], (day - start).days] -= mg
     return history
 
 
-def _first_drawn(session: Session) -> dict[int, date]:
-    query = (
-        select(col(DayTotal.article_id), func.min(col(DayTotal.shop_day)))
-        .where(col(DayTotal.kind).in_(DRAWN), col(DayTotal.mg) != 0)
-        .group_by(col(DayTotal.article_id))
+def _first_drawn(session: Session, article_ids: list[int]) -> dict[int, date]:
+    """Give the day on which each item was first drawn: looked up item by item, so that no history is read through."""
+    first = (
+        select(col(DayTotal.shop_day))
+        .where(col(DayTotal.article_id) == col(Article.id), col(DayTotal.kind).in_(DRAWN), col(DayTotal.mg) != 0)
+        .order_by(col(DayTotal.shop_day))
+        .limit(1)
+        .correlate(Article)
+        .scalar_subquery()
     )
-    return dict(session.execute(query).all())
+    some = set(article_ids)
+    rows: Sequence[Any] = session.execute(select(col(Article.id), first)).all()
+    return {article: day for article, day in rows if day is not None and article in some}
 
 
 def _left(session: Session) -> dict[int, tuple[int, int, int]]:
     """Give what is left, on how many spools, and how many of them are doubtful, by item."""
-    query = (
-        select(
-            col(Spool.article_id),
-            func.sum(col(Balance.left_mg)),
-            func.count(),
-            func.count().filter(col(Balance.doubtful)),
-        )
+    query = (  # added up here: asked for by item, a database goes to every spool that ever was
+        select(col(Spool.article_id), col(Balance.left_mg), col(Balance.doubtful))
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
         .where(col(Spool.live), (col(Balance.left_mg) > 0) | col(Balance.doubtful), col(Spool.retired_on).is_(None))
-        .group_by(col(Spool.article_id))
     )
-    return {article: (int(mg), spools, doubtful) for article, mg, spools, doubtful in session.execute(query)}
+    found: dict[int, tuple[int, int, int]] = {}
+    for article, left_mg, doubtful in session.execute(query):
+        mg, spools, asking = found.get(article, (0, 0, 0))
+        found[article] = (mg + left_mg, spools + 1, asking + doubtful)
+    return found
 
 
 def _committed(session: Session) -> dict[int, int]:
@@ -197,7 +199,7 @@ def _committed(session: Session) -> dict[int, int]:
         select(article, func.sum(col(JobFeed.needs_mg)))
         .join(Job, col(Job.id) == col(JobFeed.job_id))
         .outerjoin(on_feed, on_feed.c.feed_id == col(JobFeed.feed_id))
-        .where(col(JobFeed.live), col(Job.live), col(Job.state) != JobState.ENDED, article.is_not(None))
+        .where(col(JobFeed.live), col(Job.live), col(Job.state).in_(TO_COME), article.is_not(None))
         .group_by(article)
     )
     return {number: int(mg) for number, mg in session.execute(query)}
@@ -205,15 +207,13 @@ def _committed(session: Session) -> dict[int, int]:
 
 def ordered_mg(session: Session, states: Collection[OrderState]) -> dict[int, int]:
     """Give the grams that orders in these states still bring, by item."""
+    lacking = lacking_of_line()
     query = (
-        select(OrderLine)
+        select(col(OrderLine.article_id), lacking, col(OrderLine.spool_mg))
         .join(Order, col(Order.id) == col(OrderLine.order_id))
-        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(states))
+        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(states), lacking > 0)
     )
-    lines = session.scalars(query).all()
-    came = arrived_by_line(session, sorted({line.order_id for line in lines}))
     coming: dict[int, int] = {}
-    for line in lines:
-        spools = max(0, line.spools - came.get(line.id, 0))
-        coming[line.article_id] = coming.get(line.article_id, 0) + spools * line.spool_mg
+    for article, spools, spool_mg in session.execute(query):
+        coming[article] = coming.get(article, 0) + spools * spool_mg
     return coming

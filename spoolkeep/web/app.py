@@ -16,10 +16,11 @@ from spoolkeep.domain.errors import Refusal
 from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
-from spoolkeep.web import api, bench, deliveries, doors, jobs, money, orders, setup, spools, stock
+from spoolkeep.web import api, bench, deliveries, doors, jobs, money, orders, search, setup, spools, stock, today
 from spoolkeep.web.answers import status_of
 
 NAV = (
+    ("today.page", "Today"),
     ("bench.page", "Bench"),
     ("stock.page", "Stock"),
     ("jobs.page", "Jobs"),
@@ -28,7 +29,7 @@ NAV = (
     ("money.page", "Money"),
     ("setup.page", "Setup"),
 )
-BLUEPRINTS = (bench, stock, spools, jobs, deliveries, orders, money, setup, api)
+BLUEPRINTS = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, api)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 12 * 1024 * 1024
 LOOPBACK = ("localhost", "127.0.0.1", "[::1]")

@@ -4,7 +4,7 @@ The app factory registers it.
 """
 
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
@@ -15,19 +15,19 @@ from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
-pages = Blueprint("bench", __name__)
+pages = Blueprint("bench", __name__, url_prefix="/bench")
 LATEST_ACTS = 5
 FAR_HOURS = 24 * 365
 """Beyond a year no end is worth naming."""
 
 
-@pages.get("/")
+@pages.get("")
 def page() -> Response:
     """Show the Bench."""
     return doors.remember_station(_show())
 
 
-@pages.post("/")
+@pages.post("")
 def scan() -> tuple[Response, int]:
     """Take a scan from the field."""
     try:
@@ -109,9 +109,8 @@ def _ends(shop: Shop, machines: list[bench.MachineView], now: datetime) -> dict[
 def axis(shop: Shop, now: datetime) -> tuple[float, list[tuple[float, str]]]:
     """Give the hours from now until tomorrow's opening, and a tick for every sixth hour and for the opening."""
     local = shop.clock.local(now)
-    opening = datetime.combine(shop.today(now) + timedelta(days=1), time(shop.opens_hour))
-    end = shop.clock.from_local(opening).utc
-    total = (end - now).total_seconds() / 3600
+    opening = shop.opening(now)
+    total = (opening - now).total_seconds() / 3600
     ticks = [(0.0, "now")]
     at = local.replace(minute=0, second=0, microsecond=0)
     every = 6
@@ -120,4 +119,4 @@ def axis(shop: Shop, now: datetime) -> tuple[float, list[tuple[float, str]]]:
         away = (tick - local).total_seconds() / 3600
         if tick.hour % every == 0 and 1 < away < total - 1:
             ticks.append((away, f"{tick:%H:%M}"))
-    return total, [*ticks, (total, f"{opening:%H:%M}")]
+    return total, [*ticks, (total, f"{shop.clock.local(opening):%H:%M}")]

@@ -3,12 +3,14 @@
 The app factory registers it.
 """
 
+from datetime import datetime
+
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Outcome, Purpose
-from spoolkeep.services import choices, joblist, jobs
+from spoolkeep.services import choices, joblist, jobs, stops
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
@@ -16,6 +18,9 @@ from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("jobs", __name__, url_prefix="/jobs")
+STOPS_SHOWN = 30
+LATEST_SHOWN = 8
+"""So many of the ended jobs stand open; the rest is folded away."""
 
 
 @pages.get("")
@@ -115,6 +120,48 @@ def name_item(movement_id: int) -> Response | tuple[str, int]:
     return redirect(url_for("jobs.page"))
 
 
+@pages.post("/stops")
+def stand_still() -> Response | tuple[str, int]:
+    """Enter that a machine stands still for want of a spool, or stood still."""
+    try:
+        with doors.writing() as session:
+            shop = load_shop(session)
+            stops.book_stop(
+                session=session,
+                now=doors.now(),
+                by=doors.by_form(),
+                machine_id=forms.whole("machine", "Machine"),
+                from_at=_since(shop),
+                until_at=forms.moment("until_at", "Until", shop),
+                article_id=forms.maybe_whole("article", "Item"),
+                why=forms.text("why"),
+            )
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash("Entered.", "heard")
+    return redirect(url_for("jobs.page", _anchor="stops"))
+
+
+def _since(shop: Shop) -> datetime:
+    since = forms.moment("from_at", "Since", shop)
+    if since is None:
+        raise BadInput("no_time", "Say since when it stands still.")
+    return since
+
+
+@pages.post("/stops/<int:stop_id>/end")
+def run_again(stop_id: int) -> Response | tuple[str, int]:
+    """Say that a machine runs again."""
+    try:
+        with doors.writing() as session:
+            until_at = forms.moment("until_at", "Until", load_shop(session))
+            stops.end_stop(session=session, now=doors.now(), by=doors.by_form(), stop_id=stop_id, until_at=until_at)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash("It runs again.", "heard")
+    return redirect(url_for("jobs.page", _anchor="stops"))
+
+
 def _enter(session: Session, shop: Shop) -> JobAnswer:
     machine_id = forms.whole("machine", "Machine")
     planned = forms.text("do") == "plan"
@@ -179,6 +226,7 @@ def _say(answer: JobAnswer, shop: Shop) -> None:
 def _show(refused: Refusal | None = None) -> str:
     chosen = request.values.get("machine", type=int)
     with doors.reading() as session:
+        clock = load_shop(session).clock
         machines = joblist.machines(session=session)
         known = {number for number, _ in machines}
         machine_id = chosen if chosen in known else (machines[0][0] if machines else None)
@@ -189,6 +237,7 @@ def _show(refused: Refusal | None = None) -> str:
             "open_draws": joblist.open_draws(session=session),
             "products": joblist.products(session=session),
             "articles": choices.articles(session=session),
+            "stops": stops.recent(session=session, limit=STOPS_SHOWN),
         }
     return render_template(
         "jobs.html",
@@ -197,6 +246,9 @@ def _show(refused: Refusal | None = None) -> str:
         feeds=feeds,
         refused=refused,
         form=request.form,
+        product_id=request.values.get("product", type=int),
+        latest_shown=LATEST_SHOWN,
+        wall_now=clock.local(doors.now()),
         outcomes=list(Outcome),
         purposes=list(Purpose),
         **context,

@@ -4,6 +4,7 @@ The app factory registers it.
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask import Response as PdfResponse
@@ -11,7 +12,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import labels, spools
+from spoolkeep.services import labels, reels, spools, standby
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
@@ -40,27 +41,73 @@ def act(code: str) -> Response | tuple[str, int]:
     """Do to a spool what the form's button says."""
     try:
         with doors.writing() as session:
-            answer = _doing()(session, code)
-            grams = load_shop(session).formats.grams
+            said = _doing()(session, code)
     except Refusal as refusal:
         return _show(code, refused=refusal), status_of(refusal)
-    if answer.questioned:
-        flash(answer.questioned, "attention")
-    flash(f"Booked. {grams(answer.left_mg)} left.", "heard")
-    return redirect(url_for("spools.page", code=answer.spool_code))
+    if said.questioned:
+        flash(said.questioned, "attention")
+    flash(said.words, "heard")
+    return redirect(url_for("spools.page", code=said.spool_code))
 
 
-def _doing() -> Callable[[Session, str], SpoolAnswer]:
-    doings: dict[str, Callable[[Session, str], SpoolAnswer]] = {
-        "weigh": _weigh,
-        "tare": _tare,
-        "count": _count,
-        **{str(kind): _give_up(kind) for kind in spools.LEAVES},
+@dataclass(frozen=True)
+class _Said:
+    """What was done, in a sentence."""
+
+    spool_code: str
+    words: str
+    questioned: str = ""
+
+
+Doing = Callable[[Session, str], _Said]
+
+
+def _doing() -> Doing:
+    doings: dict[str, Doing] = {
+        "weigh": _settled(_weigh),
+        "tare": _settled(_tare),
+        "count": _settled(_count),
+        "ran-out": _ran_out,
+        "stand-by": _stand_by,
+        "reel": _reel,
+        **{str(kind): _settled(_give_up(kind)) for kind in spools.LEAVES},
     }
     chosen = forms.text("do")
     if chosen not in doings:
         raise BadInput("unknown_act", "Choose what to do with the spool.")
     return doings[chosen]
+
+
+def _settled(settle: Callable[[Session, str], SpoolAnswer]) -> Doing:
+    """Give a doing that says what is left afterwards."""
+
+    def do(session: Session, code: str) -> _Said:
+        answer = settle(session, code)
+        left = load_shop(session).formats.grams(answer.left_mg)
+        return _Said(answer.spool_code, f"Booked. {left} left.", answer.questioned)
+
+    return do
+
+
+def _ran_out(session: Session, code: str) -> _Said:
+    at = forms.moment("at", "When", load_shop(session))
+    answer = standby.ran_out(session=session, now=doors.now(), by=doors.by_form(), spool_code=code, at=at)
+    return _Said(answer.spool_code, answer.words)
+
+
+def _stand_by(session: Session, code: str) -> _Said:
+    feed = forms.text("feed")
+    answer = standby.stand_by(session=session, now=doors.now(), by=doors.by_form(), spool_code=code, feed_code=feed)
+    return _Said(answer.spool_code, answer.words)
+
+
+def _reel(session: Session, code: str) -> _Said:
+    emptied = forms.text("reel_of")
+    answer = reels.take_over_reel(
+        session=session, now=doors.now(), by=doors.by_form(), spool_code=code, reel_of=emptied
+    )
+    tare = load_shop(session).formats.grams(answer.tare_mg)
+    return _Said(answer.spool_code, f"Its reel weighs {tare} empty, as before.")
 
 
 def _weigh(session: Session, code: str) -> SpoolAnswer:

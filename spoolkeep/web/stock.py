@@ -3,36 +3,80 @@
 The app factory registers it.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 
-from flask import Blueprint, Response, render_template
+from flask import Blueprint, Response, render_template, request
 
+from spoolkeep.domain.names import folded
 from spoolkeep.services import finding, labels, orders, stock
 from spoolkeep.services.orders import OrderView
 from spoolkeep.services.shop import Shop, load_shop
+from spoolkeep.services.stock import StockRow
 from spoolkeep.web import doors, paper
 
 pages = Blueprint("stock", __name__, url_prefix="/stock")
 WEEKS_AHEAD = 8
+EACH_PAGE = 60
 
 
 @pages.get("")
 def page() -> str:
-    """Show every item's stock."""
+    """Show every item's stock, or what the address asks for."""
     with doors.reading() as session:
         shop = load_shop(session)
         rows = stock.rows(session=session, now=doors.now())
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
     today = shop.today(doors.now())
+    shown = Shown(
+        material=request.args.get("material", ""),
+        colour=request.args.get("colour", ""),
+        show=request.args.get("show", ""),
+    )
+    order_day = today + timedelta(days=shop.review_days)
+    chosen = [row for row in rows if shown.takes(row, order_day)]
+    pages_all = max(1, -(-len(chosen) // EACH_PAGE))
+    number = min(max(1, request.args.get("page", 1, type=int)), pages_all)
     return render_template(
         "stock.html",
-        rows=rows,
+        all_rows=rows,
+        chosen=chosen,
+        rows=chosen[(number - 1) * EACH_PAGE : number * EACH_PAGE],
+        shown=shown,
+        choices=_choices(rows, order_day),
+        page=number,
+        pages=pages_all,
         arrivals=arrivals(awaited, today),
         today=today,
         days_total=WEEKS_AHEAD * 7,
         ticks=week_ticks(shop, today),
     )
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What the address asks for: a material, a part of a colour's name, and those that are due or to be weighed."""
+
+    material: str = ""
+    colour: str = ""
+    show: str = ""
+
+    @property
+    def asked(self) -> dict[str, str]:
+        """Give what was asked for, as it stands in an address."""
+        return {name: value for name, value in asdict(self).items() if value}
+
+    def takes(self, row: StockRow, order_day: date) -> bool:
+        """Say whether a row is shown; it is due where it is to be ordered before the next order day is over."""
+        if self.material and row.item.material != self.material:
+            return False
+        if folded(self.colour) not in folded(f"{row.item.colour} {row.item.finish}"):
+            return False
+        if self.show == "due":
+            short = row.left_mg + row.on_order_mg < row.committed_mg
+            return short or (row.days.order_by is not None and row.days.order_by <= order_day)
+        return self.show != "weigh" or row.doubtful > 0
 
 
 @pages.get("/<int:article_id>")
@@ -57,6 +101,15 @@ def item(article_id: int) -> str:
         days_total=WEEKS_AHEAD * 7,
         ticks=week_ticks(shop, today),
     )
+
+
+def _choices(rows: Sequence[StockRow], order_day: date) -> list[tuple[str, dict[str, str], int]]:
+    """Give what can be shown by one press: words, what stands in the address, and how many; none is left out."""
+    materials = sorted({row.item.material for row in rows})
+    asked = [("To be ordered", Shown(show="due")), ("To be weighed", Shown(show="weigh"))]
+    asked += [(material, Shown(material=material)) for material in materials if len(materials) > 1]
+    counted = [(words, one.asked, sum(one.takes(row, order_day) for row in rows)) for words, one in asked]
+    return [("All", {}, len(rows)), *(choice for choice in counted if choice[2])]
 
 
 def arrivals(awaited: Iterable[OrderView], today: date) -> dict[int, list[int]]:

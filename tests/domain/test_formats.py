@@ -138,3 +138,9 @@ def test_what_is_no_locale_currency_or_zone_is_refused_with_an_example(
     with pytest.raises(BadInput, match="Enter") as refused:
         Formats(*formats)
     assert refused.value.code == code
+
+
+def test_hours_and_minutes_are_those_of_the_workshops_wall() -> None:
+    # Lisbon is an hour ahead of UTC in summer: IANA tz database
+    formats = Formats("en_GB", "EUR", "Europe/Lisbon")
+    assert formats.clock(datetime(2026, 7, 1, 22, 5, tzinfo=UTC)) == "23:05"

@@ -29,7 +29,7 @@ def app(shop: TestWorkshop) -> Flask:
 @pytest.fixture
 def client(app: Flask) -> FlaskClient:
     client = app.test_client()
-    client.get("/", base_url=HOST)
+    client.get("/bench", base_url=HOST)
     return client
 
 

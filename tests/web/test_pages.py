@@ -15,7 +15,7 @@ from spoolkeep.web.app import template_folder
 from tests.paper.pictures import codes_in, pages_of
 from tests.workshop import TestWorkshop
 
-PAGES = ["/", "/stock", "/jobs", "/deliveries", "/orders", "/money", "/setup", "/setup/acts"]
+PAGES = ["/", "/bench", "/stock", "/jobs", "/deliveries", "/orders", "/money", "/setup", "/setup/acts"]
 Key = Callable[[], str]
 
 
@@ -116,13 +116,13 @@ def test_labels_that_cannot_be_are_refused_in_a_sentence(
 
 def test_two_scans_load_a_spool_and_the_bench_shows_it(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
     code = shop.deliver()[0]
-    client.post("/", data={"key": key(), "code": code})
-    answer = client.post("/", data={"key": key(), "code": shop.feeds[0]})
+    client.post("/bench", data={"key": key(), "code": code})
+    answer = client.post("/bench", data={"key": key(), "code": shop.feeds[0]})
     assert "PLA Slate black is on Larch feed 1." in answer.text
 
 
 def test_a_mistyped_scan_is_refused_in_a_sentence(client: FlaskClient, key: Key) -> None:
-    answer = client.post("/", data={"key": key(), "code": "S00421721"})
+    answer = client.post("/bench", data={"key": key(), "code": "S00421721"})
     assert answer.status_code == 422
     assert "does not check out" in answer.text
 
@@ -130,7 +130,7 @@ def test_a_mistyped_scan_is_refused_in_a_sentence(client: FlaskClient, key: Key)
 def test_a_job_form_draws_and_stock_shows_it(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
     code = shop.deliver()[0]
     for text in (code, shop.feeds[0]):
-        client.post("/", data={"key": key(), "code": text})
+        client.post("/bench", data={"key": key(), "code": text})
     with shop.store.read() as session:
         feed = finding.feed_of(session, shop.feeds[0])
     form = {"key": key(), "do": "report", "machine": str(feed.machine_id), "title": "Hook", f"feed-{feed.id}": "42.5"}

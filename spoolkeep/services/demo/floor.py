@@ -11,7 +11,7 @@ from spoolkeep.domain.words import Outcome
 from spoolkeep.services.demo import shelf
 from spoolkeep.services.demo.day import Day
 from spoolkeep.services.demo.described import MachineRow, ProductRow
-from spoolkeep.services.demo.truth import FeedRun, Plan, Run, TrueSpool, TrueStop
+from spoolkeep.services.demo.truth import FeedRun, Plan, Run, TrueStop
 
 _MG = 1000
 _DRAUGHTY = {"ASA", "PA"}
@@ -127,7 +127,7 @@ def _feed_again(day: Day, machine: MachineRow, run: Run, moment: datetime) -> da
     for feed in run.feeds:
         if day.truth.on(feed.feed) is None:
             needs = round(feed.true_mg * (1 - run.share))
-            spool = shelf.pick(day, feed.item, needs)
+            spool = shelf.pick(day, feed.item, needs, seen_when_dry=lambda _share: True)
             if spool is None:
                 return _give_up(day, machine, run, moment + _STEP)
             shelf.put_on(day, spool, feed.feed, moment + _STEP)
@@ -303,11 +303,17 @@ def _true_mg(day: Day, machine: MachineRow, item: str, told_mg: int) -> int:
 
 def _see_to(day: Day, need: FeedRun, run: Run, moment: datetime, *, holder: bool) -> int:
     """Leave the spool that is on a feed, or change it, or let one stand by; give the number of changes."""
+
+    def seen_when_dry(share: float) -> bool:
+        return day.attended(moment + timedelta(minutes=run.minutes * share))
+
     on = day.truth.on(need.feed)
     here = on is not None and on.item == need.item
-    if here and on is not None and (shelf.seen_mg(day, on) >= need.told_mg * 1.02 or _leaves(day, on, run, moment)):
-        return 0
-    spool = shelf.pick(day, need.item, need.told_mg)
+    if here and on is not None:
+        does = shelf.will_do(shelf.seen_mg(day, on), need.told_mg, seen_when_dry)
+        if does or (on.left_mg >= shelf.LEAST_MG and day.rng.random() < day.told.habits.leaves_it_to_luck):
+            return 0
+    spool = shelf.pick(day, need.item, need.told_mg, seen_when_dry=seen_when_dry)
     if spool is None:
         return 0
     if here and holder and day.truth.on(need.feed, stands_by=True) is None:
@@ -315,16 +321,6 @@ def _see_to(day: Day, need: FeedRun, run: Run, moment: datetime, *, holder: bool
     elif not here or spool.left_mg > (on.left_mg if on else 0):
         shelf.put_on(day, spool, need.feed, moment)
     return 1
-
-
-def _leaves(day: Day, on: TrueSpool, run: Run, moment: datetime) -> bool:
-    """Say whether a person leaves a spool on that looks too short: to use it up by day, or trusting to luck."""
-    if on.left_mg < shelf.LEAST_MG:
-        return False
-    ends = moment + timedelta(minutes=run.minutes)
-    if day.attended(ends) and ends - moment < timedelta(hours=9):
-        return True
-    return day.rng.random() < day.told.habits.leaves_it_to_luck
 
 
 # planning

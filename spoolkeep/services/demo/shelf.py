@@ -3,6 +3,7 @@
 The demo's floor and days call it. Eyes and scales are off by a little; the truth is not.
 """
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from spoolkeep.domain.words import Kind
@@ -29,17 +30,25 @@ def on_hand(day: Day, item: str) -> list[TrueSpool]:
     return [one for one in day.truth.of(item) if not one.feed and one.left_mg >= LEAST_MG]
 
 
-def pick(day: Day, item: str, needs_mg: int) -> TrueSpool | None:
-    """Give the spool that a person takes: the smallest opened one that looks enough, else a sealed one."""
+def pick(day: Day, item: str, needs_mg: int, *, seen_when_dry: Callable[[float], bool]) -> TrueSpool | None:
+    """Give the spool that a person takes: the smallest opened one that will do, else a sealed one.
+
+    One that looks too short will do where somebody will be there when it ends: `seen_when_dry` of the share drawn.
+    """
     there = on_hand(day, item)
     looks = {one.number: seen_mg(day, one) for one in there}
-    opened = [one for one in there if one.opened and looks[one.number] >= needs_mg * 1.03]
+    opened = [one for one in there if one.opened and will_do(looks[one.number], needs_mg, seen_when_dry)]
     if opened:
         return min(opened, key=lambda one: (looks[one.number], one.number))
     sealed = [one for one in there if not one.opened]
     if sealed:
         return min(sealed, key=lambda one: (one.came_on, one.number))
     return max(there, key=lambda one: (looks[one.number], one.number), default=None)
+
+
+def will_do(looks_mg: float, needs_mg: int, seen_when_dry: Callable[[float], bool]) -> bool:
+    """Say whether a spool that looks like this will do for a run."""
+    return looks_mg >= needs_mg * 1.03 or (looks_mg >= LEAST_MG and seen_when_dry(looks_mg / needs_mg))
 
 
 def put_on(day: Day, spool: TrueSpool, feed: str, moment: datetime) -> None:

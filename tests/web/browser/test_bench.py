@@ -28,7 +28,7 @@ def test_two_scans_in_either_order_load_a_spool_and_the_old_one_comes_off(
     page: Page, address: str, shop: TestWorkshop, scan: Scan, *, spool_first: bool
 ) -> None:
     (black,), (white,) = shop.deliver(article=0), shop.deliver(article=1)
-    page.goto(address)
+    page.goto(f"{address}/bench")
     for spool, name in ((black, "PLA Slate black"), (white, "PLA Chalk white")):
         expect(ready(page)).to_be_focused()
         first, second = (spool, shop.feeds[0]) if spool_first else (shop.feeds[0], spool)
@@ -46,7 +46,7 @@ def test_two_scans_in_either_order_load_a_spool_and_the_old_one_comes_off(
 
 def test_a_load_is_undone_in_place_and_done_again(page: Page, address: str, shop: TestWorkshop, scan: Scan) -> None:
     (spool,) = shop.deliver()
-    page.goto(address)
+    page.goto(f"{address}/bench")
     field = ready(page)
     for code in (spool, shop.feeds[0]):
         scan(code)
@@ -58,7 +58,7 @@ def test_a_load_is_undone_in_place_and_done_again(page: Page, address: str, shop
     page.locator(".message").get_by_role("button", name="Do it again").click()
     expect(answer(page)).to_contain_text("Done again")
     expect(page.locator(".feed").nth(0)).to_contain_text("PLA Slate black")
-    assert page.url == f"{address}/"
+    assert page.url == f"{address}/bench"
 
 
 def test_a_mistyped_code_is_refused_with_a_sentence_and_the_field_keeps_the_focus(
@@ -66,7 +66,7 @@ def test_a_mistyped_code_is_refused_with_a_sentence_and_the_field_keeps_the_focu
 ) -> None:
     (spool,) = shop.deliver()
     wrong = spool[:-2] + f"{(int(spool[-2:]) + 1) % 100:02d}"
-    page.goto(address)
+    page.goto(f"{address}/bench")
     field = ready(page)
     scan(wrong)
     expect(page.locator("#bench-live .message.refused .message-words")).to_contain_text("does not check out")
@@ -82,7 +82,7 @@ def test_a_scan_before_the_script_has_loaded_is_not_lost(
     (spool,) = shop.deliver()
     held: list[Route] = []
     page.route("**/js/scan.js", lambda route: held.append(route))  # noqa: PLW0108 - a built-in cannot be one
-    page.goto(address, wait_until="commit")
+    page.goto(f"{address}/bench", wait_until="commit")
     expect(page.locator("#scan-code")).to_be_focused()
     scan(spool)
     expect(page.locator(".half")).to_contain_text("PLA Slate black")
@@ -98,7 +98,7 @@ def test_a_code_half_typed_when_the_script_arrives_is_still_whole(
     (spool,) = shop.deliver()
     held: list[Route] = []
     page.route("**/js/scan.js", lambda route: held.append(route))  # noqa: PLW0108 - a built-in cannot be one
-    page.goto(address, wait_until="commit")
+    page.goto(f"{address}/bench", wait_until="commit")
     expect(page.locator("#scan-code")).to_be_focused()
     page.keyboard.type(spool[:5], delay=8)
     for route in held:
@@ -112,7 +112,7 @@ def test_a_scan_whose_answer_was_lost_is_kept_and_booked_once(
     page: Page, address: str, shop: TestWorkshop, scan: Scan
 ) -> None:
     (spool,) = shop.deliver()
-    page.goto(address)
+    page.goto(f"{address}/bench")
     field = ready(page)
     scan(spool)
     expect(page.locator(".half")).to_be_visible()
@@ -124,10 +124,10 @@ def test_a_scan_whose_answer_was_lost_is_kept_and_booked_once(
         else:
             route.continue_()
 
-    page.route(f"{address}/", commit_and_lose)
+    page.route(f"{address}/bench", commit_and_lose)
     scan(shop.feeds[0])
     expect(page.locator("[data-scan-state]")).to_contain_text(f"Not sent yet, and kept here: {shop.feeds[0]}")
-    page.unroute(f"{address}/")
+    page.unroute(f"{address}/bench")
     field.press("Enter")
     expect(answer(page)).to_have_text("PLA Slate black is on Larch feed 1.")
     with shop.store.read() as session:

@@ -13,7 +13,7 @@ pytestmark = pytest.mark.browser
 
 def load(page: Page, address: str, scan: Callable[[str], None], *codes: str) -> None:
     """Load a spool by two scans."""
-    page.goto(address)
+    page.goto(f"{address}/bench")
     expect(page.locator("form[data-scan]")).to_have_attribute("data-state", "ready")
     for code in codes:
         scan(code)

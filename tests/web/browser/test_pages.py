@@ -1,6 +1,7 @@
 """Every page for everybody: axe finds nothing in either scheme at either width, and nothing comes from elsewhere."""
 
 from dataclasses import replace
+from datetime import timedelta
 from typing import Literal
 
 import pytest
@@ -8,37 +9,59 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from spoolkeep.domain.words import OrderState, Outcome
-from spoolkeep.services import catalogue, joblist, jobs, money, orders
-from spoolkeep.services.catalogue import OfferEntry
+from spoolkeep.services import catalogue, joblist, jobs, money, orders, stops
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
+from spoolkeep.web.app import create_app
 from tests.workshop import TestWorkshop, by
 
 pytestmark = pytest.mark.browser
 
-PAGES = (
-    "/",
-    "/stock",
-    "/stock/1",
-    "/spools/{spool}",
-    "/jobs",
-    "/jobs/{job}/end",
-    "/jobs/{bare}/end",
-    "/jobs/{bare}/end?machine={machine}",
-    "/deliveries",
-    "/deliveries?order={order}",
-    "/deliveries/1",
-    "/orders",
-    "/orders/{order}",
-    "/money",
-    "/setup",
-    "/setup/acts",
-)
+QUERIES = {
+    "jobs.ending": ("", "?machine={machine}"),
+    "deliveries.page": ("", "?order={order}"),
+    "stock.page": ("", "?show=due", "?colour=no+such"),
+    "search.page": ("", "?q=slate", "?q=no+such+thing"),
+}
+"""Pages that show something else by what stands in the address."""
+
+PARTS = {"bench.after_undo", "static"}
+"""What answers to GET and is no page of its own."""
 
 
 @pytest.fixture
 def paths(shop: TestWorkshop) -> list[str]:
-    """Give the path of every page of a workshop in which something of everything has happened."""
+    """Give the path of every page that the app knows, of a workshop in which something of everything has happened."""
+    made = _lived_in(shop)
+    both = [path for job in (made["job"], made["bare"]) for path in _paths(shop, {**made, "job": job})]
+    return list(dict.fromkeys(both))
+
+
+def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
+    given = {
+        "code": made["spool"],
+        "article_id": 1,
+        "delivery_id": 1,
+        "job_id": made["job"],
+        "order_id": made["order"],
+    }
+    app = create_app(shop.store, secret=b"only for its map")
+    found = []
+    for rule in app.url_map.iter_rules():
+        if "GET" not in (rule.methods or ()) or rule.endpoint in PARTS or rule.rule.startswith("/api/"):
+            continue
+        if rule.rule.endswith((".pdf", ".csv")):
+            continue
+        assert rule.arguments <= set(given), f"Say in this test what {rule.rule} is to show."
+        built = rule.build({name: given[name] for name in rule.arguments})
+        assert built is not None
+        found += [built[1] + query.format(**made) for query in QUERIES.get(rule.endpoint, ("",))]
+    return found
+
+
+def _lived_in(shop: TestWorkshop) -> dict[str, int | str]:
+    """Let something of everything happen."""
     spool = shop.deliver(spools=3)[0]
     with shop.store.read() as session:
         machine_id = joblist.machines(session=session)[0][0]
@@ -55,12 +78,19 @@ def paths(shop: TestWorkshop) -> list[str]:
     shop.do(
         lambda s: money.enter_takings(session=s, now=now, by=by(), shop_day=day, channel="Counter", amount_minor=90_000)
     )
-    return [path.format(spool=spool, job=job, bare=bare, machine=machine_id, order=order) for path in PAGES]
+    since = now - timedelta(hours=2)
+    shop.do(lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=since, until_at=now))
+    shop.do(
+        lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=since, why="no white")
+    )
+    return {"spool": spool, "job": job, "bare": bare, "machine": machine_id, "order": order}
 
 
 def _ordered(shop: TestWorkshop) -> int:
     now = shop.now
-    supplier = shop.do(lambda s: catalogue.add_supplier(session=s, now=now, by=by(), name="North Quay")).row_id
+    supplier = shop.do(
+        lambda s: catalogue.add_supplier(session=s, now=now, by=by(), entry=SupplierEntry(name="North Quay"))
+    ).row_id
     entry = OfferEntry(supplier, shop.articles[0], 1_000_000, 1900, pack=2, breaks=((6, 1700),))
     offer = shop.do(lambda s: catalogue.add_offer(session=s, now=now, by=by(), entry=entry)).row_id
     wanted = [Wanted(offer, 2)]
@@ -80,11 +110,25 @@ def test_axe_finds_nothing_on_any_page(
     found = []
     for path in paths:
         page.goto(address + path)
+        page.evaluate("document.querySelectorAll('details').forEach((fold) => { fold.open = true; })")
         violations = Axe().run(page).response["violations"]
         found += [f"{path}: {one['id']} {[node['target'] for node in one['nodes']]}" for one in violations]
         if page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth"):
             found.append(f"{path}: wider than the screen")
     assert found == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_in_the_search_that_opens_anywhere(
+    page: Page, address: str, shop: TestWorkshop, scheme: Literal["light", "dark"]
+) -> None:
+    shop.deliver()
+    page.emulate_media(color_scheme=scheme)
+    page.goto(f"{address}/money")
+    page.keyboard.press("/")
+    page.keyboard.type("slate")
+    expect(page.locator(".finder .hit")).not_to_have_count(0)
+    assert [one["id"] for one in Axe().run(page).response["violations"]] == []
 
 
 def test_no_page_asks_another_host_nor_breaks_its_own_rules(

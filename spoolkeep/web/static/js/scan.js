@@ -133,7 +133,7 @@ keys.addEventListener("click", () => {
 document.addEventListener("keydown", (event) => {
   const plain = event.key.length === 1 && event.key !== " " && !event.ctrlKey && !event.altKey && !event.metaKey;
   const typing = event.target instanceof Element && event.target.closest("input, select, textarea");
-  if (plain && !typing) field.focus();
+  if (plain && !typing && !event.defaultPrevented) field.focus();
 });
 
 document.addEventListener("click", (event) => {

@@ -1,0 +1,340 @@
+"""What needs a person today: feeds that end, items to order, orders, jobs, draws, weighings, stops and takings.
+
+The start page calls it and words it. It only reads, in a number of queries that does not grow with the workshop.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any, Generic, TypeVar
+
+from sqlalchemy import BigInteger, Select, cast, func, literal, null, select, union_all
+from sqlalchemy.orm import Session, aliased
+from sqlalchemy.sql.elements import SQLCoreOperations
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.words import TO_COME, Kind, OrderState
+from spoolkeep.services import stock
+from spoolkeep.services.bench import PACE_OVER
+from spoolkeep.services.deliveries import lacking_of_line
+from spoolkeep.services.finding import Item
+from spoolkeep.services.orders import OPEN_STATES
+from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.services.stock import StockRow
+from spoolkeep.store.columns import Moment
+from spoolkeep.store.tables import (
+    Balance,
+    Feed,
+    Job,
+    Loading,
+    Machine,
+    Movement,
+    Order,
+    OrderLine,
+    Place,
+    Spool,
+    Stop,
+    Supplier,
+    TakingsDay,
+)
+
+SHOWN = 3
+"""So many of a kind are named; the rest is a number."""
+TAKINGS_DAYS = 40
+ENOUGH_DAYS = 10
+WEEK = timedelta(days=7)
+
+Kept = TypeVar("Kept")
+
+
+@dataclass(frozen=True)
+class Some(Generic[Kept]):
+    """How many there are of a kind, and the worst few."""
+
+    count: int
+    first: tuple[Kept, ...]
+
+    def __bool__(self) -> bool:
+        """Say whether there are any."""
+        return self.count > 0
+
+
+@dataclass(frozen=True)
+class FeedEnd:
+    """A feed whose spool, and the one that stands by, end before tomorrow's opening."""
+
+    feed: str
+    feed_id: int
+    item: Item
+    left_mg: int
+    ends_at: datetime
+    """Now where nothing is left."""
+
+
+@dataclass(frozen=True)
+class ItemDue:
+    """An item whose order-by day has come, or of which planned jobs need more than is here and coming."""
+
+    item: Item
+    order_by: date | None
+    short_mg: int
+    days: float | None
+
+
+@dataclass(frozen=True)
+class OrderDue:
+    """An order that is awaited by today, or drafted and not sent."""
+
+    order_id: int
+    code: str
+    supplier: str
+    due_on: date
+    """For a draft, the day on which it was drafted."""
+    promised: bool
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A job past its due time, an open draw, a spool to weigh, or a machine that stands still."""
+
+    number: int
+    name: str
+    at: datetime | None
+    mg: int
+    item: Item | None
+
+    @property
+    def spool_code(self) -> str:
+        """Give its label's code, where it is a spool."""
+        return code_text(CodeKind.SPOOL, self.number)
+
+
+@dataclass(frozen=True)
+class Steps:
+    """What an empty workshop has done of its first steps."""
+
+    settings: bool
+    machine: bool
+    place: bool
+    item: bool
+
+
+@dataclass(frozen=True)
+class Today:
+    """Everything that needs a person today; `steps` is given as long as no spool was ever booked in."""
+
+    day: date
+    opening: datetime
+    """Tomorrow's."""
+    steps: Steps | None
+    stops: Some[Waiting]
+    feeds: Some[FeedEnd]
+    items: Some[ItemDue]
+    jobs: Some[Waiting]
+    deliveries: Some[OrderDue]
+    draws: Some[Waiting]
+    weighings: Some[Waiting]
+    drafts: Some[OrderDue]
+    takings_until: date | None
+    """The last day whose takings were entered, where yesterday's are missing."""
+
+    @property
+    def needs(self) -> tuple[str, ...]:
+        """Give the names of what is there, worst first."""
+        names = ("stops", "feeds", "items", "jobs", "deliveries", "draws", "weighings", "drafts", "takings_until")
+        return tuple(name for name in names if getattr(self, name))
+
+
+def needed(*, session: Session, now: datetime) -> Today:
+    """Give what needs a person today."""
+    shop = load_shop(session)
+    today = shop.today(now)
+    rows = stock.rows(session=session, now=now)
+    known = {row.item.article_id: row.item for row in rows}
+    drafts, awaited, drafted = _orders(session, shop, now)
+    waiting = _waiting(session, known, now)
+    steps = None if any(row.spools for row in rows) else _steps(session, shop, bool(rows))
+    return Today(
+        day=today,
+        opening=shop.opening(now),
+        steps=steps,
+        stops=waiting["stops"],
+        feeds=_some([]) if steps else _feeds(session, known, shop=shop, now=now),
+        items=_items([row for row in rows if row.item.article_id not in drafted], today),
+        jobs=waiting["jobs"],
+        deliveries=_some(awaited),
+        draws=waiting["draws"],
+        weighings=waiting["weighings"],
+        drafts=_some(drafts),
+        takings_until=_takings_until(session, today - timedelta(days=1)),
+    )
+
+
+def _some(found: Sequence[Kept]) -> Some[Kept]:
+    return Some(len(found), tuple(found[:SHOWN]))
+
+
+def _steps(session: Session, shop: Shop, has_items: bool) -> Steps | None:  # noqa: FBT001 - private
+    """Give the first steps, unless a spool was booked in once: then the workshop only has run out of everything."""
+    there = [select(col(model.id)).where(col(model.live)).exists() for model in (Spool, Machine, Place)]
+    spool, machine, place = session.execute(select(there[0], there[1], there[2])).one()
+    return None if spool else Steps(settings=shop.is_set_up, machine=machine, place=place, item=has_items)
+
+
+def _feeds(session: Session, known: dict[int, Item], *, shop: Shop, now: datetime) -> Some[FeedEnd]:
+    """Give the feeds that end before tomorrow's opening at the pace of their last week, the first to end first."""
+    left: dict[int, FeedEnd] = {}
+    opening = shop.opening(now)
+    for feed, machine, feeds, standby, article_id, left_mg, week_mg in session.execute(_loaded(shop, now)):
+        first, item = left.get(feed.id), known.get(article_id)
+        if item is None or (standby and (first is None or first.item != item)):
+            continue
+        mg = int(left_mg) + (first.left_mg if first else 0)
+        name = machine if feeds == 1 else f"{machine} feed {feed.position}"
+        lasts = PACE_OVER * (mg / int(week_mg)) if week_mg else (opening - now if mg else timedelta())
+        left[feed.id] = FeedEnd(name, feed.id, item, mg, now + lasts)
+    return _some(sorted((one for one in left.values() if one.ends_at < opening), key=lambda one: one.ends_at))
+
+
+def _loaded(shop: Shop, now: datetime) -> Select[Any]:
+    """Give what is on each feed, the one in use before the one that stands by, and what the feed drew in a week."""
+    day = shop.today(now - PACE_OVER)
+    pace = (
+        select(col(Movement.feed_id), (-func.sum(col(Movement.sign) * col(Movement.asked_mg))).label("mg"))
+        .where(
+            col(Movement.shop_day).between(day, shop.today(now)),
+            col(Movement.kind) == Kind.DRAW,
+            col(Movement.feed_id).is_not(None),
+        )
+        .where(col(Movement.occurred_at) > now - PACE_OVER, col(Movement.occurred_at) <= now)
+        .group_by(col(Movement.feed_id))
+        .subquery()
+    )
+    others = aliased(Feed)
+    feeds = (
+        select(func.count(col(others.id)))
+        .where(col(others.machine_id) == col(Machine.id), col(others.live))
+        .correlate(Machine)
+        .scalar_subquery()
+    )
+    spool = (col(Loading.standby), col(Spool.article_id), col(Balance.left_mg))
+    return (
+        select(Feed, col(Machine.name), feeds, *spool, pace.c.mg)
+        .join(Loading, col(Loading.feed_id) == col(Feed.id))
+        .join(Machine, col(Machine.id) == col(Feed.machine_id))
+        .join(Spool, col(Spool.id) == col(Loading.spool_id))
+        .join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .outerjoin(pace, pace.c.feed_id == col(Feed.id))
+        .where(col(Loading.live), col(Loading.until_at).is_(None), col(Machine.live), ~col(Machine.retired))
+        .order_by(col(Feed.id), col(Loading.standby))
+    )
+
+
+def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:
+    found = []
+    for row in rows:
+        short_mg = max(0, row.committed_mg - row.left_mg - row.on_order_mg)
+        if short_mg or (row.days.order_by is not None and row.days.order_by <= today):
+            found.append(ItemDue(row.item, row.days.order_by, short_mg, row.days.days))
+    return _some(sorted(found, key=lambda one: (one.order_by or today, -one.short_mg, one.item.name)))
+
+
+def _orders(session: Session, shop: Shop, now: datetime) -> tuple[list[OrderDue], list[OrderDue], set[int]]:
+    """Give the drafts, the orders awaited by today, both oldest first, and the items that stand in a draft."""
+    today = shop.today(now)
+    lacking = lacking_of_line()
+    query = (
+        select(Order, Supplier, col(OrderLine.article_id), lacking)
+        .join(Supplier, col(Supplier.id) == col(Order.supplier_id))
+        .join(OrderLine, col(OrderLine.order_id) == col(Order.id))
+        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(OPEN_STATES))
+        .where((col(Order.state) == OrderState.DRAFTED) | (lacking > 0))
+    )
+    drafts, awaited, drafted = {}, {}, set()
+    for order, supplier, article_id, missing in session.execute(query):
+        due = _due(order, supplier, shop)
+        if order.state == OrderState.DRAFTED:
+            drafts[order.id] = due
+            drafted.add(article_id)
+        elif missing > 0 and due.due_on <= today:
+            awaited[order.id] = due
+    by_day: Callable[[OrderDue], tuple[date, int]] = lambda one: (one.due_on, one.order_id)  # noqa: E731
+    return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), drafted
+
+
+def _due(order: Order, supplier: Supplier, shop: Shop) -> OrderDue:
+    """Give when an order is due: as promised, else after the supplier's usual days."""
+    lead_days = shop.lead_days if supplier.lead_days is None else supplier.lead_days
+    usual = shop.today(order.sent_at) + timedelta(days=lead_days) if order.sent_at else shop.today(order.drafted_at)
+    code = code_text(CodeKind.ORDER, order.serial)
+    return OrderDue(order.id, code, supplier.name, order.promised_for or usual, promised=order.promised_for is not None)
+
+
+def _waiting(session: Session, known: dict[int, Item], now: datetime) -> dict[str, Some[Waiting]]:
+    """Give, by kind, how many wait and the oldest few: four kinds in one query."""
+    counts: dict[str, int] = {}
+    first: dict[str, list[Waiting]] = {"stops": [], "jobs": [], "draws": [], "weighings": []}
+    kinds = [_stops(), _jobs(now), _draws(), _weighings()]
+    for kind, count, number, name, at, mg, article_id in session.execute(union_all(*kinds)):
+        counts[kind] = count
+        first[kind].append(Waiting(number, name or "", at, int(mg or 0), known.get(article_id or 0)))
+    return {kind: Some(counts.get(kind, 0), tuple(some)) for kind, some in first.items()}
+
+
+_NO_NUMBER = cast(null(), BigInteger)
+
+
+def _few(kind: str, columns: Sequence[Any], query: Select[Any], by: SQLCoreOperations[Any]) -> Select[Any]:
+    """Give the first few of a query in the shape (kind, count, number, name, at, mg, article)."""
+    names = ("number", "name", "at", "mg", "article_id")
+    shaped = [column.label(name) for name, column in zip(names, columns, strict=True)]
+    few = query.with_only_columns(literal(kind).label("kind"), func.count().over().label("count"), *shaped)
+    return select(few.order_by(by).limit(SHOWN).subquery(kind))
+
+
+def _stops() -> Select[Any]:
+    query = select(Stop).join(Machine, col(Machine.id) == col(Stop.machine_id))
+    lasting = query.where(col(Stop.live), col(Stop.until_at).is_(None))
+    shape = (col(Stop.id), col(Machine.name), col(Stop.from_at), _NO_NUMBER, col(Stop.article_id))
+    return _few("stops", shape, lasting, col(Stop.from_at))
+
+
+def _jobs(now: datetime) -> Select[Any]:
+    late = select(Job).where(col(Job.live), col(Job.state).in_(TO_COME), col(Job.due_at) < now)
+    return _few("jobs", (col(Job.id), col(Job.title), col(Job.due_at), _NO_NUMBER, _NO_NUMBER), late, col(Job.due_at))
+
+
+def _draws() -> Select[Any]:
+    back = select(col(Movement.reverses_id)).where(
+        col(Movement.spool_id).is_(None), col(Movement.reverses_id).is_not(None)
+    )
+    query = select(Movement).outerjoin(Job, col(Job.id) == col(Movement.job_id))
+    waiting = query.where(col(Movement.spool_id).is_(None), col(Movement.sign) == 1, col(Movement.id).not_in(back))
+    at = col(Movement.occurred_at)
+    return _few(
+        "draws", (col(Movement.id), col(Job.title), at, -col(Movement.asked_mg), col(Movement.article_id)), waiting, at
+    )
+
+
+def _weighings() -> Select[Any]:
+    query = select(Spool).join(Balance, col(Balance.spool_id) == col(Spool.id))
+    asking = query.where(col(Balance.doubtful), col(Spool.live), col(Spool.retired_on).is_(None))
+    shape = (col(Spool.serial), col(Spool.lot), cast(null(), Moment), col(Balance.left_mg), col(Spool.article_id))
+    return _few("weighings", shape, asking, col(Spool.serial))
+
+
+def _takings_until(session: Session, yesterday: date) -> date | None:
+    """Give the last day with takings where yesterday's are missing; a weekday on which nothing is ever sold is none."""
+    query = (
+        select(col(TakingsDay.shop_day))
+        .where(col(TakingsDay.shop_day) <= yesterday, col(TakingsDay.amount_minor) != 0)
+        .distinct()
+        .order_by(col(TakingsDay.shop_day).desc())
+        .limit(TAKINGS_DAYS)
+    )
+    days = session.scalars(query).all()
+    if not days or days[0] == yesterday:
+        return None
+    closed = len(days) >= ENOUGH_DAYS and all(day.weekday() != yesterday.weekday() for day in days)
+    return None if closed and yesterday - days[0] < WEEK else days[0]

@@ -1,0 +1,21 @@
+"""The start page: what needs a person today, each with its one act.
+
+The app factory registers it.
+"""
+
+from flask import Blueprint, render_template
+
+from spoolkeep.services import today
+from spoolkeep.services.shop import load_shop
+from spoolkeep.web import doors
+
+pages = Blueprint("today", __name__)
+
+
+@pages.get("/")
+def page() -> str:
+    """Show what needs a person, worst first."""
+    with doors.reading() as session:
+        clock = load_shop(session).clock
+        needed = today.needed(session=session, now=doors.now())
+    return render_template("today.html", needed=needed, opening=clock.local(needed.opening), local=clock.local)
