@@ -35,6 +35,8 @@ def stock_up(day: Day, moment: datetime) -> None:
 
 def look_at_the_shelf(day: Day, moment: datetime) -> None:
     """Order what is low from the suppliers whose day it is; what is out is ordered at once, mostly."""
+    if 0 < day.truth.history_days - day.index <= day.told.habits.leaves_orders_days:
+        return
     wanted: dict[str, list[TrueLine]] = {}
     standing = _standing(day)
     for item, row in day.told.articles.items():

@@ -174,6 +174,8 @@ class Habits(Row):
     weighs: str
     weighs_spools: int
     counts_on_days: tuple[int, ...]
+    leaves_orders_days: int
+    """For how many days before the first build nobody orders: what is low then is left to whoever opens the demo."""
     forgets_to_order: float
     leaves_it_to_luck: float
     sees_grams_wrong: float
