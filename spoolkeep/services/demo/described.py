@@ -20,9 +20,16 @@ from spoolkeep.services.shop import Settings
 
 SETTINGS = "workshop.toml"
 MOST_DAYS = 3650
+DRAUGHTY = frozenset({"ASA", "PA"})
+"""Materials that are printed on closed-in machines only: common practice, no source."""
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _CENTS = 2
 T = TypeVar("T", bound="Row | Settings")
+
+
+def material_of(item: str) -> str:
+    """Give the material that an item's name begins with."""
+    return item.split(maxsplit=1)[0]
 
 
 class Row(BaseModel):
@@ -150,6 +157,11 @@ class ProductRow(Row):
         """Give the grams of each item in one piece."""
         pairs = (part.rsplit(":", 1) for part in self.parts.split(";"))
         return {name.strip(): float(grams) for name, grams in pairs}
+
+    @cached_property
+    def draughty(self) -> bool:
+        """Say whether it must be printed on a closed-in machine."""
+        return any(material_of(item) in DRAUGHTY for item in self.grams)
 
 
 class ChannelRow(Row):

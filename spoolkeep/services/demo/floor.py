@@ -4,20 +4,19 @@ The demo's days call `work`. Grams are told by the motion file; what is truly dr
 """
 
 import heapq
-from collections.abc import Callable, Iterable, Mapping
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from spoolkeep.domain.words import Outcome
 from spoolkeep.services.demo import shelf
 from spoolkeep.services.demo.day import Day
-from spoolkeep.services.demo.described import MachineRow, ProductRow
+from spoolkeep.services.demo.described import MachineRow, ProductRow, material_of
 from spoolkeep.services.demo.truth import FeedRun, Plan, Run, TrueStop
 
 _MG = 1000
-_DRAUGHTY = {"ASA", "PA"}
-"""Materials that are printed on closed-in machines only."""
 _USUAL_MINUTES = 480
-_DAYS_A_WEEK = 7
+_FEWER_WILL_DO_EVERY = 16
 _PLATES_THAT_WAIT = 1.4
 """So much of a product may wait for a machine that need not be changed for it."""
 _LOOKS_AGAIN = timedelta(minutes=80)
@@ -191,11 +190,17 @@ def _run(day: Day, product: ProductRow, pieces: int) -> Run:
 def _free(day: Day, product: ProductRow) -> int:
     """Give the pieces that customers wait for and nobody prints or has planned yet."""
     owed = day.truth.owed.get(product.name, 0)
-    if owed == 0:
-        return 0
-    printing = sum(run.pieces for run in day.truth.runs.values() if run.product == product.name)
-    planned = sum(plan.pieces for plan in day.truth.plans if plan.product == product.name)
-    return owed - printing - planned
+    return owed - _taken_on(day)[product.name] if owed else 0
+
+
+def _taken_on(day: Day) -> Counter[str]:
+    """Give the pieces of each product that are being printed or are planned."""
+    taken: Counter[str] = Counter()
+    for run in day.truth.runs.values():
+        taken[run.product] += run.pieces
+    for plan in day.truth.plans:
+        taken[plan.product] += plan.pieces
+    return taken
 
 
 def _choose(day: Day, machine: MachineRow, moment: datetime) -> tuple[ProductRow | None, str]:
@@ -214,21 +219,37 @@ def _choose(day: Day, machine: MachineRow, moment: datetime) -> tuple[ProductRow
 
 
 def _candidates(day: Day, machine: MachineRow) -> Iterable[ProductRow]:
-    planned = {plan.product for plan in day.truth.plans}
-    for product in day.told.products.values():
-        if len(product.grams) > machine.feeds or product.name not in day.truth.numbers.products:
+    """Give the products that are wanted, that a machine can print, and that none does better which is idle too."""
+    taken, planned = _taken_on(day), {plan.product for plan in day.truth.plans}
+    idle = [one for one in day.told.machines.values() if one.name not in day.truth.runs and one.name != machine.name]
+    for name, owed in day.truth.owed.items():
+        product, free = day.told.products[name], owed - taken[name]
+        if not (name in planned or _worth_a_plate(day, product, free)) or not _can(machine, product):
             continue
-        if not machine.closed_in and any(_material(item) in _DRAUGHTY for item in product.grams):
-            continue
-        wanted = product.name in planned or _worth_a_plate(day, product)
-        if wanted and not _loaded_elsewhere(day, machine, product):
+        if not _better_elsewhere(day, machine, product, idle=idle, free=free):
             yield product
 
 
-def _worth_a_plate(day: Day, product: ProductRow) -> bool:
-    """Say whether enough pieces are wanted to fill a plate; once a week fewer will do: nobody waits for ever."""
-    free = _free(day, product)
-    return free >= product.batch or (free > 0 and (day.index + len(product.name)) % _DAYS_A_WEEK == 0)
+def _can(machine: MachineRow, product: ProductRow) -> bool:
+    return len(product.grams) <= machine.feeds and (machine.closed_in or not product.draughty)
+
+
+def _worth_a_plate(day: Day, product: ProductRow, free: int) -> bool:
+    """Say whether enough pieces are wanted to fill a plate; now and then fewer will do: nobody waits for ever."""
+    return free >= product.batch or (free > 0 and (day.index + len(product.name)) % _FEWER_WILL_DO_EVERY == 0)
+
+
+def _better_elsewhere(
+    day: Day, machine: MachineRow, product: ProductRow, *, idle: Sequence[MachineRow], free: int
+) -> bool:
+    """Say whether an idle machine had better print a product: it is loaded for it, or has several feeds."""
+    holders = day.truth.machines_with(product.grams)
+    if machine.name in holders:
+        return False
+    if any(one.name in holders for one in idle):
+        return True
+    can_wait = machine.feeds == 1 and free < _PLATES_THAT_WAIT * product.batch
+    return can_wait and any(one.feeds > 1 and _can(one, product) for one in idle)
 
 
 def _short_of(day: Day, machine: MachineRow, product: ProductRow) -> str:
@@ -252,24 +273,6 @@ def _score(day: Day, machine: MachineRow, product: ProductRow, moment: datetime)
     return score
 
 
-def _loaded_elsewhere(day: Day, machine: MachineRow, product: ProductRow) -> bool:
-    """Say whether another machine that is free had better print a product: it is loaded, or has several feeds."""
-    holders = day.truth.machines_with(product.grams)
-    if machine.name in holders:
-        return False
-    idle = [one for one in day.told.machines.values() if one.name not in day.truth.runs and one.name != machine.name]
-    if any(one.name in holders for one in idle):
-        return True
-    can_wait = machine.feeds == 1 and _free(day, product) < _PLATES_THAT_WAIT * product.batch
-    return can_wait and any(_could(one, product) for one in idle)
-
-
-def _could(machine: MachineRow, product: ProductRow) -> bool:
-    """Say whether a machine of several feeds could print a product."""
-    closed = machine.closed_in or not any(_material(item) in _DRAUGHTY for item in product.grams)
-    return machine.feeds > 1 and closed
-
-
 def _load(day: Day, machine: MachineRow, run: Run, moment: datetime) -> None:
     """See to it that every item of a run is on a feed, and reckon what the run will truly draw."""
     free = [f"{machine.name}/{position}" for position in range(1, machine.feeds + 1)]
@@ -285,18 +288,14 @@ def _load(day: Day, machine: MachineRow, run: Run, moment: datetime) -> None:
         need, then = FeedRun(feed, item, told_mg, told_mg), moment + _STEP * changes
         changes += _see_to(day, need, run, then, holder=machine.holder)
         run.feeds.append(FeedRun(feed, item, told_mg, _true_mg(day, machine, item, told_mg)))
-    chance = max(day.told.slips.fails[_material(item)] for item in product.grams) * machine.fails
+    chance = max(day.told.slips.fails[material_of(item)] for item in product.grams) * machine.fails
     if day.rng.random() < chance * (run.minutes / _USUAL_MINUTES) ** 0.5:
         run.fails_at = day.rng.uniform(0.04, 0.98)
 
 
-def _material(item: str) -> str:
-    return item.split(maxsplit=1)[0]
-
-
 def _true_mg(day: Day, machine: MachineRow, item: str, told_mg: int) -> int:
     slips = day.told.slips
-    more = slips.draws_more[_material(item)] + machine.draws_more + day.rng.gauss(0, slips.spread)
+    more = slips.draws_more[material_of(item)] + machine.draws_more + day.rng.gauss(0, slips.spread)
     several = slips.change_g if machine.feeds > 1 else 0.0
     return max(1, round(told_mg * (1 + more) + (slips.start_g + several) * _MG))
 
@@ -333,7 +332,7 @@ def plan_ahead(day: Day, moment: datetime) -> None:
         day.hands.call_off(plan.job_id, moment)
     room = len(day.truth.numbers.machines) - len(day.truth.plans)
     wanted = [one for one in day.told.products.values() if one.name in day.truth.numbers.products]
-    wanted = [one for one in wanted if _worth_a_plate(day, one)]
+    wanted = [one for one in wanted if _worth_a_plate(day, one, _free(day, one))]
     for product in sorted(wanted, key=lambda one: -_free(day, one) / one.batch)[: max(0, room)]:
         moment += timedelta(minutes=1)
         pieces = min(product.batch, _free(day, product))
