@@ -14,7 +14,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.services import finding
 from spoolkeep.services.offers import breaks_of
 from spoolkeep.services.shop import code_text
-from spoolkeep.store.tables import Feed, Machine, Material, Offer, OrderLine, Place, Supplier
+from spoolkeep.store.tables import Feed, Machine, Material, Offer, OrderLine, Place, Product, ProductPart, Supplier
 
 Choices = list[tuple[int, str]]
 
@@ -50,6 +50,18 @@ class SupplierView:
     name: str
     address: str
     lead_days: int | None
+    parcel_minor: int
+    free_freight_minor: int | None
+
+
+@dataclass(frozen=True)
+class ProductView:
+    """One product as Setup lists it, with the milligrams of each item in it."""
+
+    product_id: int
+    name: str
+    price_minor: int | None
+    parts: tuple[tuple[finding.Item, int], ...]
 
 
 def articles(*, session: Session) -> Choices:
@@ -75,7 +87,17 @@ def suppliers(*, session: Session) -> Choices:
 def supplier_list(*, session: Session) -> list[SupplierView]:
     """Give the suppliers with what is known of them."""
     query = select(Supplier).where(col(Supplier.live), ~col(Supplier.retired)).order_by(col(Supplier.name))
-    return [SupplierView(one.id, one.name, one.address, one.lead_days) for one in session.scalars(query)]
+    return [
+        SupplierView(
+            supplier_id=one.id,
+            name=one.name,
+            address=one.address,
+            lead_days=one.lead_days,
+            parcel_minor=one.parcel_minor,
+            free_freight_minor=one.free_freight_minor,
+        )
+        for one in session.scalars(query)
+    ]
 
 
 def places(*, session: Session) -> Choices:
@@ -108,6 +130,19 @@ def offers(*, session: Session) -> list[OfferView]:
         if offer.article_id in known
     ]
     return sorted(found, key=lambda one: (one.item.name, one.price_minor))
+
+
+def products(*, session: Session) -> list[ProductView]:
+    """Give the products that are sold, with what is in them."""
+    known = finding.items(session)
+    parts: dict[int, list[tuple[finding.Item, int]]] = {}
+    for part in session.scalars(select(ProductPart).where(col(ProductPart.live)).order_by(col(ProductPart.id))):
+        if part.article_id in known:
+            parts.setdefault(part.product_id, []).append((known[part.article_id], part.mg))
+    query = select(Product).where(col(Product.live), ~col(Product.retired)).order_by(col(Product.name))
+    return [
+        ProductView(one.id, one.name, one.price_minor, tuple(parts.get(one.id, ()))) for one in session.scalars(query)
+    ]
 
 
 def tares(*, session: Session, line_ids: Sequence[int]) -> dict[int, int]:

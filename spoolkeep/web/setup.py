@@ -11,7 +11,7 @@ from werkzeug.wrappers import Response as Answer
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import acts, catalogue, choices, joblist, labels, undoing
-from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
+from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
@@ -20,6 +20,9 @@ from spoolkeep.web.answers import status_of
 pages = Blueprint("setup", __name__, url_prefix="/setup")
 BP_PER_PER_CENT = 100
 MOST_BP = 100 * BP_PER_PER_CENT
+EACH_PAGE = 60
+PARTS_ASKED = 4
+"""Items that the form for a product asks for; a sheet may have more."""
 MOST_DAYS = 365
 """A plan for stock looks a year ahead and no further; far beyond, the calendar itself ends."""
 
@@ -41,6 +44,7 @@ def enter() -> Answer | tuple[str, int]:
         "supplier": _supplier,
         "offer": _offer,
         "withdraw": _withdraw,
+        "product": _product,
     }
     try:
         doing = doings.get(forms.text("do"))
@@ -52,6 +56,17 @@ def enter() -> Answer | tuple[str, int]:
         return _show(refused=refusal), status_of(refusal)
     flash("Kept.", "heard")
     return redirect(url_for("setup.page", _anchor=forms.text("do")))
+
+
+@pages.get("/offers")
+def all_offers() -> str:
+    """Show every offer that holds, some at a time."""
+    with doors.reading() as session:
+        found = choices.offers(session=session)
+    pages_all = max(1, -(-len(found) // EACH_PAGE))
+    number = min(max(1, request.args.get("page", 1, type=int)), pages_all)
+    shown = found[(number - 1) * EACH_PAGE : number * EACH_PAGE]
+    return render_template("offers.html", offers=shown, count=len(found), number=number, pages_all=pages_all)
 
 
 @pages.get("/labels.pdf")
@@ -178,6 +193,20 @@ def _offer(session: Session) -> object:
     return catalogue.add_offer(session=session, now=doors.now(), by=doors.by_form(), entry=entry)
 
 
+def _product(session: Session) -> object:
+    shop = load_shop(session)
+    parts = [
+        (forms.whole(f"article_{n}", f"Item {n}"), forms.grams(f"grams_{n}", f"Grams of item {n}"))
+        for n in range(1, PARTS_ASKED + 1)
+        if forms.text(f"article_{n}")
+    ]
+    if not parts:
+        raise BadInput("no_parts", "Say of which items the product is made, and how many grams of each.")
+    price = forms.money("price", "Price", shop) if forms.text("price") else None
+    entry = ProductEntry(forms.text("name"), price, tuple(parts))
+    return catalogue.add_product(session=session, now=doors.now(), by=doors.by_form(), entry=entry)
+
+
 def _withdraw(session: Session) -> object:
     offer_id = forms.whole("offer", "Offer")
     return catalogue.retire_offer(session=session, now=doors.now(), by=doors.by_form(), offer_id=offer_id)
@@ -194,12 +223,15 @@ def _show(refused: Refusal | None = None) -> str:
             "items": choices.items(session=session),
             "suppliers": choices.supplier_list(session=session),
             "offers": choices.offers(session=session),
+            "products": choices.products(session=session),
             "materials": choices.materials(session=session),
         }
     return render_template(
         "setup.html",
         finishes=list(Finish),
         place_kinds=list(PlaceKind),
+        each_page=EACH_PAGE,
+        parts_asked=PARTS_ASKED,
         stocks=paper.STOCKS,
         dots=paper.DOTS,
         database=doors.about_database(),

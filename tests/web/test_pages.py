@@ -8,12 +8,12 @@ from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
-from spoolkeep.services import finding
+from spoolkeep.services import catalogue, finding
 from spoolkeep.services.deliveries import codes_of
 from spoolkeep.store.tables import Act, Job, Spool
 from spoolkeep.web.app import template_folder
 from tests.paper.pictures import codes_in, pages_of
-from tests.workshop import TestWorkshop
+from tests.workshop import TestWorkshop, by
 
 PAGES = ["/", "/bench", "/stock", "/jobs", "/deliveries", "/orders", "/money", "/setup", "/setup/acts"]
 Key = Callable[[], str]
@@ -185,3 +185,32 @@ def test_the_labels_of_a_delivery_read_back_to_its_spools(
     pages = pages_of(client.get(f"{where}/labels.pdf{query}").data, 203)
     with shop.store.read() as session:
         assert [code for page in pages for code in codes_in(page)] == list(codes_of(session=session, delivery_id=1))
+
+
+def test_a_product_is_entered_with_the_grams_of_its_items(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    black, white = shop.articles
+    form = {"do": "product", "key": key(), "name": "Chess set", "price": "240", "article_1": str(black)}
+    form |= {"grams_1": "118", "article_2": str(white), "grams_2": "117.5"}
+    assert client.post("/setup", data=form).status_code == 302
+    page = client.get("/setup").text
+    assert "Chess set" in page
+    assert re.search(r"118\sg PLA Slate black", page)
+
+
+def test_a_product_of_nothing_is_refused_and_what_was_typed_stays(client: FlaskClient, key: Key) -> None:
+    answer = client.post("/setup", data={"do": "product", "key": key(), "name": "Ghost"})
+    assert answer.status_code == 422
+    assert "how many grams of each" in answer.text
+    assert "Ghost" in answer.text
+
+
+def test_offers_have_a_page_of_their_own(client: FlaskClient, shop: TestWorkshop) -> None:
+    who = shop.do(
+        lambda s: catalogue.add_supplier(
+            session=s, now=shop.now, by=by(), entry=catalogue.SupplierEntry("North Quay", parcel_minor=790)
+        )
+    )
+    entry = catalogue.OfferEntry(who.row_id, shop.articles[0], 1_000_000, 1890)
+    shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=entry))
+    assert "18.90" in client.get("/setup/offers?page=7").text
+    assert "7.90" in client.get("/setup").text
