@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from shutil import copytree
@@ -10,7 +11,7 @@ import pytest
 from sqlalchemy import select
 from sqlmodel import SQLModel, col
 
-from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.codes import CodeKind, RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind, OrderState
 from spoolkeep.services import bench, joblist, money, orders, spools, stock, stops
@@ -171,13 +172,29 @@ def test_the_demo_has_something_on_every_page(demo: tuple[Store, Truth]) -> None
         began = session.scalars(select(Act).where(col(Act.kind) == "start job")).first()
         assert began is not None
         assert joblist.ended(session=session)
-        assert stops.recent(session=session)
         assert {one.state for one in orders.listed(session=session, now=NOW)} & {OrderState.IN, OrderState.PROMISED}
         assert len(stock.rows(session=session, now=NOW)) >= 26
         months = money.view(session=session).months
     drawn, takings = sum(one.drawn_minor for one in months), sum(one.takings_minor for one in months)
     # between 1 and 2 per cent of takings: common practice
     assert 0.01 < drawn / takings < 0.02
+
+
+def test_machines_stand_still_where_nobody_orders(tmp_path: Path) -> None:
+    as_written = told(30)
+    careless = replace(
+        as_written,
+        habits=as_written.habits.model_copy(update={"forgets_to_order": 1.0}),
+        products={name: one.model_copy(update={"a_day": 8 * one.a_day}) for name, one in as_written.products.items()},
+    )
+    truth = not_begun(careless, today=TODAY)
+    with closing(new_store(tmp_path, "one")) as store:
+        bring_on(store, careless, truth, until=TODAY - timedelta(days=1), keep_in=tmp_path)
+        with store.read() as session:
+            booked = stops.recent(session=session, limit=1000)
+    assert truth.stops
+    assert sorted(one.from_at for one in booked) == sorted(one.from_at for one in truth.stops)
+    assert truth.refused == []
 
 
 def test_deliveries_of_the_demo_come_late_or_in_part_at_times(demo: tuple[Store, Truth]) -> None:
@@ -241,3 +258,32 @@ def test_the_demo_never_takes_the_place_of_a_real_workshop(tmp_path: Path, sqlit
     from_before.close()
     with pytest.raises(Conflict, match="not the demo"):
         prepare(Instance(tmp_path), now=NOW, fresh=True)
+
+
+def test_the_files_describe_a_workshop_that_is_large_enough_to_find_faults() -> None:
+    found = read_described(demo_folder())
+    items, machines = found.articles.values(), found.machines.values()
+    assert len(machines) == 12
+    assert sum(one.feeds == 4 for one in machines) >= 2
+    assert any(one.holder for one in machines)
+    assert len(items) == 30
+    assert {one.material for one in items} == {"PLA", "PETG", "ASA", "TPU", "PA"}
+    assert {"matt", "silk", "clear", "glow"} <= {one.finish for one in items}
+    assert {one.shade.count("/") for one in items} == {0, 1, 2}
+    assert len(found.suppliers) == 3
+    assert any(one.refill for one in found.offers)
+    assert any(one.price_breaks for one in found.offers)
+    assert any(one.pack > 1 for one in found.offers)
+    assert any(one.free_from for one in found.suppliers.values())
+    assert any(one.from_day > 365 for one in items)
+    assert any(one.drift_a_year < 0.5 for one in found.products.values())
+
+
+def test_every_maker_s_code_in_the_files_checks_out() -> None:
+    codes = [one.ean for one in read_described(demo_folder()).offers if one.ean]
+    assert codes
+    for code in codes:
+        read = read_code(code)
+        assert isinstance(read, RetailCode)
+        # GS1 General Specifications: prefixes 200 to 299 are for use within a company, and no maker's
+        assert code.startswith("2")
