@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import waitress.server
+import waitress.wasyncore
 
 from spoolkeep.store.engine import Store
 from spoolkeep.web.app import create_app
@@ -61,13 +62,15 @@ def address(shop: TestWorkshop) -> Iterator[str]:
     app = create_app(
         shop.store, secret=b"only for tests", clock=lambda: shop.now + timedelta(seconds=time.monotonic() - started)
     )
-    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=8)
+    channels: dict[int, object] = {}
+    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=8, map=channels)
     runs = threading.Thread(target=server.run, daemon=True)
     runs.start()
     yield f"http://127.0.0.1:{server.effective_port}"
     server.close()
     server.task_dispatcher.shutdown()
     runs.join(timeout=5)
+    waitress.wasyncore.close_all(channels, ignore_all=True)  # a browser keeps its connections open
 
 
 @pytest.fixture
