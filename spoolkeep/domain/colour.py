@@ -3,6 +3,7 @@
 Imports, pages and labels call it. It must not know articles, themes or style sheets.
 """
 
+import colorsys
 import re
 
 from spoolkeep.domain.errors import BadInput
@@ -61,3 +62,30 @@ def ink_on(background: str) -> str:
     Source: WCAG 2.2, success criterion 1.4.3; the better of the two is at least the square root of 21.
     """
     return max(BLACK, WHITE, key=lambda ink: contrast_ratio(ink, background))
+
+
+_HUES = ((15, "red"), (45, "orange"), (70, "yellow"), (170, "green"), (255, "blue"), (290, "purple"), (335, "pink"))
+"""Where each basic word ends on the wheel of hues, in degrees; red goes on from the last."""
+
+
+def basic_words(text: str) -> frozenset[str]:
+    """Give the plain words by which a person would look for an sRGB colour: black, brown, orange …, one or two.
+
+    Errors: BadInput where it is not a colour.
+    Source: the eleven basic terms of Berlin and Kay (1969, from memory); the bounds are common practice, no source.
+    """
+    digits = srgb(text)[1:]
+    hue, light, vivid = colorsys.rgb_to_hls(*(int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)))
+    chroma = vivid * (1 - abs(2 * light - 1))
+    if light < 0.09 or (chroma < 0.07 and light < 0.25):  # noqa: PLR2004 - bounds of the words
+        return frozenset({"black"})
+    if chroma < 0.12:  # noqa: PLR2004 - the same
+        return frozenset({"white"}) if light > 0.86 else frozenset({"grey", "gray"})  # noqa: PLR2004 - the same
+    word = next((name for until, name in _HUES if hue * 360 < until), "red")
+    if word in {"red", "orange", "yellow"} and light < 0.42 and chroma < 0.62:  # noqa: PLR2004 - the same
+        return frozenset({"brown", word})
+    if word == "pink" and light < 0.4:  # noqa: PLR2004 - the same
+        return frozenset({"purple", word})
+    if word in {"red", "purple"} and light > 0.62:  # noqa: PLR2004 - the same
+        return frozenset({"pink", word})
+    return frozenset({word})

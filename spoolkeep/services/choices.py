@@ -106,14 +106,16 @@ def places(*, session: Session) -> Choices:
     return [(place.id, place.name) for place in session.scalars(query)]
 
 
-def offers(*, session: Session) -> list[OfferView]:
-    """Give the offers that hold, by item and price."""
+def offers(*, session: Session, article_id: int | None = None) -> list[OfferView]:
+    """Give the offers that hold, of all items or of one, by item and price."""
     columns = (Offer.id, Offer.article_id, Offer.their_number, Offer.spool_mg, Offer.price_minor, Offer.pack)
     query = (
         select(*map(col, columns), col(Supplier.name))
         .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
         .where(col(Offer.live), col(Supplier.live))
     )
+    if article_id is not None:
+        query = query.where(col(Offer.article_id) == article_id)
     known, breaks = finding.items(session), breaks_of(session)
     found = [
         OfferView(

@@ -16,6 +16,7 @@ from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
 
 from spoolkeep.domain.codes import Code, CodeKind, RetailCode, read_code
+from spoolkeep.domain.colour import basic_words
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import JobState
@@ -63,8 +64,7 @@ def found(*, session: Session, text: str) -> list[Hit]:
     suppliers = {one.id: one.name for one in session.scalars(select(Supplier).where(col(Supplier.live)))}
     sold_by = [number for number, name in suppliers.items() if match(name)]
     return [
-        *_best(match, ((item.name, Hit("item", str(item.article_id), item.name, item.finish, item))
-                       for item in known.values())),
+        *_items(match, known.values()),
         *_spools(session, wanted, serials.get(CodeKind.SPOOL), known),
         *_machines(session, match),
         *_jobs(session, wanted, match),
@@ -91,6 +91,25 @@ def matcher(text: str) -> Callable[[str], int]:
         return 2 if all(f" {word}" in f" {plain}" for word in words) else 1
 
     return fits
+
+
+def _items(match: Callable[[str], int], items: Iterable[Item]) -> list[Hit]:
+    """Give items by their name; those that only their finish or a plain word for their shade fits come after."""
+    named, others = [], []
+    for item in items:
+        hit = Hit("item", str(item.article_id), item.name, item.finish, item)
+        if match(item.name):
+            named.append((item.name, hit))
+        elif match(spoken_of(item)):
+            others.append((item.name, hit))
+    by_shade = [hit for _, hit in sorted(others, key=lambda one: one[0])]
+    return [*_best(match, named), *by_shade][:EACH]
+
+
+def spoken_of(item: Item) -> str:
+    """Give all the words by which a person may look for an item: its name, its finish, plain words for its shades."""
+    plain = sorted({word for shade in item.srgb for word in basic_words(shade)})
+    return " ".join((item.name, item.finish, *plain))
 
 
 def _best(match: Callable[[str], int], named: Iterable[tuple[str, Hit]]) -> list[Hit]:
@@ -133,15 +152,22 @@ _CARRIERS: dict[CodeKind, tuple[Any, Callable[[Session, Any, dict[int, Item]], H
 
 
 def _serials(text: str) -> dict[CodeKind, tuple[int, int]]:
-    """Give, by kind, the serials whose code begins as the text does: `S0004` is 400 to 499, and 42 alone is 42."""
+    """Give, by kind, the serials whose code begins as the text does: `S0004` is 400 to 499, and 42 alone is 42; 42 and its check digits too."""
     plain = "".join(text.split()).upper()
     if plain.isascii() and plain.isdecimal() and len(plain) <= _PLACES:
-        return {kind: (int(plain), int(plain)) for kind in (CodeKind.SPOOL, CodeKind.ORDER)}
+        return {kind: 2 * (_serial_of(kind, plain),) for kind in (CodeKind.SPOOL, CodeKind.ORDER)}
     if not re.fullmatch(r"[SR]\d{1,8}", plain, re.ASCII):
         return {}
     digits = plain[1 : 1 + _PLACES]
     spread = 10 ** (_PLACES - len(digits))
     return {CodeKind(plain[0]): (int(digits) * spread, int(digits) * spread + spread - 1)}
+
+
+def _serial_of(kind: CodeKind, digits: str) -> int:
+    """Give the serial that digits mean: with the check digits at their end, as a label shows them, or without."""
+    without = digits[:-2]
+    with_check = bool(without) and Code(kind, int(without)).text.endswith(digits)
+    return int(without) if with_check else int(digits)
 
 
 def _spool(spool: Spool, known: dict[int, Item]) -> Hit:

@@ -24,6 +24,8 @@ from spoolkeep.store.tables import Act, Balance, Job, Line, Loading, Movement, P
 
 LEAVES = (Kind.SCRAP, Kind.RETURN, Kind.WRITE_OFF)
 MOST_GROSS_MG = 100_000_000
+RAN_OUT = "ran out"
+"""The act by which a spool is told to have ended; on stock it is a count."""
 
 
 @dataclass(frozen=True)
@@ -287,7 +289,7 @@ def _events(session: Session, spool_id: int) -> tuple[SpoolEvent, ...]:
     return tuple(
         SpoolEvent(
             act_id=movement.act_id,
-            kind=movement.kind,
+            kind=act.kind if act.kind == RAN_OUT else movement.kind,
             occurred_at=movement.occurred_at,
             mg=int(mg),
             found_mg=int(found),

@@ -16,6 +16,7 @@ from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding
 from spoolkeep.services.loadings import loaded_on, standby_on, take_off
 from spoolkeep.services.shop import code_text, load_shop
+from spoolkeep.services.spools import RAN_OUT
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.ledger import Event, book
@@ -85,7 +86,7 @@ def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: dat
         return RanOut(act.id, code, left_mg - before_mg, next_code, words)
 
     request = {"spool_code": spool_code, "at": at}
-    return once(session, "ran out", by=by, now=now, request=request, answers=RanOut, about=spool_code, do=do)
+    return once(session, RAN_OUT, by=by, now=now, request=request, answers=RanOut, about=spool_code, do=do)
 
 
 def _refuse_where_none_can_wait(session: Session, spool: Spool, feed: Feed, where: str) -> None:

@@ -106,7 +106,7 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
 
 
 def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
-    """Give the spools of an item that have something left or are on a machine, opened ones first."""
+    """Give the spools of an item that have something left, ask for the scale or are on a machine, opened ones first."""
     loaded = (col(Loading.spool_id) == col(Spool.id)) & col(Loading.live) & col(Loading.until_at).is_(None)
     query = (
         select(Spool, Balance, col(Place.name), col(Loading.feed_id))
@@ -114,7 +114,7 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
         .outerjoin(Loading, loaded)
         .outerjoin(Place, col(Place.id) == col(Spool.place_id))
         .where(col(Spool.article_id) == article_id, col(Spool.live), col(Spool.retired_on).is_(None))
-        .where((col(Balance.left_mg) > 0) | col(Loading.id).is_not(None))
+        .where((col(Balance.left_mg) > 0) | col(Balance.doubtful) | col(Loading.id).is_not(None))
         .order_by(col(Spool.opened_on).is_(None), col(Spool.received_on), col(Spool.serial))
     )
     rows: Sequence[Any] = session.execute(query).all()  # without place or feed, which the columns' types do not say

@@ -93,6 +93,14 @@ def end_stop(*, session: Session, now: datetime, by: By, stop_id: int, until_at:
     return once(session, "end stop", by=by, now=now, request=request, answers=StopAnswer, about=about, do=do)
 
 
+def standing(*, session: Session) -> dict[int, str]:
+    """Give the machines that stand still just now, by number, and the item that each waits for, where that is told."""
+    query = select(col(Stop.machine_id), col(Stop.article_id)).where(col(Stop.live), col(Stop.until_at).is_(None))
+    rows = session.execute(query).all()
+    items = finding.items(session, [article for _, article in rows if article])
+    return {machine: items[article].name if article in items else "" for machine, article in rows}
+
+
 def recent(*, session: Session, limit: int = 30) -> list[StopView]:
     """Give the last stops: those that last first, then newest first."""
     query = select(Stop, Machine).join(Machine, col(Machine.id) == col(Stop.machine_id)).where(col(Stop.live))

@@ -10,7 +10,7 @@ from flask import Blueprint, Response, make_response, redirect, render_template,
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import acts, bench, undoing
+from spoolkeep.services import acts, bench, stops, undoing
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
@@ -77,6 +77,7 @@ def _show(kind: str = "", words: str = "", booked: Booked | None = None) -> Resp
         shop = load_shop(session)
         station = doors.station_seen(session)
         machines = bench.board(session=session, now=doors.now())
+        standing = stops.standing(session=session)
         waiting = bench.waiting(session=session, station_id=station, now=doors.now())
         latest = acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
     template = "bench_live.html" if request.headers.get("X-Fragment") else "bench.html"
@@ -84,6 +85,7 @@ def _show(kind: str = "", words: str = "", booked: Booked | None = None) -> Resp
     rendered = render_template(
         template,
         machines=machines,
+        standing=standing,
         waiting=waiting,
         latest=latest,
         kind=kind,

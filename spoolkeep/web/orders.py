@@ -37,7 +37,9 @@ def draft() -> Answer | tuple[str, int]:
             answer = orders.draft(session=session, now=doors.now(), by=doors.by_form(), wanted=wanted)
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
-    flash(f"Drafted: {len(answer.order_ids)} orders. Print or send each one's sheet.", "heard")
+    count = len(answer.order_ids)
+    drafted = "1 order. Print or send its sheet." if count == 1 else f"{count} orders. Print or send each one's sheet."
+    flash(f"Drafted: {drafted}", "heard")
     if len(answer.order_ids) == 1:
         return redirect(url_for("orders.one", order_id=answer.order_ids[0]))
     return redirect(url_for("orders.page"))

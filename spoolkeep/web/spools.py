@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import labels, reels, spools, standby
+from spoolkeep.services import choices, labels, reels, spools, standby
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
@@ -136,6 +136,7 @@ def _give_up(kind: Kind) -> Callable[[Session, str], SpoolAnswer]:
 def _show(code: str, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         view = spools.view(session=session, spool_code=code)
+        feeds = [(one.code, one.name) for one in choices.feeds(session=session)]
     return render_template(
-        "spool.html", spool=view, refused=refused, form=request.form, stocks=paper.STOCKS, dots=paper.DOTS
+        "spool.html", spool=view, feeds=feeds, refused=refused, form=request.form, stocks=paper.STOCKS, dots=paper.DOTS
     )

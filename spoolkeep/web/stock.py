@@ -9,9 +9,9 @@ from datetime import date, timedelta
 
 from flask import Blueprint, Response, render_template, request
 
-from spoolkeep.domain.names import folded
-from spoolkeep.services import finding, labels, orders, stock
+from spoolkeep.services import choices, finding, labels, orders, stock
 from spoolkeep.services.orders import OrderView
+from spoolkeep.services.search import matcher, spoken_of
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.stock import StockRow
 from spoolkeep.web import doors, paper
@@ -71,7 +71,7 @@ class Shown:
         """Say whether a row is shown; it is due where it is to be ordered before the next order day is over."""
         if self.material and row.item.material != self.material:
             return False
-        if folded(self.colour) not in folded(f"{row.item.colour} {row.item.finish}"):
+        if self.colour and not matcher(self.colour)(spoken_of(row.item)):
             return False
         if self.show == "due":
             short = row.left_mg + row.on_order_mg < row.committed_mg
@@ -87,6 +87,7 @@ def item(article_id: int) -> str:
         found = finding.item(session, article_id)
         row = next((row for row in stock.rows(session=session, now=doors.now()) if row.item == found), None)
         spools = stock.spools_of(session=session, article_id=article_id)
+        offers = choices.offers(session=session, article_id=article_id)
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
     today = shop.today(doors.now())
     return render_template(
@@ -96,6 +97,7 @@ def item(article_id: int) -> str:
         item=found,
         row=row,
         spools=spools,
+        offers=offers,
         arrivals=arrivals(awaited, today),
         today=today,
         days_total=WEEKS_AHEAD * 7,

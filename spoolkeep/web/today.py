@@ -3,6 +3,8 @@
 The app factory registers it.
 """
 
+from datetime import timedelta
+
 from flask import Blueprint, render_template
 
 from spoolkeep.services import today
@@ -16,6 +18,13 @@ pages = Blueprint("today", __name__)
 def page() -> str:
     """Show what needs a person, worst first."""
     with doors.reading() as session:
-        clock = load_shop(session).clock
+        shop = load_shop(session)
+        clock = shop.clock
         needed = today.needed(session=session, now=doors.now())
-    return render_template("today.html", needed=needed, opening=clock.local(needed.opening), local=clock.local)
+    return render_template(
+        "today.html",
+        needed=needed,
+        opening=clock.local(needed.opening),
+        local=clock.local,
+        yesterday=shop.today(doors.now()) - timedelta(days=1),
+    )

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spoolkeep.domain.colour import BLACK, WHITE, contrast_ratio, ink_on, relative_luminance, srgb
+from spoolkeep.domain.colour import BLACK, WHITE, basic_words, contrast_ratio, ink_on, relative_luminance, srgb
 from spoolkeep.domain.errors import BadInput
 
 COLOURS = st.integers(0, 0xFFFFFF).map(lambda value: f"#{value:06x}")
@@ -65,3 +65,32 @@ def test_every_swatch_can_be_written_on(background: str) -> None:
 
 def test_yellow_takes_black_ink_and_navy_white() -> None:
     assert (ink_on("#ffff00"), ink_on("#000080")) == (BLACK, WHITE)
+
+
+@pytest.mark.parametrize(
+    ("shade", "word"),
+    [
+        # CSS Color 4, named colours: their values with the plain word in their own name
+        ("#000000", "black"),
+        ("#ffffff", "white"),
+        ("#808080", "grey"),
+        ("#ff0000", "red"),
+        ("#8b0000", "red"),
+        ("#ffa500", "orange"),
+        ("#ffff00", "yellow"),
+        ("#008000", "green"),
+        ("#90ee90", "green"),
+        ("#0000ff", "blue"),
+        ("#4682b4", "blue"),
+        ("#800080", "purple"),
+        ("#ffc0cb", "pink"),
+        ("#8b4513", "brown"),
+        # shades of plastic as workshops name them: common practice, no source
+        ("#26262a", "black"),
+        ("#f3f1e8", "white"),
+        ("#e8590c", "orange"),
+        ("#5d6b3a", "green"),
+    ],
+)
+def test_a_shade_is_found_by_the_plain_word_for_it(shade: str, word: str) -> None:
+    assert word in basic_words(shade)

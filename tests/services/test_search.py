@@ -147,3 +147,17 @@ def test_a_search_asks_few_questions(shop: TestWorkshop, text: str) -> None:
     _found(shop, text)
     event.remove(shop.store.engine, "before_cursor_execute", note)
     assert sum(one.upper().startswith("SELECT") for one in asked) <= MOST_QUERIES
+
+
+def test_an_item_is_found_by_the_plain_word_for_its_shade(shop: TestWorkshop) -> None:
+    with shop.store.read() as session:
+        assert [hit.name for hit in search.found(session=session, text="black")] == ["PLA Slate black"]
+        assert [hit.name for hit in search.found(session=session, text="white pla")] == ["PLA Chalk white"]
+        assert [hit.name for hit in search.found(session=session, text="matt slate")] == ["PLA Slate black"]
+
+
+def test_a_spool_is_found_by_the_end_of_its_code_as_a_label_shows_it(shop: TestWorkshop) -> None:
+    code = shop.deliver()[0]
+    with shop.store.read() as session:
+        (hit,) = [one for one in search.found(session=session, text=code[-3:]) if one.kind == "spool"]
+    assert hit.key == code

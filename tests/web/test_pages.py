@@ -8,7 +8,8 @@ from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
-from spoolkeep.services import catalogue, finding
+from spoolkeep.domain.words import Kind
+from spoolkeep.services import catalogue, finding, spools, stops
 from spoolkeep.services.deliveries import codes_of
 from spoolkeep.store.tables import Act, Job, Spool
 from spoolkeep.web.app import template_folder
@@ -214,3 +215,37 @@ def test_offers_have_a_page_of_their_own(client: FlaskClient, shop: TestWorkshop
     shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=entry))
     assert "18.90" in client.get("/setup/offers?page=7").text
     assert "7.90" in client.get("/setup").text
+
+
+def test_an_item_is_ordered_from_its_own_page(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    who = shop.do(
+        lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), entry=catalogue.SupplierEntry("North Quay"))
+    )
+    entry = catalogue.OfferEntry(who.row_id, shop.articles[0], 1_000_000, 1890, pack=2)
+    offer = shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=entry)).row_id
+    page = client.get(f"/stock/{shop.articles[0]}").text
+    assert f'name="offer-{offer}"' in page
+    answer = client.post("/orders", data={"key": key(), f"offer-{offer}": "4"}, follow_redirects=True)
+    assert "Drafted: 1 order. Print" in answer.text
+    assert "North Quay" in answer.text
+
+
+def test_a_machine_that_stands_still_says_so_on_the_bench(client: FlaskClient, shop: TestWorkshop) -> None:
+    shop.do(
+        lambda s: stops.book_stop(
+            session=s, now=shop.now, by=by(), machine_id=1, from_at=shop.now, article_id=shop.articles[1]
+        )
+    )
+    assert "stands still, no PLA Chalk white" in client.get("/bench").text
+
+
+def test_a_spool_that_asks_for_the_scale_is_listed_although_nothing_is_left(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    code = shop.deliver()[0]
+    shop.do(lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=code, kind=Kind.SCRAP, mg=1_000_001))
+    page = client.get(f"/stock/{shop.articles[0]}").text
+    assert code[-2:] in page
+    assert "weigh it" in page
+    assert client.post(f"/spools/{code}", data={"key": key(), "do": "ran-out"}).status_code == 302
+    assert "Ran out" in client.get(f"/spools/{code}").text

@@ -156,8 +156,8 @@ def _begin_next(day: Day, machine: MachineRow, moment: datetime) -> datetime:
     """Begin the job that a machine can do best; give when a person looks at it next."""
     product, missing = _choose(day, machine, moment)
     if product is None:
-        if missing:
-            day.truth.wants.setdefault(machine.name, (moment, missing))
+        if missing and all(item != missing for _, item in day.truth.wants.values()):
+            day.truth.wants[machine.name] = (moment, missing)  # the others could do without
         return moment + _LOOKS_AGAIN
     since, item = day.truth.wants.pop(machine.name, (moment, ""))
     if item:
