@@ -152,7 +152,7 @@ _CARRIERS: dict[CodeKind, tuple[Any, Callable[[Session, Any, dict[int, Item]], H
 
 
 def _serials(text: str) -> dict[CodeKind, tuple[int, int]]:
-    """Give, by kind, the serials whose code begins as the text does: `S0004` is 400 to 499, and 42 alone is 42; 42 and its check digits too."""
+    """Give, by kind, the serials whose code begins as the text does: `S0004` is 400 to 499, and 42 is 42."""
     plain = "".join(text.split()).upper()
     if plain.isascii() and plain.isdecimal() and len(plain) <= _PLACES:
         return {kind: 2 * (_serial_of(kind, plain),) for kind in (CodeKind.SPOOL, CodeKind.ORDER)}
