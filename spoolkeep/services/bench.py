@@ -255,11 +255,11 @@ def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: date
     assert isinstance(spool.row, Spool) and isinstance(other.row, Feed)  # noqa: S101, PT018 - `_name` made them
     load(session, act, spool=spool.row, feed=other.row, at=now, today=load_shop(session).today(now))
     answer = ScanAnswer(HEARD, f"{spool.words} is on {other.words}.", act.id, "loaded", spool.code.text)
-    odd = _odd(session, spool.row)
+    odd = odd_about(session, spool.row)
     return replace(answer, kind=ATTENTION, words=f"{answer.words} {odd}") if odd else answer
 
 
-def _odd(session: Session, spool: Spool) -> str:
+def odd_about(session: Session, spool: Spool) -> str:
     """Give what a person should know about a spool that was just loaded; it is on the machine in fact."""
     lot = (col(SetAside.article_id) == spool.article_id) & (col(SetAside.lot) == spool.lot)
     aside = exists().where(

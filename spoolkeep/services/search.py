@@ -182,8 +182,15 @@ def _spools(session: Session, text: str, serials: tuple[int, int] | None, known:
     lot = _like(col(Spool.lot), text, begins=True)
     wanted = or_(lot, col(Spool.serial).between(*serials)) if serials else lot
     query = select(Spool).where(col(Spool.live), wanted)
-    newest = query.order_by(col(Spool.retired_on).is_not(None), col(Spool.serial).desc()).limit(EACH)
-    return [_spool(one, known) for one in session.scalars(newest)]
+    newest = query.order_by(col(Spool.retired_on).is_not(None), col(Spool.serial).desc()).limit(LOOKED_AT)
+    fits = [one for one in session.scalars(newest) if _carries(one, text, serials)]
+    return [_spool(one, known) for one in fits[:EACH]]
+
+
+def _carries(spool: Spool, text: str, serials: tuple[int, int] | None) -> bool:
+    """Say whether a spool's lot or code truly begins as a text does: the database compares but roughly."""
+    coded = serials is not None and serials[0] <= spool.serial <= serials[1]
+    return coded or (bool(spool.lot) and folded(spool.lot).startswith(folded(text)))
 
 
 def _machines(session: Session, match: Callable[[str], int]) -> list[Hit]:
@@ -212,7 +219,8 @@ def _jobs(session: Session, text: str, match: Callable[[str], int]) -> list[Hit]
     latest = select(func.max(col(Job.id)) - LATEST_JOBS).scalar_subquery()
     rough_title = (_like(col(Job.title), word) for word in text.split())
     query = select(Job).where(col(Job.id) > latest, col(Job.live), *rough_title)
-    rough = session.scalars(query.order_by(col(Job.id).desc()).limit(LOOKED_AT)).all()
+    to_come_first = (col(Job.state) == JobState.ENDED, col(Job.id).desc())
+    rough = session.scalars(query.order_by(*to_come_first).limit(LOOKED_AT)).all()
     fitting = sorted((job for job in rough if match(job.title)), key=lambda job: job.state == JobState.ENDED)
     return [_job(job) for job in fitting[:EACH]]
 
@@ -266,7 +274,7 @@ def _place(place: Place) -> Hit:
 
 
 def _like(column: SQLCoreOperations[Any], text: str, *, begins: bool = False) -> ColumnElement[bool]:
-    """Give a rough comparison that misses nothing: where a letter is not plain, anything may stand."""
+    """Give a rough comparison: where a letter of the text is not plain, anything may stand. Others compare again."""
     typed = normalize("NFC", text)
     rough = "".join(letter if letter.isascii() and letter not in "%_\\" else "%" for letter in typed).lower()
     return func.lower(column).like(f"{rough}%" if begins else f"%{rough}%")

@@ -3,6 +3,7 @@
 The spool's page calls it; scans that load and move are the Bench's.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,13 +15,14 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding
+from spoolkeep.services.bench import odd_about
 from spoolkeep.services.loadings import loaded_on, standby_on, take_off
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.services.spools import RAN_OUT
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.ledger import Event, book
-from spoolkeep.store.tables import Act, Balance, Feed, Loading, Spool
+from spoolkeep.store.ledger import Event, book, take_back_one
+from spoolkeep.store.tables import Act, Balance, Feed, Loading, Movement, Spool
 
 
 @dataclass(frozen=True)
@@ -53,13 +55,16 @@ def stand_by(*, session: Session, now: datetime, by: By, spool_code: str, feed_c
     def do(act: Act) -> StandbyAnswer:
         spool, feed = finding.spool_of(session, spool_code), finding.feed_of(session, feed_code)
         where = finding.feed_name(session, feed)
+        if spool.retired_on is not None:
+            raise Conflict("given_up", "That spool was scrapped, returned or written off. Choose another to stand by.")
         _refuse_where_none_can_wait(session, spool, feed, where)
         take_off(session, act, spool=spool, at=now)
         if spool.opened_on is None:
             change(session, act, spool, opened_on=load_shop(session).today(now))
         create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=now, standby=True))
         name = finding.item_name(session, spool.article_id)
-        return StandbyAnswer(act.id, code_text(CodeKind.SPOOL, spool.serial), f"{name} stands by on {where}.")
+        words = " ".join(filter(None, (f"{name} stands by on {where}.", odd_about(session, spool))))
+        return StandbyAnswer(act.id, code_text(CodeKind.SPOOL, spool.serial), words)
 
     request = {"spool_code": spool_code, "feed_code": feed_code}
     return once(session, "stand by", by=by, now=now, request=request, answers=StandbyAnswer, about=spool_code, do=do)
@@ -76,10 +81,12 @@ def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: dat
         if when > now:
             raise BadInput("in_the_future", "That moment lies in the future. Check the date.")
         before_mg = session.get_one(Balance, spool.id).left_mg
+        later = [take_back_one(session, act, one) for one in _drawn_after(session, spool, when)]
         book(session, act, [Event(kind=Kind.COUNT, occurred_at=when, spool_id=spool.id, leaves_mg=0)])
         feed = _feed_in_use(session, spool)
         take_off(session, act, spool=spool, at=when)
         after = _take_over(session, act, feed, when) if feed else None
+        book(session, act, [_drawn_elsewhere(one, spool, after) for one in later])
         left_mg = session.get_one(Balance, spool.id).left_mg
         code, words = code_text(CodeKind.SPOOL, spool.serial), _said(session, spool, after)
         next_code = code_text(CodeKind.SPOOL, after.serial) if after else None
@@ -87,6 +94,30 @@ def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: dat
 
     request = {"spool_code": spool_code, "at": at}
     return once(session, RAN_OUT, by=by, now=now, request=request, answers=RanOut, about=spool_code, do=do)
+
+
+def _drawn_after(session: Session, spool: Spool, at: datetime) -> Sequence[Movement]:
+    """Give the draws that were booked on a spool after the moment at which it ended: another spool gave them."""
+    back = select(col(Movement.reverses_id)).where(
+        col(Movement.spool_id) == spool.id, col(Movement.reverses_id).is_not(None)
+    )
+    query = select(Movement).where(col(Movement.spool_id) == spool.id, col(Movement.kind) == Kind.DRAW)
+    standing = query.where(col(Movement.sign) == 1, col(Movement.id).not_in(back))
+    return session.scalars(standing.where(col(Movement.occurred_at) > at).order_by(col(Movement.id))).all()
+
+
+def _drawn_elsewhere(taken_back: Movement, spool: Spool, after: Spool | None) -> Event:
+    """Give a draw as one of the spool that took over, or as an open draw of the item where none is known."""
+    return Event(
+        kind=Kind.DRAW,
+        occurred_at=taken_back.occurred_at,
+        spool_id=after.id if after else None,
+        article_id=None if after else spool.article_id,
+        asked_mg=taken_back.asked_mg,
+        cause=taken_back.cause,
+        job_id=taken_back.job_id,
+        feed_id=taken_back.feed_id,
+    )
 
 
 def _refuse_where_none_can_wait(session: Session, spool: Spool, feed: Feed, where: str) -> None:

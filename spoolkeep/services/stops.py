@@ -17,6 +17,8 @@ from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Machine, Stop
 
+FIRST_YEAR = 2000
+
 
 @dataclass(frozen=True)
 class StopAnswer:
@@ -61,6 +63,9 @@ def book_stop(
         _check_times(from_at, until_at, now)
         if until_at is None and _standing(session, machine_id):
             raise Conflict("stands_already", f"{machine.name} stands still already by the books. End that stop first.")
+        if _overlaps(session, machine_id, from_at, until_at or now):
+            words = f"{machine.name} stood still in these hours already, by the books. Enter only what is missing."
+            raise Conflict("stood_already", words)
         stop = Stop(
             machine_id=machine_id, article_id=article_id, from_at=from_at, until_at=until_at, why=why.strip()[:200]
         )
@@ -73,8 +78,16 @@ def book_stop(
         "article_id": article_id,
         "why": why,
     }
-    about = finding.live(session, Machine, machine_id).name
-    return once(session, "stop", by=by, now=now, request=request, answers=StopAnswer, about=about, do=do)
+    return once(
+        session,
+        "stop",
+        by=by,
+        now=now,
+        request=request,
+        answers=StopAnswer,
+        about=lambda: finding.live(session, Machine, machine_id).name,
+        do=do,
+    )
 
 
 def end_stop(*, session: Session, now: datetime, by: By, stop_id: int, until_at: datetime | None = None) -> StopAnswer:
@@ -89,8 +102,16 @@ def end_stop(*, session: Session, now: datetime, by: By, stop_id: int, until_at:
         return StopAnswer(act.id, stop.id)
 
     request = {"stop_id": stop_id, "until_at": until_at}
-    about = session.get_one(Machine, _stop(session, stop_id).machine_id).name
-    return once(session, "end stop", by=by, now=now, request=request, answers=StopAnswer, about=about, do=do)
+    return once(
+        session,
+        "end stop",
+        by=by,
+        now=now,
+        request=request,
+        answers=StopAnswer,
+        about=lambda: session.get_one(Machine, _stop(session, stop_id).machine_id).name,
+        do=do,
+    )
 
 
 def standing(*, session: Session) -> dict[int, str]:
@@ -122,6 +143,8 @@ def recent(*, session: Session, limit: int = 30) -> list[StopView]:
 
 
 def _check_times(from_at: datetime, until_at: datetime | None, now: datetime) -> None:
+    if from_at.year < FIRST_YEAR:
+        raise BadInput("long_ago", f"A stop before {FIRST_YEAR} cannot be. Check the times.")
     if from_at > now or (until_at is not None and until_at > now):
         raise BadInput("in_the_future", "A stop cannot lie in the future. Check the times.")
     if until_at is not None and until_at < from_at:
@@ -130,6 +153,12 @@ def _check_times(from_at: datetime, until_at: datetime | None, now: datetime) ->
 
 def _standing(session: Session, machine_id: int) -> bool:
     query = select(col(Stop.id)).where(col(Stop.machine_id) == machine_id, col(Stop.live), col(Stop.until_at).is_(None))
+    return session.scalars(query).first() is not None
+
+
+def _overlaps(session: Session, machine_id: int, from_at: datetime, until_at: datetime) -> bool:
+    within = (col(Stop.from_at) < until_at) & (col(Stop.until_at) > from_at)
+    query = select(col(Stop.id)).where(col(Stop.machine_id) == machine_id, col(Stop.live), within)
     return session.scalars(query).first() is not None
 
 

@@ -3,7 +3,7 @@
 The start page calls it and words it. It only reads, in a number of queries that does not grow with the workshop.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Generic, TypeVar
@@ -14,7 +14,7 @@ from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
-from spoolkeep.domain.words import TO_COME, Kind, OrderState
+from spoolkeep.domain.words import TO_COME, Kind, OrderState, TakingsKind
 from spoolkeep.services import stock
 from spoolkeep.services.bench import PACE_OVER
 from spoolkeep.services.deliveries import lacking_of_line
@@ -161,7 +161,7 @@ def needed(*, session: Session, now: datetime) -> Today:
         steps=steps,
         stops=waiting["stops"],
         feeds=_some([]) if steps else _feeds(session, known, shop=shop, now=now),
-        items=_items([row for row in rows if row.item.article_id not in drafted], today),
+        items=_items(_not_covered(session, rows, drafted), today),
         jobs=waiting["jobs"],
         deliveries=_some(awaited),
         draws=waiting["draws"],
@@ -169,6 +169,17 @@ def needed(*, session: Session, now: datetime) -> Today:
         drafts=_some(drafts),
         takings_until=_takings_until(session, today - timedelta(days=1)),
     )
+
+
+def _not_covered(session: Session, rows: Sequence[StockRow], drafted: Collection[int]) -> list[StockRow]:
+    """Give the rows for which no draft stands, and those that are short of committed grams even with it."""
+    coming = stock.ordered_mg(session, (OrderState.DRAFTED,)) if drafted else {}
+    return [
+        row
+        for row in rows
+        if row.item.article_id not in drafted
+        or row.left_mg + row.on_order_mg + coming.get(row.item.article_id, 0) < row.committed_mg
+    ]
 
 
 def _some(found: Sequence[Kept]) -> Some[Kept]:
@@ -192,9 +203,17 @@ def _feeds(session: Session, known: dict[int, Item], *, shop: Shop, now: datetim
             continue
         mg = int(left_mg) + (first.left_mg if first else 0)
         name = machine if feeds == 1 else f"{machine} feed {feed.position}"
-        lasts = PACE_OVER * (mg / int(week_mg)) if week_mg else (opening - now if mg else timedelta())
+        lasts = _lasts(mg, int(week_mg or 0), until_opening=opening - now)
         left[feed.id] = FeedEnd(name, feed.id, item, mg, now + lasts)
     return _some(sorted((one for one in left.values() if one.ends_at < opening), key=lambda one: one.ends_at))
+
+
+def _lasts(mg: int, week_mg: int, *, until_opening: timedelta) -> timedelta:
+    """Give how long a feed lasts, as far as tomorrow's opening: what lies beyond is not asked."""
+    if mg <= 0:
+        return timedelta()
+    beyond = week_mg <= 0 or mg * PACE_OVER.total_seconds() >= week_mg * until_opening.total_seconds()
+    return until_opening if beyond else PACE_OVER * (mg / week_mg)
 
 
 def _loaded(shop: Shop, now: datetime) -> Select[Any]:
@@ -329,6 +348,7 @@ def _takings_until(session: Session, yesterday: date) -> date | None:
     query = (
         select(col(TakingsDay.shop_day))
         .where(col(TakingsDay.shop_day) <= yesterday, col(TakingsDay.amount_minor) != 0)
+        .where(col(TakingsDay.kind) == TakingsKind.SALE)
         .distinct()
         .order_by(col(TakingsDay.shop_day).desc())
         .limit(TAKINGS_DAYS)

@@ -161,3 +161,10 @@ def test_a_spool_is_found_by_the_end_of_its_code_as_a_label_shows_it(shop: TestW
     with shop.store.read() as session:
         (hit,) = [one for one in search.found(session=session, text=code[-3:]) if one.kind == "spool"]
     assert hit.key == code
+
+
+def test_letters_that_the_database_cannot_fold_find_no_strangers(shop: TestWorkshop) -> None:
+    shop.deliver(3)
+    with shop.store.read() as session:
+        for text in ("é", "черный", "%", "_", "\\"):
+            assert [hit for hit in search.found(session=session, text=text) if hit.kind == "spool"] == []

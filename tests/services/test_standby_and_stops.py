@@ -6,8 +6,8 @@ import pytest
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.words import Outcome
-from spoolkeep.services import bench, jobs, reels, spools, standby, stations, stops, undoing
+from spoolkeep.domain.words import Kind, Outcome
+from spoolkeep.services import bench, joblist, jobs, reels, spools, standby, stations, stops, undoing
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.acts import By
@@ -150,3 +150,72 @@ def test_a_stop_ends_after_it_begins_and_lies_in_the_past(shop: TestWorkshop) ->
     for from_at, until_at in ((noon + hour, None), (noon, noon - hour), (noon - hour, noon + hour)):
         with shop.store.write() as session, pytest.raises(BadInput):
             stops.book_stop(session=session, now=noon, by=by(), machine_id=1, from_at=from_at, until_at=until_at)
+
+
+def test_hours_in_which_a_machine_stood_still_are_counted_once(shop: TestWorkshop) -> None:
+    noon, hour = shop.now, timedelta(hours=1)
+
+    def book(from_hours: int, until_hours: int) -> None:
+        shop.do(
+            lambda s: stops.book_stop(
+                session=s,
+                now=noon,
+                by=by(),
+                machine_id=1,
+                from_at=noon - from_hours * hour,
+                until_at=noon - until_hours * hour,
+            )
+        )
+
+    book(10, 2)
+    with pytest.raises(Conflict, match="only what is missing"):
+        book(9, 1)
+    book(2, 1)
+    with pytest.raises(BadInput, match="before 2000"):
+        book(24 * 365 * 30, 1)
+
+
+def test_a_stop_sent_twice_is_answered_alike_even_after_its_undo(shop: TestWorkshop) -> None:
+    who = by()
+    first = shop.do(
+        lambda s: stops.book_stop(session=s, now=shop.now, by=who, machine_id=1, from_at=shop.now - timedelta(hours=1))
+    )
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=first.act_id))
+    again = shop.do(
+        lambda s: stops.book_stop(session=s, now=shop.now, by=who, machine_id=1, from_at=shop.now - timedelta(hours=1))
+    )
+    assert again == first
+
+
+def test_what_was_drawn_after_the_end_was_drawn_from_the_spool_that_took_over(shop: TestWorkshop) -> None:
+    first, second = both()
+    wait(shop, second)
+    draw(shop, 900_000, shop.now + timedelta(hours=1))
+    draw(shop, 80_000, shop.now + timedelta(hours=3))
+    morning = shop.now + timedelta(hours=8)
+    ended = shop.now + timedelta(hours=2)
+    told = shop.do(lambda s: standby.ran_out(session=s, now=morning, by=by(), spool_code=first, at=ended))
+    assert (left(shop, first), left(shop, second)) == (0, 920_000)
+    assert sound(shop)
+    shop.do(lambda s: undoing.undo_act(session=s, now=morning, by=by(), act_id=told.act_id))
+    assert (left(shop, first), left(shop, second)) == (20_000, 1_000_000)
+    assert sound(shop)
+
+
+def test_what_was_drawn_after_the_end_waits_for_a_person_where_no_spool_took_over(shop: TestWorkshop) -> None:
+    first, _ = both()
+    draw(shop, 900_000, shop.now + timedelta(hours=1))
+    draw(shop, 80_000, shop.now + timedelta(hours=3))
+    morning, ended = shop.now + timedelta(hours=8), shop.now + timedelta(hours=2)
+    shop.do(lambda s: standby.ran_out(session=s, now=morning, by=by(), spool_code=first, at=ended))
+    with shop.store.read() as session:
+        (waiting,) = joblist.open_draws(session=session)
+    assert (waiting.mg, waiting.item and waiting.item.name) == (80_000, "PLA Slate black")
+    assert sound(shop)
+
+
+def test_a_spool_that_was_given_up_does_not_stand_by(shop: TestWorkshop) -> None:
+    _, second = both()
+    shop.do(lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=second, kind=Kind.SCRAP))
+    with pytest.raises(Conflict, match="scrapped"):
+        wait(shop, second)

@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import event
 from sqlalchemy.orm import Session
 
-from spoolkeep.domain.words import OrderState, Outcome
+from spoolkeep.domain.words import OrderState, Outcome, TakingsKind
 from spoolkeep.services import bench, catalogue, finding, jobs, money, orders, stations, stops, today
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
@@ -237,3 +237,41 @@ def test_of_many_only_a_few_are_named(shop: TestWorkshop) -> None:
         shop.do(lambda s, report=report: jobs.plan_job(session=s, now=shop.now, by=by(), report=report))  # type: ignore[misc] # bound here
     found = _today(shop).jobs
     assert (found.count, [one.name for one in found.first]) == (5, ["Planter 0", "Planter 1", "Planter 2"])
+
+
+def test_one_tiny_draw_does_not_carry_a_feed_beyond_the_calendar(shop: TestWorkshop) -> None:
+    spool = shop.deliver()[0]
+    _load(shop, spool, shop.feeds[0], shop.now - timedelta(days=2))
+
+    def report(session: Session) -> None:
+        row = finding.feed_of(session, shop.feeds[0])
+        told = JobReport("Hook", row.machine_id, (FeedGrams(2, row.id),))
+        jobs.report_job(session=session, now=shop.now, by=by(), report=told, outcome=Outcome.FAILED)
+
+    shop.do(report)
+    assert _today(shop).feeds.count == 0
+
+
+def test_a_fee_of_yesterday_is_no_takings(shop: TestWorkshop) -> None:
+    _take(shop, 3, 2)
+    shop.do(
+        lambda s: money.enter_takings(
+            session=s,
+            now=shop.now,
+            by=by(),
+            shop_day=shop.now.date() - timedelta(days=1),
+            channel="Market",
+            amount_minor=300,
+            kind=TakingsKind.FEE,
+        )
+    )
+    assert _today(shop).takings_until == shop.now.date() - timedelta(days=2)
+
+
+def test_a_draft_that_is_too_small_hides_no_shortage(shop: TestWorkshop) -> None:
+    offer = _offer(shop)
+    told = JobReport("Vase", 1, (FeedGrams(9_000_000, article_id=shop.articles[0]),))
+    shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=told))
+    shop.deliver(1, article=1)
+    shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=[Wanted(offer, 1)]))
+    assert _today(shop).items.count == 1

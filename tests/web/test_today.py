@@ -39,7 +39,7 @@ def test_a_new_workshop_is_led_by_its_first_steps(client: FlaskClient) -> None:
 def test_a_day_on_which_all_runs_says_so(client: FlaskClient, shop: TestWorkshop) -> None:
     shop.deliver()
     page = client.get("/").text
-    assert "Nothing needs anybody before" in page
+    assert "nothing needs anybody before" in page
     assert "opening at 07:00" in page
     assert _needs(page) == []
 

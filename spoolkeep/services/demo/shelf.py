@@ -54,6 +54,10 @@ def will_do(looks_mg: float, needs_mg: int, seen_when_dry: Callable[[float], boo
 def put_on(day: Day, spool: TrueSpool, feed: str, moment: datetime) -> None:
     """Put a spool on a feed with two scans; what was there goes back to its place."""
     _unpack(day, spool, moment - timedelta(minutes=1))
+    waits = day.truth.on(feed, stands_by=True)
+    if waits is not None and waits.item != spool.item:
+        day.hands.scan(waits, day.truth.numbers.place_codes[waits.place], moment - timedelta(seconds=40))
+        day.truth.take_off(waits)
     day.hands.scan(spool, day.truth.numbers.feed_codes[feed], moment)
     day.truth.put(spool, feed)
 

@@ -36,8 +36,6 @@ class TrueSpool:
     """The feed that it is on, as `machine/position`."""
     stands_by: bool = False
     opened: bool = False
-    gone: bool = False
-    ended_at: datetime | None = None
     weighed_on: date | None = None
 
 
@@ -224,7 +222,6 @@ class Truth:
     def end(self, spool: TrueSpool) -> None:
         """Let a spool be gone."""
         self.take_off(spool)
-        spool.gone = True
         self.present[spool.item].remove(spool.number)
 
     def left_at(self, moment: datetime) -> dict[str, int]:
@@ -233,10 +230,16 @@ class Truth:
         for run in self.runs.values():
             ahead = run.share - run.share_at(moment)
             for feed in run.feeds:
-                spool = self.on(feed.feed, stands_by=True) or self.on(feed.feed)
-                if spool is not None and spool.code in left:
-                    left[spool.code] += round(feed.true_mg * ahead)
+                self._give_back(left, feed.feed, round(feed.true_mg * ahead))
         return left
+
+    def _give_back(self, left: dict[str, int], feed: str, mg: int) -> None:
+        """Give back what a run has yet to draw: what stands by gets what it gave, the one in use the rest."""
+        for spool in (self.on(feed, stands_by=True), self.on(feed)):
+            if spool is not None:
+                given = min(mg, spool.told_mg - spool.left_mg) if spool.stands_by else mg
+                left[spool.code] += max(0, given)
+                mg -= max(0, given)
 
 
 _TRUTH = TypeAdapter(Truth)
