@@ -78,8 +78,10 @@ def _lived_in(shop: TestWorkshop) -> dict[str, int | str]:
     shop.do(
         lambda s: money.enter_takings(session=s, now=now, by=by(), shop_day=day, channel="Counter", amount_minor=90_000)
     )
-    since = now - timedelta(hours=2)
-    shop.do(lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=since, until_at=now))
+    since, before = now - timedelta(hours=2), now - timedelta(hours=4)
+    shop.do(
+        lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=before, until_at=since)
+    )
     shop.do(
         lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=since, why="no white")
     )
