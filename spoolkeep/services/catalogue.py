@@ -250,6 +250,10 @@ def make_supplier(session: Session, act: Act, entry: SupplierEntry) -> Supplier:
 def make_product(session: Session, act: Act, entry: ProductEntry) -> Product:
     """Give a new product. Errors: BadInput, Conflict."""
     name = _named(session, Product, entry.name)
+    if entry.price_minor is not None and entry.price_minor < 0:
+        raise BadInput("negative_price", "A price is 0 or more. Leave it empty where there is none.")
+    if len({article_id for article_id, _ in entry.parts}) < len(entry.parts):
+        raise BadInput("item_twice", f"{name}: an item stands there twice. Enter its grams in one line.")
     product = create(session, act, Product(name=name, price_minor=entry.price_minor))
     for article_id, mg in entry.parts:
         if mg <= 0:

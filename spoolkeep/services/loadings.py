@@ -22,10 +22,19 @@ def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, 
     return create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=at))
 
 
-def take_off(session: Session, act: Act, *, spool: Spool, at: datetime) -> None:
-    """Take a spool off whatever feed it is on."""
-    for loading in session.scalars(_open().where(col(Loading.spool_id) == spool.id)):
-        change(session, act, loading, until_at=max(at, loading.from_at))
+def take_off(session: Session, act: Act, *, spool: Spool, at: datetime) -> Spool | None:
+    """Take a spool off whatever feed it is on; give the spool that stood by there and is in use from then on."""
+    loading = session.scalars(_open().where(col(Loading.spool_id) == spool.id)).first()
+    if loading is None:
+        return None
+    change(session, act, loading, until_at=max(at, loading.from_at))
+    waits = None if loading.standby else standby_on(session, loading.feed_id)
+    if waits is None:
+        return None
+    moment = max(at, loading.from_at, waits.from_at)
+    change(session, act, waits, until_at=moment)
+    create(session, act, Loading(spool_id=waits.spool_id, feed_id=waits.feed_id, from_at=moment))
+    return session.get_one(Spool, waits.spool_id)
 
 
 def loaded_on(session: Session, feed_id: int) -> Loading | None:

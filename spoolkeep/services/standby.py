@@ -83,9 +83,7 @@ def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: dat
         before_mg = session.get_one(Balance, spool.id).left_mg
         later = [take_back_one(session, act, one) for one in _drawn_after(session, spool, when)]
         book(session, act, [Event(kind=Kind.COUNT, occurred_at=when, spool_id=spool.id, leaves_mg=0)])
-        feed = _feed_in_use(session, spool)
-        take_off(session, act, spool=spool, at=when)
-        after = _take_over(session, act, feed, when) if feed else None
+        after = take_off(session, act, spool=spool, at=when)
         book(session, act, [_drawn_elsewhere(one, spool, after) for one in later])
         left_mg = session.get_one(Balance, spool.id).left_mg
         code, words = code_text(CodeKind.SPOOL, spool.serial), _said(session, spool, after)
@@ -128,23 +126,6 @@ def _refuse_where_none_can_wait(session: Session, spool: Spool, feed: Feed, wher
         raise Conflict("in_use_itself", f"That spool is the one in use on {where}. Choose another to stand by.")
     if waits is not None:
         raise Conflict("one_waits", f"A spool stands by on {where} already. Scan that one to its place first.")
-
-
-def _feed_in_use(session: Session, spool: Spool) -> Feed | None:
-    query = select(Feed).join(Loading, col(Loading.feed_id) == col(Feed.id))
-    found = query.where(col(Loading.spool_id) == spool.id, col(Loading.live), col(Loading.until_at).is_(None))
-    return session.scalars(found.where(~col(Loading.standby))).first()
-
-
-def _take_over(session: Session, act: Act, feed: Feed, at: datetime) -> Spool | None:
-    """Put the spool that stands by on a feed in use, from this moment."""
-    waits = standby_on(session, feed.id)
-    if waits is None:
-        return None
-    moment = max(at, waits.from_at)
-    change(session, act, waits, until_at=moment)
-    create(session, act, Loading(spool_id=waits.spool_id, feed_id=feed.id, from_at=moment))
-    return session.get_one(Spool, waits.spool_id)
 
 
 def _said(session: Session, spool: Spool, after: Spool | None) -> str:

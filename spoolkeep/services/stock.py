@@ -65,6 +65,7 @@ class SpoolRow:
     lot: str
     where: str
     loaded: bool
+    stands_by: bool
     opened_on: date | None
     received_on: date
     doubtful: bool
@@ -109,7 +110,7 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
     """Give the spools of an item that have something left, ask for the scale or are on a machine, opened ones first."""
     loaded = (col(Loading.spool_id) == col(Spool.id)) & col(Loading.live) & col(Loading.until_at).is_(None)
     query = (
-        select(Spool, Balance, col(Place.name), col(Loading.feed_id))
+        select(Spool, Balance, col(Place.name), col(Loading.feed_id), col(Loading.standby))
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
         .outerjoin(Loading, loaded)
         .outerjoin(Place, col(Place.id) == col(Spool.place_id))
@@ -118,7 +119,7 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
         .order_by(col(Spool.opened_on).is_(None), col(Spool.received_on), col(Spool.serial))
     )
     rows: Sequence[Any] = session.execute(query).all()  # without place or feed, which the columns' types do not say
-    feeds = finding.feed_names(session, {feed_id for *_, feed_id in rows if feed_id is not None})
+    feeds = finding.feed_names(session, {feed_id for *_, feed_id, _ in rows if feed_id is not None})
     return [
         SpoolRow(
             code=code_text(CodeKind.SPOOL, spool.serial),
@@ -126,11 +127,12 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
             lot=spool.lot,
             where=feeds[feed_id] if feed_id is not None else place or "",
             loaded=feed_id is not None,
+            stands_by=bool(standby),
             opened_on=spool.opened_on,
             received_on=spool.received_on,
             doubtful=balance.doubtful,
         )
-        for spool, balance, place, feed_id in rows
+        for spool, balance, place, feed_id, standby in rows
     ]
 
 

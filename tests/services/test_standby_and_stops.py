@@ -219,3 +219,21 @@ def test_a_spool_that_was_given_up_does_not_stand_by(shop: TestWorkshop) -> None
     shop.do(lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=second, kind=Kind.SCRAP))
     with pytest.raises(Conflict, match="scrapped"):
         wait(shop, second)
+
+
+def test_the_spool_that_stands_by_is_in_use_once_the_other_is_put_on_a_shelf(shop: TestWorkshop) -> None:
+    first, second = both()
+    wait(shop, second)
+    with shop.store.write() as session:
+        station = stations.station_of(session=session, now=shop.now, secret="one")
+        for text in (first, shop.places[0]):
+            who = By(actor_id=1, key=f"shelf {text}", station_id=station)
+            bench.scan(session=session, now=shop.now, by=who, text=text)
+    draw(shop, 30_000, shop.now + timedelta(hours=1))
+    assert (left(shop, first), left(shop, second)) == (1_000_000, 970_000)
+    with shop.store.read() as session:
+        board = bench.board(session=session, now=shop.now)
+    feed = board[0].feeds[0]
+    assert feed.loaded is not None
+    assert (feed.loaded.spool_code, feed.standby) == (second, None)
+    assert sound(shop)

@@ -205,6 +205,16 @@ def test_a_product_of_nothing_is_refused_and_what_was_typed_stays(client: FlaskC
     assert "Ghost" in answer.text
 
 
+def test_a_product_names_each_item_once_and_costs_nothing_less_than_nothing(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    black = str(shop.articles[0])
+    form = {"do": "product", "name": "Twin", "article_1": black, "grams_1": "5"}
+    twice = client.post("/setup", data={**form, "key": key(), "article_2": black, "grams_2": "6"})
+    assert "stands there twice" in twice.text
+    assert "0 or more" in client.post("/setup", data={**form, "key": key(), "price": "-5"}).text
+
+
 def test_offers_have_a_page_of_their_own(client: FlaskClient, shop: TestWorkshop) -> None:
     who = shop.do(
         lambda s: catalogue.add_supplier(
