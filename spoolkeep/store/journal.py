@@ -68,11 +68,12 @@ def invert(session: Session, act: Act, target: Act) -> None:
     # rows that only go or come back are many after an import: those that go make room first, those that come are last
     going, coming = (_only_live(fields, back) for back in ("false", "true"))
     _set_live(session, act, going, live=False)
-    for (table, row_id), before in fields.items():
-        if set(before) != {"live"}:
-            row = session.get_one(table_named(table), row_id)
-            change(session, act, row, **{name: _value(row, name, written) for name, written in before.items()})
     try:
+        for (table, row_id), before in fields.items():
+            if set(before) != {"live"}:
+                row = session.get_one(table_named(table), row_id)
+                change(session, act, row, **{name: _value(row, name, written) for name, written in before.items()})
+        session.flush()
         _set_live(session, act, coming, live=True)
     except IntegrityError as error:
         words = "What this act made has been made again since. Undo the later act first."

@@ -237,3 +237,27 @@ def test_the_spool_that_stands_by_is_in_use_once_the_other_is_put_on_a_shelf(sho
     assert feed.loaded is not None
     assert (feed.loaded.spool_code, feed.standby) == (second, None)
     assert sound(shop)
+
+
+def test_a_redo_does_not_let_two_spools_stand_by_on_one_feed(shop: TestWorkshop) -> None:
+    _, second = both()
+    (third,) = shop.deliver(1)
+    first_wait = wait(shop, second)
+    undo = shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=first_wait.act_id))
+    wait(shop, third)
+    with pytest.raises(Conflict):
+        shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=undo.act_id))
+    assert sound(shop)
+
+
+def test_an_undo_does_not_let_a_machine_stand_still_twice(shop: TestWorkshop) -> None:
+    hour = timedelta(hours=1)
+    stop = shop.do(
+        lambda s: stops.book_stop(session=s, now=shop.now, by=by(), machine_id=1, from_at=shop.now - 3 * hour)
+    )
+    ended = shop.do(
+        lambda s: stops.end_stop(session=s, now=shop.now, by=by(), stop_id=stop.stop_id, until_at=shop.now - 2 * hour)
+    )
+    shop.do(lambda s: stops.book_stop(session=s, now=shop.now, by=by(), machine_id=1, from_at=shop.now - hour))
+    with pytest.raises(Conflict):
+        shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=ended.act_id))

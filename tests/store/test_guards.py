@@ -12,7 +12,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from spoolkeep.store import guards
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
-from spoolkeep.store.upgrade import alembic_config, guards_of
+from spoolkeep.store.upgrade import alembic_config, guards_of, newest
 from tests.workshop import TestWorkshop
 
 CHANGES = {
@@ -67,7 +67,7 @@ def test_every_guard_is_there_after_the_migrations(store: Store) -> None:
 REBUILD = """
 from alembic import op
 
-revision, down_revision = "0002_try", "0001"
+revision, down_revision = "9999_try", "{newest}"
 
 
 def upgrade() -> None:
@@ -78,13 +78,13 @@ def upgrade() -> None:
 
 def test_a_migration_that_rebuilds_a_table_puts_its_guards_back(store: Store, now: datetime, tmp_path: Path) -> None:
     TestWorkshop(store, now).deliver()
-    (tmp_path / "0002_try.py").write_text(REBUILD)
+    (tmp_path / "9999_try.py").write_text(REBUILD.format(newest=newest()))
     with store.engine.begin() as connection:
         config = alembic_config(connection)
         own = Path(str(config.get_main_option("script_location"))) / "versions"
         config.set_main_option("version_locations", f"{own} {tmp_path}")
         config.set_main_option("path_separator", "space")
-        command.upgrade(config, "0002_try")
+        command.upgrade(config, "9999_try")
     assert guards_of(store) == guards.expected(store.engine.dialect.name)
 
 

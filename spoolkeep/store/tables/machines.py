@@ -79,6 +79,13 @@ class Loading(SQLModel, table=True):
             sqlite_where=text("live AND until_at IS NULL AND NOT standby"),
             postgresql_where=text("live AND until_at IS NULL AND NOT standby"),
         ),
+        Index(
+            "uq_loading_feed_standby",
+            "feed_id",
+            unique=True,
+            sqlite_where=text("live AND until_at IS NULL AND standby"),
+            postgresql_where=text("live AND until_at IS NULL AND standby"),
+        ),
         holds("ends_after_it_begins", "until_at IS NULL OR until_at >= from_at"),
     )
 
@@ -143,3 +150,12 @@ class Stop(SQLModel, table=True):
     from_at: datetime = moment()
     until_at: datetime | None = maybe_moment()
     why: str = ""
+    __table_args__ = (
+        Index(
+            "uq_stop_machine_stands",
+            "machine_id",
+            unique=True,
+            sqlite_where=text("live AND until_at IS NULL"),
+            postgresql_where=text("live AND until_at IS NULL"),
+        ),
+    )
