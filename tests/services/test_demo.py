@@ -8,7 +8,9 @@ from pathlib import Path
 from shutil import copytree
 
 import pytest
+from alembic import command
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
 from spoolkeep.domain.codes import CodeKind, RetailCode, read_code
@@ -24,8 +26,9 @@ from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.proof import differences
+from spoolkeep.store.seeds import sow
 from spoolkeep.store.tables import Act, Balance, Delivery, Job, Loading, Movement, Order, Spool, Workshop
-from spoolkeep.store.upgrade import upgrade
+from spoolkeep.store.upgrade import alembic_config, upgrade
 from tests.workshop import by
 
 TODAY = date(2026, 11, 25)
@@ -287,3 +290,14 @@ def test_every_maker_s_code_in_the_files_checks_out() -> None:
         assert isinstance(read, RetailCode)
         # GS1 General Specifications: prefixes 200 to 299 are for use within a company, and no maker's
         assert code.startswith("2")
+
+
+def test_a_demo_of_an_older_shape_is_brought_forward_by_its_next_start(tmp_path: Path) -> None:
+    with closing(open_store(f"sqlite:///{tmp_path / 'spoolkeep.sqlite'}")) as old, old.engine.begin() as connection:
+        command.upgrade(alembic_config(connection), "0001")
+        with Session(connection) as session:
+            sow(session, now=NOW)
+            session.commit()
+    assert prepare(Instance(tmp_path), now=NOW, days=3) == BUILT
+    assert list((tmp_path / "backups").iterdir())
+    assert prepare(Instance(tmp_path), now=NOW, days=3) == AS_IT_WAS

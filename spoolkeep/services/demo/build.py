@@ -14,7 +14,7 @@ from sqlalchemy.engine import make_url
 from sqlmodel import col
 
 import spoolkeep
-from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.errors import BadInput, Conflict, WrongDatabase
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.services.demo.described import Described, read_described
 from spoolkeep.services.demo.hands import FIRST_KEY, Hands
@@ -60,17 +60,28 @@ def prepare(
     today = ShopClock(told.settings.zone, told.settings.day_starts_hour).day_of(now)
     truth, yesterday = not_begun(told, today=today), today - timedelta(days=1)
     begins = datetime.combine(truth.first_day, datetime.min.time(), tzinfo=now.tzinfo)
-    with closing(instance.open_or_make(now=begins)) as store:
+    with closing(_opened(instance, begins=begins, now=now)) as store:
         there = _has_demo(store)
         kept = load(instance.folder) if there and not fresh else None
         if there and kept is None:
             _remove(store, instance.folder)
-    with closing(instance.open_or_make(now=begins)) as store:
+    with closing(_opened(instance, begins=begins, now=now)) as store:
         truth = kept or truth
         if truth.lived_through is not None and truth.lived_through >= yesterday:
             return AS_IT_WAS
         bring_on(store, told, truth, until=yesterday, keep_in=instance.folder, progress=progress)
         return BUILT if kept is None else WENT_ON
+
+
+def _opened(instance: Instance, *, begins: datetime, now: datetime) -> Store:
+    """Give the store, made at the history's beginning where it is new, and brought forward where it is older."""
+    try:
+        return instance.open_or_make(now=begins)
+    except WrongDatabase as refused:
+        if refused.code != "database_is_older":
+            raise
+        instance.upgrade(now=now)
+        return instance.open()
 
 
 def bring_on(
