@@ -6,14 +6,17 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TypeVar
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
+from sqlmodel import col
 
-from spoolkeep.domain.words import Finish, PlaceKind
-from spoolkeep.services import catalogue, choices, deliveries
+from spoolkeep.domain.words import Finish, PlaceKind, Role
+from spoolkeep.services import catalogue, choices, deliveries, people, stations
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.tables import Station
 
 T = TypeVar("T")
 _keys = itertools.count(1)
@@ -22,6 +25,12 @@ _keys = itertools.count(1)
 def by() -> By:
     """Give the first actor with a key of its own."""
     return By(actor_id=FIRST_ACTOR, key=f"test-{next(_keys)}")
+
+
+def station_at(session: Session, now: datetime, label: str = "Bench") -> int:
+    """Give the number of the station of this label, signed in on its first use."""
+    found = session.scalars(select(col(Station.id)).where(col(Station.label) == label)).first()
+    return found or stations.sign_in(session=session, now=now, label=label).station_id
 
 
 @dataclass
@@ -71,3 +80,11 @@ class TestWorkshop:
         return self.do(
             lambda s: deliveries.book_delivery(session=s, now=self.now, by=by(), arrived=[arrived], arrived_at=at)
         ).spool_codes
+
+
+def somebody(store: Store, now: datetime, name: str, role: Role = Role.OWNER) -> int:
+    """Give the number of a person with a password of their own; the password itself is nowhere."""
+    with store.write() as session:
+        actor_id = people.add(session=session, now=now, by_id=None, name=name, role=role)
+        people.choose_password(session=session, now=now, actor_id=actor_id, password_hash=f"kept for {name}")
+    return actor_id

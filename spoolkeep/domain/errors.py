@@ -27,3 +27,15 @@ class Conflict(Refusal):
 
 class WrongDatabase(Refusal):
     """The database is older or newer than this program, or cannot be opened; the words name the mending command."""
+
+
+class NotSignedIn(Refusal):
+    """Nobody is signed in here, or no longer."""
+
+
+class NotAllowed(Refusal):
+    """Whoever asks may not do that, or asks from where nobody may."""
+
+
+class TooMany(Refusal):
+    """Too many tries or too much at once: wait, or take the other way that the words name."""

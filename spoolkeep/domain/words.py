@@ -101,3 +101,53 @@ class TakingsKind(StrEnum):
     SALE = "sale"
     REFUND = "refund"
     FEE = "fee"
+
+
+class Role(StrEnum):
+    """What a person may do."""
+
+    OWNER = "owner"
+    OPERATOR = "operator"
+    READER = "reader"
+
+
+class Scope(StrEnum):
+    """What a program's token may do."""
+
+    SEE = "see"
+    SCAN = "scan"
+    REPORT = "report"
+
+
+class LinkKind(StrEnum):
+    """What a one-time link is for."""
+
+    FIRST = "first"
+    """Makes the first owner."""
+    PERSON = "person"
+    """Lets a person in, who chooses a password where there is none."""
+    STATION = "station"
+    """Makes the device that opens it a station."""
+
+
+class VisitKind(StrEnum):
+    """What happened at the door."""
+
+    TRIED = "tried"
+    """A password was sent and was wrong, or its check has not ended."""
+    SIGNED_IN = "signed in"
+    HELD_OFF = "held off"
+    """Too many tries: the password was not looked at."""
+    REFUSED = "refused"
+    """Somebody who is signed in asked for what they may not do."""
+    SIGNED_OUT = "signed out"
+    SIGNED_OUT_EVERYWHERE = "signed out everywhere"
+    LINK_MADE = "link made"
+    LINK_USED = "link used"
+    PERSON_ADDED = "person added"
+    ROLE_GIVEN = "role given"
+    PASSWORD_CHOSEN = "password chosen"  # noqa: S105 - it is no password
+    NAME_REMOVED = "name removed"
+    STATION_ADDED = "station added"
+    TOKEN_MADE = "token made"  # noqa: S105 - it is no token
+    REVOKED = "revoked"

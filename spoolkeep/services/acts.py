@@ -10,6 +10,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
+from spoolkeep.services.visits import named
 from spoolkeep.store.tables import Act, Actor, Change, Movement, Station, TakingsLine
 
 
@@ -33,9 +34,11 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
     wrote = or_(
         *(select(1).where(col(model.act_id) == col(Act.id)).exists() for model in (Movement, Change, TakingsLine))
     )
+    at_hand = aliased(Actor)
     query = (
-        select(Act, Actor, col(undoing.id))
+        select(Act, col(Actor.name), col(at_hand.name), col(undoing.id))
         .join(Actor, col(Actor.id) == col(Act.actor_id))
+        .outerjoin(at_hand, col(at_hand.id) == col(Act.person_id))
         .outerjoin(undoing, col(undoing.undoes_id) == col(Act.id))
         .where(wrote)
         .order_by(col(Act.id).desc())
@@ -50,10 +53,10 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
             kind=act.kind,
             about=act.about,
             recorded_at=act.recorded_at,
-            actor=actor.name or f"actor {actor.id}",
+            actor=named(act.person_id or act.actor_id, person if act.person_id else name),
             station=stations.get(act.station_id or 0, ""),
             undone=undone_by is not None,
             undoes_id=act.undoes_id,
         )
-        for act, actor, undone_by in session.execute(query)
+        for act, name, person, undone_by in session.execute(query)
     ]

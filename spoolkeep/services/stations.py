@@ -1,16 +1,21 @@
-"""Stations: the devices that scan, known by a random secret of which only the hash is kept.
+"""Stations: the shared devices that scan, each known by its token, and who says that they are at one.
 
-The web calls it with the secret in the device's cookie.
+The web calls it with the number that the token in the device's cookie leads to.
 """
 
-import hashlib
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlalchemy import bindparam, delete, insert, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.store.tables import HalfScan, Station, Token
+from spoolkeep.domain.errors import NotFound
+from spoolkeep.domain.words import Role, VisitKind
+from spoolkeep.services import tokens, visits
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.tables import Actor, AtStation, HalfScan, Person, Station, Token
 
 HALF_SCAN_LASTS = timedelta(minutes=1)
 
@@ -19,27 +24,84 @@ _HALF = select(col(HalfScan.code), col(HalfScan.scanned_at)).where(_OF_STATION)
 _FORGET = delete(HalfScan).where(_OF_STATION).execution_options(synchronize_session=False)
 
 
-def station_of(*, session: Session, now: datetime, secret: str) -> int:
-    """Give the number of the station with this secret, made on its first visit."""
-    token = _token(session, secret)
-    if token is None:
-        token = Token(kind="station", secret_hash=_hash(secret), label="Bench", scopes="scan", made_at=now)
-        session.add(token)
-        session.flush()
-    station = session.scalars(select(Station).where(col(Station.token_id) == token.id)).first()
-    if station is None:
-        station = Station(label=f"Bench {token.id}", token_id=token.id, made_at=now)
-        session.add(station)
-        session.flush()
+@dataclass(frozen=True)
+class NewStation:
+    """A station just signed in, and the secret that its device keeps."""
+
+    station_id: int
+    token_id: int
+    secret: str
+
+
+@dataclass(frozen=True)
+class Hand:
+    """Somebody who may say that they are at a station."""
+
+    actor_id: int
+    name: str
+
+
+def sign_in(*, session: Session, now: datetime, label: str, by_id: int | None = None) -> NewStation:
+    """Give a new station, signed in until it is revoked or lies unused for a season. Errors: BadInput: no label."""
+    name = tokens.read_label(label)
+    token_id, secret = tokens.issue(
+        session,
+        now,
+        kind="station",
+        actor_id=FIRST_ACTOR,
+        label=name,
+        idle_days=tokens.STATION_IDLE_DAYS,
+    )
+    visits.note(session, now, VisitKind.STATION_ADDED, by_id=by_id, about=f"station {token_id}: {name}")
+    return NewStation(of_token(session=session, now=now, token_id=token_id), token_id, secret)
+
+
+def of_token(*, session: Session, now: datetime, token_id: int) -> int:
+    """Give the number of the station behind a token, made on its first scan: a person's own browser may scan too."""
+    found = session.scalars(select(col(Station.id)).where(col(Station.token_id) == token_id)).first()
+    if found is not None:
+        return found
+    label = session.scalars(select(col(Token.label)).where(col(Token.id) == token_id)).one()
+    station = Station(label=label, token_id=token_id, made_at=now)
+    session.add(station)
+    session.flush()
     return station.id
 
 
-def known_station(*, session: Session, secret: str) -> int | None:
-    """Give the number of the station with this secret, or None where it has never scanned."""
-    token = _token(session, secret)
-    if token is None:
+def hands(*, session: Session) -> list[Hand]:
+    """Give everybody who may say that they are at a station: whoever may work."""
+    query = (
+        select(col(Actor.id), col(Actor.name))
+        .join(Person, col(Person.actor_id) == col(Actor.id))
+        .where(col(Person.role) != Role.READER)
+        .order_by(col(Actor.name))
+    )
+    return [Hand(number, name or "") for number, name in session.execute(query)]
+
+
+def say_who(*, session: Session, now: datetime, station_id: int, actor_id: int | None) -> None:
+    """Note who is at a station, until the shop day ends or another says so; None for nobody named. Errors: NotFound."""
+    if actor_id is not None and actor_id not in {one.actor_id for one in hands(session=session)}:
+        raise NotFound("no_such_person", "There is no such person at the benches. Choose another.")
+    session.execute(delete(AtStation).where(col(AtStation.station_id) == station_id))
+    if actor_id is not None:
+        session.add(AtStation(station_id=station_id, actor_id=actor_id, since=now))
+
+
+def who_is_at(*, session: Session, now: datetime, station_id: int) -> Hand | None:
+    """Give who said on this shop day that they are at a station, and still may work."""
+    query = (
+        select(AtStation, col(Actor.name))
+        .join(Actor, col(Actor.id) == col(AtStation.actor_id))
+        .join(Person, col(Person.actor_id) == col(AtStation.actor_id))
+        .where(col(AtStation.station_id) == station_id, col(Person.role) != Role.READER)
+    )
+    found = session.execute(query).first()
+    if found is None:
         return None
-    return session.scalars(select(col(Station.id)).where(col(Station.token_id) == token.id)).first()
+    shop = load_shop(session)
+    here, name = found
+    return Hand(here.actor_id, name or "") if shop.today(here.since) == shop.today(now) else None
 
 
 def waiting_scan(session: Session, station_id: int, now: datetime) -> str | None:
@@ -59,11 +121,3 @@ def keep_half_scan(session: Session, station_id: int, *, code: str, now: datetim
 def forget_half_scan(session: Session, station_id: int) -> None:
     """Forget the half scan at a station."""
     session.execute(_FORGET, {"station": station_id})
-
-
-def _token(session: Session, secret: str) -> Token | None:
-    return session.scalars(select(Token).where(col(Token.secret_hash) == _hash(secret))).first()
-
-
-def _hash(secret: str) -> str:
-    return hashlib.sha256(secret.encode()).hexdigest()

@@ -37,6 +37,7 @@ from spoolkeep.store.tables import (
     Stop,
     Supplier,
     TakingsDay,
+    Token,
 )
 
 SHOWN = 3
@@ -118,6 +119,8 @@ class Steps:
     machine: bool
     place: bool
     item: bool
+    station: bool
+    """Whether a device was made a station."""
 
 
 @dataclass(frozen=True)
@@ -190,7 +193,10 @@ def _steps(session: Session, shop: Shop, has_items: bool) -> Steps | None:  # no
     """Give the first steps, unless a spool was booked in once: then the workshop only has run out of everything."""
     there = [select(col(model.id)).where(col(model.live)).exists() for model in (Spool, Machine, Place)]
     spool, machine, place = session.execute(select(there[0], there[1], there[2])).one()
-    return None if spool else Steps(settings=shop.is_set_up, machine=machine, place=place, item=has_items)
+    if spool:
+        return None
+    station = session.scalars(select(col(Token.id)).where(col(Token.kind) == "station").limit(1)).first() is not None
+    return Steps(settings=shop.is_set_up, machine=machine, place=place, item=has_items, station=station)
 
 
 def _feeds(session: Session, known: dict[int, Item], *, shop: Shop, now: datetime) -> Some[FeedEnd]:

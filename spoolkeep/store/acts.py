@@ -37,6 +37,8 @@ class By:
     key: str
     station_id: int | None = None
     token_id: int | None = None
+    person_id: int | None = None
+    """Who said at a shared station that it was they."""
 
 
 def once(
@@ -91,6 +93,7 @@ def _record(session: Session, named: tuple[str, str], *, by: By, now: datetime, 
         actor_id=by.actor_id,
         station_id=by.station_id,
         token_id=by.token_id,
+        person_id=by.person_id,
         key=by.key,
         request_hash=digest,
         kind=named[0],

@@ -94,30 +94,42 @@ def open_store(url: str) -> Store:
     if kind == "sqlite":
         return Store(_sqlite(url))
     if kind == "postgresql":
-        return Store(create_engine(make_url(url).set(drivername="postgresql+psycopg"), pool_pre_ping=True))
+        return Store(_postgresql(url))
     raise BadInput(
         "unknown_database",
         "The database address must begin with sqlite:/// or postgresql://. Mend SPOOLKEEP_DATABASE or leave it out.",
     )
 
 
+def _postgresql(url: str) -> Engine:
+    address = make_url(url).set(drivername="postgresql+psycopg")
+    return create_engine(address, pool_pre_ping=True, hide_parameters=True)
+
+
 def _sqlite(url: str) -> Engine:
     database = make_url(url).database
     if database and database != ":memory:":
         Path(database).parent.mkdir(parents=True, exist_ok=True)
-    engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False})
+    # what is written stays out of every error's words, and so out of the log
+    engine = create_engine(
+        url, hide_parameters=True, connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False}
+    )
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:  # noqa: ANN401 - SQLAlchemy's own
-    """Make every connection keep foreign keys, survive a power cut and fire triggers on a replace."""
+    """Make every connection keep foreign keys, survive a power cut and fire triggers on a replace.
+
+    What is deleted is written over: else a removed name stays in the file until its place is used again.
+    """
     connection.isolation_level = None
     for pragma in (
         f"busy_timeout={BUSY_SECONDS * 1000}",
         "foreign_keys=ON",
         "recursive_triggers=ON",
+        "secure_delete=ON",
         f"journal_mode={safe_journal_mode(sqlite3.sqlite_version_info[:3])}",
         "synchronous=FULL",
     ):

@@ -9,14 +9,14 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Outcome
-from spoolkeep.services import bench, finding, jobs, spools, stations, undoing
+from spoolkeep.services import bench, finding, jobs, spools, undoing
 from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Loading, Spool
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 Scan = Callable[..., ScanAnswer]
 
@@ -33,7 +33,7 @@ def scan(shop: TestWorkshop) -> Scan:
     def do(text: str, *, station: str = "bench", later: timedelta = timedelta(), key: str | None = None) -> ScanAnswer:
         now = shop.now + later
         with shop.store.write() as session:
-            number = stations.station_of(session=session, now=now, secret=station)
+            number = station_at(session, now, station)
             who = By(FIRST_ACTOR, key or by().key, number)
             return bench.scan(session=session, now=now, by=who, text=text)
 
@@ -160,7 +160,7 @@ def test_the_undo_of_a_load_puts_the_old_spool_back(shop: TestWorkshop, scan: Sc
     for text in (first, shop.feeds[0], second, shop.feeds[0]):
         scan(text)
     with shop.store.write() as session:
-        number = stations.station_of(session=session, now=shop.now, secret="bench")
+        number = station_at(session, shop.now, "bench")
         undoing.undo_last(session=session, now=shop.now, by=By(FIRST_ACTOR, by().key, number))
     assert _on(shop) == [first, None]
 

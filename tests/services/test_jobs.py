@@ -8,14 +8,14 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Kind, Outcome
-from spoolkeep.services import bench, catalogue, finding, joblist, jobs, spools, stations, stock, undoing
+from spoolkeep.services import bench, catalogue, finding, joblist, jobs, spools, stock, undoing
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Movement
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 
 @pytest.fixture
@@ -30,7 +30,7 @@ def _feed(shop: TestWorkshop, position: int = 0) -> int:
 
 def _load(shop: TestWorkshop, code: str, position: int = 0) -> None:
     with shop.store.write() as session:
-        station = stations.station_of(session=session, now=shop.now, secret="bench")
+        station = station_at(session, shop.now, "bench")
         for text in (code, shop.feeds[position]):
             bench.scan(session=session, now=shop.now, by=By(FIRST_ACTOR, by().key, station), text=text)
 

@@ -23,7 +23,6 @@ from spoolkeep.services import (
     sheets,
     spools,
     standby,
-    stations,
     stock,
     stops,
     today,
@@ -34,7 +33,7 @@ from spoolkeep.services.orders import Wanted
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 SMALL, LARGE = 1, 5
 
@@ -92,7 +91,7 @@ class GrowingWorkshop(TestWorkshop):
         self.do(lambda s: bench.scan(session=s, now=at, by=self._station(s, at), text=text))
 
     def _station(self, session: Session, at: datetime) -> By:
-        station_id = stations.station_of(session=session, now=at, secret="bench")
+        station_id = station_at(session, at, "bench")
         return By(actor_id=by().actor_id, key=by().key, station_id=station_id)
 
     def _ended(self, machine: int, grams: tuple[FeedGrams, ...]) -> None:

@@ -7,13 +7,13 @@ import pytest
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind, Outcome
-from spoolkeep.services import bench, joblist, jobs, reels, spools, standby, stations, stops, undoing
+from spoolkeep.services import bench, joblist, jobs, reels, spools, standby, stops, undoing
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 
 @pytest.fixture
@@ -21,7 +21,7 @@ def shop(store: Store, now: datetime) -> TestWorkshop:
     """Give a workshop with two spools, the first of them in use on the first feed."""
     made = TestWorkshop(store, now)
     first, _ = made.deliver(2)
-    station = made.do(lambda s: stations.station_of(session=s, now=now, secret="one"))
+    station = made.do(lambda s: station_at(s, now, "one"))
     for text in (first, made.feeds[0]):
         scanned = By(actor_id=1, key=f"scan {text}", station_id=station)
         with store.write() as session:
@@ -225,7 +225,7 @@ def test_the_spool_that_stands_by_is_in_use_once_the_other_is_put_on_a_shelf(sho
     first, second = both()
     wait(shop, second)
     with shop.store.write() as session:
-        station = stations.station_of(session=session, now=shop.now, secret="one")
+        station = station_at(session, shop.now, "one")
         for text in (first, shop.places[0]):
             who = By(actor_id=1, key=f"shelf {text}", station_id=station)
             bench.scan(session=session, now=shop.now, by=who, text=text)

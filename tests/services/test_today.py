@@ -8,7 +8,7 @@ from sqlalchemy import event
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.words import OrderState, Outcome, TakingsKind
-from spoolkeep.services import bench, catalogue, finding, jobs, money, orders, stations, stops, today
+from spoolkeep.services import bench, catalogue, finding, jobs, money, orders, stops, today
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
@@ -16,7 +16,7 @@ from spoolkeep.services.today import Today
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 MOST_QUERIES = 15
 T = TypeVar("T")
@@ -34,7 +34,7 @@ def _today(shop: TestWorkshop) -> Today:
 
 def _load(shop: TestWorkshop, spool: str, feed: str, at: datetime) -> None:
     def both(session: Session) -> None:
-        station = stations.station_of(session=session, now=at, secret="bench")
+        station = station_at(session, at, "bench")
         for code in (spool, feed):
             who = By(actor_id=FIRST_ACTOR, key=f"{code}-{at}", station_id=station)
             bench.scan(session=session, now=at, by=who, text=code)
@@ -75,7 +75,7 @@ def _order(shop: TestWorkshop, *, promised: date | None = None, send: bool = Tru
 
 def test_a_new_workshop_is_given_its_first_steps(shop: TestWorkshop) -> None:
     found = _today(shop)
-    assert found.steps == today.Steps(settings=False, machine=True, place=True, item=True)
+    assert found.steps == today.Steps(settings=False, machine=True, place=True, item=True, station=False)
     assert found.needs == ()
 
 

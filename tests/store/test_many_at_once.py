@@ -10,14 +10,14 @@ from sqlalchemy import func, select
 from sqlmodel import col
 
 from spoolkeep.domain.words import Outcome
-from spoolkeep.services import bench, catalogue, choices, jobs, stations
+from spoolkeep.services import bench, catalogue, choices, jobs
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Act, Balance, Feed, Job, Movement
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 THREADS, DRAWS_EACH, MG = 8, 200, 731
 
@@ -30,7 +30,7 @@ def _three_loaded_feeds(store: Store, now: datetime) -> tuple[list[int], TestWor
         feeds = list(session.scalars(select(col(Feed.id)).order_by(col(Feed.serial))))
         labels = sorted(feed.code for feed in choices.feeds(session=session))
     with store.write() as session:
-        station = stations.station_of(session=session, now=now, secret="bench")
+        station = station_at(session, now, "bench")
     for text in itertools.chain.from_iterable(zip(codes, labels, strict=True)):
         with store.write() as session:
             bench.scan(session=session, now=now, by=By(FIRST_ACTOR, by().key, station), text=text)

@@ -19,7 +19,6 @@ from spoolkeep.services import (
     money,
     orders,
     spools,
-    stations,
     undoing,
 )
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
@@ -34,7 +33,7 @@ from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Act, Loading
 from spoolkeep.store.upgrade import guards_of
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 
 @pytest.fixture
@@ -58,7 +57,7 @@ def _sound(shop: TestWorkshop) -> None:
 
 def _scan(shop: TestWorkshop, *texts: str) -> int:
     with shop.store.write() as session:
-        station = stations.station_of(session=session, now=shop.now, secret="bench")
+        station = station_at(session, shop.now, "bench")
         for words in texts:
             answer = bench.scan(session=session, now=shop.now, by=By(FIRST_ACTOR, by().key, station), text=words)
     return answer.act_id
@@ -236,7 +235,7 @@ def test_the_bench_forgets_half_a_scan_of_an_undone_spool(shop: TestWorkshop) ->
     _scan(shop, code)
     _undo(shop, delivered)
     with shop.store.read() as session:
-        station = stations.known_station(session=session, secret="bench")
+        station = station_at(session, shop.now, "bench")
         assert bench.waiting(session=session, station_id=station, now=shop.now) == ""
     with pytest.raises(NotFound):
         _scan(shop, code)

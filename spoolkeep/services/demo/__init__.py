@@ -8,8 +8,9 @@ from spoolkeep.services.demo.build import (
     BUILT,
     WENT_ON,
     demo_folder,
+    owner_of,
     prepare,
     usual_instance,
 )
 
-__all__ = ["AS_IT_WAS", "BUILT", "WENT_ON", "demo_folder", "prepare", "usual_instance"]
+__all__ = ["AS_IT_WAS", "BUILT", "WENT_ON", "demo_folder", "owner_of", "prepare", "usual_instance"]

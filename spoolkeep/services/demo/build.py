@@ -16,6 +16,7 @@ from sqlmodel import col
 import spoolkeep
 from spoolkeep.domain.errors import BadInput, Conflict, WrongDatabase
 from spoolkeep.domain.shopday import ShopClock
+from spoolkeep.services.demo.crew import let_in, owner_in
 from spoolkeep.services.demo.described import Described, read_described
 from spoolkeep.services.demo.hands import FIRST_KEY, Hands
 from spoolkeep.services.demo.living import DAYS_AT_ONCE, live, not_begun
@@ -68,9 +69,25 @@ def prepare(
     with closing(_opened(instance, begins=begins, now=now)) as store:
         truth = kept or truth
         if truth.lived_through is not None and truth.lived_through >= yesterday:
+            _let_in(store, told, truth, now=now, keep_in=instance.folder)
             return AS_IT_WAS
         bring_on(store, told, truth, until=yesterday, keep_in=instance.folder, progress=progress)
         return BUILT if kept is None else WENT_ON
+
+
+def owner_of(store: Store) -> int:
+    """Give the number of the demo's owner. Errors: NotFound where its people have not been let in."""
+    with store.read() as session:
+        return owner_in(session)
+
+
+def _let_in(store: Store, told: Described, truth: Truth, *, now: datetime, keep_in: Path) -> None:
+    """Let people in whom a demo that was built before does not have, where there is no day to live."""
+    known = dict(truth.numbers.people)
+    with store.write() as session:
+        let_in(told, truth.numbers, session=session, now=now)
+    if truth.numbers.people != known:
+        save(truth, keep_in)
 
 
 def _opened(instance: Instance, *, begins: datetime, now: datetime) -> Store:
@@ -88,12 +105,15 @@ def bring_on(
     store: Store, told: Described, truth: Truth, *, until: date, keep_in: Path, progress: Progress = lambda _d, _a: None
 ) -> None:
     """Live the days that are missing, some at a time; what truly happened is kept beside each."""
+    clock = ShopClock(told.settings.zone, told.settings.day_starts_hour)
     careful = truth.lived_through is not None
     first = truth.first_day if truth.lived_through is None else truth.lived_through + timedelta(days=1)
     for day in range(first.toordinal(), until.toordinal() + 1, DAYS_AT_ONCE):
         last = min(until, date.fromordinal(day + DAYS_AT_ONCE - 1))
         with store.write() as session, _no_sweeping():
-            live(told, truth, Hands(session, truth, careful=careful), until=last)
+            begins, _ = clock.span_of(date.fromordinal(day))
+            crew = let_in(told, truth.numbers, session=session, now=begins)
+            live(told, truth, Hands(session, truth, crew, careful=careful), until=last)
         save(truth, keep_in)
         progress((last - first).days + 1, (until - first).days + 1)
 

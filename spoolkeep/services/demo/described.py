@@ -5,24 +5,27 @@ The demo's builder reads it once. It knows no database and no moment.
 
 import csv
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, StringConstraints, TypeAdapter, ValidationError
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.names import folded
 from spoolkeep.domain.units import minor_from_major
-from spoolkeep.domain.words import Finish, PlaceKind
+from spoolkeep.domain.words import Finish, PlaceKind, Role
 from spoolkeep.services.shop import Settings
+from spoolkeep.services.tokens import LONGEST_LABEL
 
 SETTINGS = "workshop.toml"
 MOST_DAYS = 3650
 DRAUGHTY = frozenset({"ASA", "PA"})
 """Materials that are printed on closed-in machines only: common practice, no source."""
-WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 _CENTS = 2
 T = TypeVar("T", bound="Row | Settings")
 
@@ -172,6 +175,14 @@ class ChannelRow(Row):
     refund_share: float
 
 
+class PersonRow(Row):
+    """A person, and the weekdays on which it is they who are at the bench."""
+
+    name: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=LONGEST_LABEL)]
+    role: Role
+    bench: tuple[Weekday, ...] = ()
+
+
 class Season(Row):
     """The weeks in which one thing sells above all."""
 
@@ -231,6 +242,7 @@ class Described:
     habits: Habits
     slips: Slips
     channels: tuple[ChannelRow, ...]
+    people: tuple[PersonRow, ...]
     machines: dict[str, MachineRow]
     places: tuple[PlaceRow, ...]
     articles: dict[str, ArticleRow]
@@ -255,6 +267,10 @@ def read_described(folder: Path) -> Described:
         habits=_row(Habits, told.get("habits", {}), f"{SETTINGS}, habits"),
         slips=_row(Slips, told.get("slips", {}), f"{SETTINGS}, slips"),
         channels=tuple(_row(ChannelRow, one, f"{SETTINGS}, channel") for one in told.get("channel", ())),
+        people=tuple(
+            _row(PersonRow, one, f"{SETTINGS}, person {number}")
+            for number, one in enumerate(told.get("person", ()), start=1)
+        ),
         machines={one.name: one for one in _sheet(MachineRow, folder / "machines.csv")},
         places=tuple(_sheet(PlaceRow, folder / "places.csv")),
         articles={one.name: one for one in _sheet(ArticleRow, folder / "articles.csv")},
@@ -263,6 +279,7 @@ def read_described(folder: Path) -> Described:
         products={one.name: one for one in _sheet(ProductRow, folder / "products.csv")},
     )
     _check_names(found)
+    _check_people(found.people)
     return found
 
 
@@ -277,6 +294,27 @@ def _check_names(found: Described) -> None:
     materials = {one.material for one in found.articles.values()}
     for table in ("draws_more", "fails"):
         _known(materials, getattr(found.slips, table), "articles.csv", f"{SETTINGS}, slips.{table}")
+
+
+def _check_people(people: Sequence[PersonRow]) -> None:
+    """Refuse people who cannot be told apart, several at the bench at once, or not one owner. Errors: BadInput."""
+    owners = sum(one.role is Role.OWNER for one in people)
+    if owners != 1:
+        raise BadInput("bad_demo", f"{SETTINGS}, person: {owners} of them are the owner. Let one be it.")
+    names: set[str] = set()
+    days: dict[Weekday, str] = {}
+    for number, one in enumerate(people, start=1):
+        where = f"{SETTINGS}, person {number}"
+        if folded(one.name) in names:
+            raise BadInput("bad_demo", f"{where}: there is a {one.name} already. Give one of them another name.")
+        if one.role is Role.READER and one.bench:
+            raise BadInput("bad_demo", f"{where}: {one.name} is a reader, who books nothing at the bench. Mend either.")
+        for day in one.bench:
+            if days.setdefault(day, one.name) != one.name:
+                raise BadInput(
+                    "bad_demo", f"{where}: {days[day]} is at the bench on {day} already. Leave one out there."
+                )
+        names.add(folded(one.name))
 
 
 def _known(names: Iterable[str], there: Iterable[str], file: str, other: str) -> None:

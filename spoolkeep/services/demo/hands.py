@@ -25,12 +25,21 @@ from spoolkeep.services import (
     reels,
     spools,
     standby,
-    stations,
     stops,
+    tokens,
 )
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
-from spoolkeep.services.demo.described import ArticleRow, MachineRow, OfferRow, PlaceRow, ProductRow, SupplierRow
+from spoolkeep.services.demo.crew import Crew
+from spoolkeep.services.demo.described import (
+    WEEKDAYS,
+    ArticleRow,
+    MachineRow,
+    OfferRow,
+    PlaceRow,
+    ProductRow,
+    SupplierRow,
+)
 from spoolkeep.services.demo.truth import Run, TrueOrder, TrueSpool, Truth
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
@@ -54,7 +63,6 @@ from spoolkeep.store.tables import (
 
 T = TypeVar("T")
 FIRST_KEY = "demo settings"
-BENCH = "the bench of the demo workshop"
 _STEP = timedelta(seconds=15)
 _CENTS = 2
 _MG = 1000
@@ -62,15 +70,20 @@ _AT_HAND = (Feed, Machine, Article, Material, Colour, Place, Station, Product, C
 
 
 class Hands:
-    """People at work, in one transaction. `careful` hands write down what the books refuse, and go on."""
+    """People at work, in one transaction. `careful` hands write down what the books refuse, and go on.
 
-    def __init__(self, session: Session, truth: Truth, *, careful: bool) -> None:
+    What is done on the floor is booked at the station, with the name of who is there; what is done at the desk by the
+    owner, who is signed in.
+    """
+
+    def __init__(self, session: Session, truth: Truth, crew: Crew, *, careful: bool) -> None:
         self._session = session
         self._truth = truth
+        self._crew = crew
         self._careful = careful
         self._day = ""
         self._acts = 0
-        self._station: int | None = None
+        self._who: int | None = None
         self.at_hand: list[Sequence[object]] = [session.scalars(select(model)).all() for model in _AT_HAND]
         """Rows that every act asks for, held so that they are read once."""
         self._hold_spools()
@@ -82,11 +95,27 @@ class Hands:
     def begin(self, day: date) -> None:
         """Begin a shop day."""
         self._day, self._acts = day.isoformat(), 0
+        self._who = self._crew.at_bench.get(WEEKDAYS[day.weekday()])
 
-    def _book(self, what: Callable[[By], T], *, station_id: int | None = None) -> T | None:
-        """Give what a service answers; None where it refused and the hands are careful."""
+    def leave(self, now: datetime) -> None:
+        """Note when the station was last used: one that nobody uses for a season signs itself out."""
+        tokens.note_use(session=self._session, now=now, token_id=self._crew.token_id)
+
+    def _desk(self, what: Callable[[By], T]) -> T | None:
+        """Book what the owner does."""
+        return self._book(what, By(self._crew.owner_id, self._next_key()))
+
+    def _floor(self, what: Callable[[By], T]) -> T | None:
+        """Book what whoever is at the bench does."""
+        crew = self._crew
+        return self._book(what, By(FIRST_ACTOR, self._next_key(), crew.station_id, crew.token_id, self._who))
+
+    def _next_key(self) -> str:
         self._acts += 1
-        by = By(FIRST_ACTOR, f"demo {self._day} {self._acts}", station_id)
+        return f"demo {self._day} {self._acts}"
+
+    def _book(self, what: Callable[[By], T], by: By) -> T | None:
+        """Give what a service answers; None where it refused and the hands are careful."""
         if not self._careful:
             return what(by)
         try:
@@ -100,13 +129,13 @@ class Hands:
 
     def set_up(self, settings: Settings, now: datetime) -> None:
         """Enter the settings."""
-        by = By(FIRST_ACTOR, FIRST_KEY)
+        by = By(self._crew.owner_id, FIRST_KEY)
         catalogue.set_up(session=self._session, now=now, by=by, settings=settings)
 
     def add_machine(self, row: MachineRow, now: datetime) -> None:
         """Add a machine, and remember its number and those of its feeds."""
         s, numbers = self._session, self._truth.numbers
-        made = self._book(lambda by: catalogue.add_machine(session=s, now=now, by=by, name=row.name, feeds=row.feeds))
+        made = self._desk(lambda by: catalogue.add_machine(session=s, now=now, by=by, name=row.name, feeds=row.feeds))
         if made is None:
             return
         numbers.machines[row.name] = made.row_id
@@ -120,7 +149,7 @@ class Hands:
     def add_place(self, row: PlaceRow, now: datetime) -> None:
         """Add a place."""
         s, numbers = self._session, self._truth.numbers
-        made = self._book(lambda by: catalogue.add_place(session=s, now=now, by=by, name=row.name, kind=row.kind))
+        made = self._desk(lambda by: catalogue.add_place(session=s, now=now, by=by, name=row.name, kind=row.kind))
         if made:
             numbers.places[row.name] = made.row_id
             labels = {one.name: one.code for one in choices.place_list(session=s)}
@@ -129,7 +158,7 @@ class Hands:
     def add_item(self, row: ArticleRow, now: datetime) -> None:
         """Add an item."""
         s = self._session
-        made = self._book(
+        made = self._desk(
             lambda by: catalogue.add_article(
                 session=s,
                 now=now,
@@ -152,7 +181,7 @@ class Hands:
             parcel_minor=minor_from_major(row.parcel, _CENTS, "parcel"),
             free_freight_minor=minor_from_major(row.free_from, _CENTS, "free_from") if row.free_from else None,
         )
-        made = self._book(lambda by: catalogue.add_supplier(session=self._session, now=now, by=by, entry=entry))
+        made = self._desk(lambda by: catalogue.add_supplier(session=self._session, now=now, by=by, entry=entry))
         if made:
             self._truth.numbers.suppliers[row.name] = made.row_id
 
@@ -172,7 +201,7 @@ class Hands:
             pack=row.pack,
             breaks=row.price_breaks,
         )
-        made = self._book(lambda by: catalogue.add_offer(session=self._session, now=now, by=by, entry=entry))
+        made = self._desk(lambda by: catalogue.add_offer(session=self._session, now=now, by=by, entry=entry))
         if made:
             numbers.offers[number] = made.row_id
 
@@ -181,14 +210,14 @@ class Hands:
         offer_id = self._truth.numbers.offers.get(number)
         if offer_id is not None:
             s = self._session
-            self._book(lambda by: catalogue.retire_offer(session=s, now=now, by=by, offer_id=offer_id))
+            self._desk(lambda by: catalogue.retire_offer(session=s, now=now, by=by, offer_id=offer_id))
 
     def add_product(self, row: ProductRow, now: datetime) -> None:
         """Add a product."""
         items = self._truth.numbers.items
         parts = tuple((items[item], round(grams * _MG)) for item, grams in row.grams.items())
         entry = ProductEntry(row.name, row.price_minor, parts)
-        made = self._book(lambda by: catalogue.add_product(session=self._session, now=now, by=by, entry=entry))
+        made = self._desk(lambda by: catalogue.add_product(session=self._session, now=now, by=by, entry=entry))
         if made:
             self._truth.numbers.products[row.name] = made.row_id
 
@@ -196,45 +225,42 @@ class Hands:
 
     def scan(self, spool: TrueSpool, other: str, now: datetime) -> None:
         """Scan a spool, then a feed's or a place's code."""
-        if self._station is None:
-            self._station = stations.station_of(session=self._session, now=now, secret=BENCH)
-        station_id = self._station
-        self._scan(spool.code, station_id, now - _STEP)
-        self._scan(other, station_id, now)
+        self._scan(spool.code, now - _STEP)
+        self._scan(other, now)
 
-    def _scan(self, text: str, station_id: int, now: datetime) -> None:
+    def _scan(self, text: str, now: datetime) -> None:
         s = self._session
-        self._book(lambda by: bench.scan(session=s, now=now, by=by, text=text), station_id=station_id)
+        self._floor(lambda by: bench.scan(session=s, now=now, by=by, text=text))
 
     def stand_by(self, spool: TrueSpool, feed: str, now: datetime) -> None:
         """Let a spool stand by on a feed."""
         s, code = self._session, self._truth.numbers.feed_codes[feed]
-        self._book(lambda by: standby.stand_by(session=s, now=now, by=by, spool_code=spool.code, feed_code=code))
+        self._floor(lambda by: standby.stand_by(session=s, now=now, by=by, spool_code=spool.code, feed_code=code))
 
     def ran_out(self, spool: TrueSpool, now: datetime) -> None:
         """Say that a spool ran out."""
         s = self._session
-        self._book(lambda by: standby.ran_out(session=s, now=now, by=by, spool_code=spool.code))
+        self._floor(lambda by: standby.ran_out(session=s, now=now, by=by, spool_code=spool.code))
 
     def wind_on(self, spool: TrueSpool, emptied: TrueSpool, now: datetime) -> None:
         """Say that a refill was wound on the reel of an emptied spool."""
         s, reel = self._session, emptied.code
-        self._book(lambda by: reels.take_over_reel(session=s, now=now, by=by, spool_code=spool.code, reel_of=reel))
+        self._floor(lambda by: reels.take_over_reel(session=s, now=now, by=by, spool_code=spool.code, reel_of=reel))
 
     def weigh(self, spool: TrueSpool, gross_mg: int, now: datetime) -> None:
         """Weigh a spool."""
         s = self._session
-        self._book(lambda by: spools.weigh(session=s, now=now, by=by, spool_code=spool.code, gross_mg=gross_mg))
+        self._floor(lambda by: spools.weigh(session=s, now=now, by=by, spool_code=spool.code, gross_mg=gross_mg))
 
     def count(self, spool: TrueSpool, left_mg: int, now: datetime) -> None:
         """Enter what a count says."""
         s = self._session
-        self._book(lambda by: spools.count(session=s, now=now, by=by, spool_code=spool.code, left_mg=left_mg))
+        self._floor(lambda by: spools.count(session=s, now=now, by=by, spool_code=spool.code, left_mg=left_mg))
 
     def give_up(self, spool: TrueSpool, kind: Kind, now: datetime) -> None:
         """Scrap a rest, or send a bad spool back."""
         s = self._session
-        self._book(lambda by: spools.give_up(session=s, now=now, by=by, spool_code=spool.code, kind=kind))
+        self._floor(lambda by: spools.give_up(session=s, now=now, by=by, spool_code=spool.code, kind=kind))
 
     # jobs
 
@@ -251,20 +277,20 @@ class Hands:
             due_at=due,
             duration_s=product.minutes * pieces * 60,
         )
-        planned = self._book(lambda by: jobs.plan_job(session=self._session, now=now, by=by, report=report))
+        planned = self._floor(lambda by: jobs.plan_job(session=self._session, now=now, by=by, report=report))
         return planned.job_id if planned else None
 
     def start(self, run: Run, machine: str, now: datetime) -> None:
         """Say that a planned job runs."""
         s, machine_id, job_id = self._session, self._truth.numbers.machines[machine], run.job_id
         if job_id is not None:
-            self._book(lambda by: jobs.start_job(session=s, now=now, by=by, job_id=job_id, machine_id=machine_id))
+            self._floor(lambda by: jobs.start_job(session=s, now=now, by=by, job_id=job_id, machine_id=machine_id))
 
     def call_off(self, job_id: int, now: datetime) -> None:
         """Call off a job that nobody wants any more."""
         s = self._session
         outcome = Outcome.STOPPED
-        self._book(lambda by: jobs.end_job(session=s, now=now, by=by, job_id=job_id, outcome=outcome, grams=[]))
+        self._floor(lambda by: jobs.end_job(session=s, now=now, by=by, job_id=job_id, outcome=outcome, grams=[]))
 
     def end(
         self, run: Run, machine: str, outcome: Outcome, *, told: Mapping[str, int], ended: datetime, now: datetime
@@ -274,7 +300,7 @@ class Hands:
         grams = tuple(FeedGrams(mg, feed_id=numbers.feeds[feed]) for feed, mg in told.items() if mg > 0)
         s, job_id = self._session, run.job_id
         if job_id is not None:
-            self._book(
+            self._floor(
                 lambda by: jobs.end_job(
                     session=s, now=now, by=by, job_id=job_id, outcome=outcome, grams=grams, ended_at=ended
                 )
@@ -288,14 +314,14 @@ class Hands:
             started_at=run.started_at,
             duration_s=round(run.minutes * 60),
         )
-        self._book(
+        self._floor(
             lambda by: jobs.report_job(session=s, now=now, by=by, report=report, outcome=outcome, ended_at=ended)
         )
 
     def stop(self, machine: str, item: str, from_at: datetime, until_at: datetime) -> None:
         """Enter that a machine stood still for want of an item."""
         numbers = self._truth.numbers
-        self._book(
+        self._floor(
             lambda by: stops.book_stop(
                 session=self._session,
                 now=until_at,
@@ -314,19 +340,19 @@ class Hands:
         """Draft and send an order of offers and spools; give its number and those of its lines."""
         s = self._session
         wanted = [Wanted(self._truth.numbers.offers[offer], spools) for offer, spools in lines]
-        drafted = self._book(lambda by: orders.draft(session=s, now=now, by=by, wanted=wanted))
+        drafted = self._desk(lambda by: orders.draft(session=s, now=now, by=by, wanted=wanted))
         if drafted is None:
             return None
         (order_id,) = drafted.order_ids
         sent, state = now + _STEP, OrderState.SENT
-        self._book(lambda by: orders.move_on(session=s, now=sent, by=by, order_id=order_id, state=state))
+        self._desk(lambda by: orders.move_on(session=s, now=sent, by=by, order_id=order_id, state=state))
         view = orders.view(session=s, now=sent, order_id=order_id)
         return order_id, tuple(line.line_id for line in view.lines)
 
     def promise(self, order_id: int, day: date, now: datetime) -> None:
         """Enter the day for which a supplier promised an order."""
         s, state = self._session, OrderState.PROMISED
-        self._book(
+        self._desk(
             lambda by: orders.move_on(session=s, now=now, by=by, order_id=order_id, state=state, promised_for=day)
         )
 
@@ -334,7 +360,8 @@ class Hands:
         self, arrived: Sequence[Arrived], *, order: TrueOrder | None, freight_minor: int, now: datetime
     ) -> tuple[str, ...]:
         """Book in what came; give the codes of its spools, none where it was refused."""
-        came = self._book(
+        book = self._floor if order else self._desk  # what the shop begins with is entered before anybody is there
+        came = book(
             lambda by: deliveries.book_delivery(
                 session=self._session,
                 now=now,
@@ -349,7 +376,7 @@ class Hands:
 
     def take(self, day: date, channel: str, amount_minor: int, kind: TakingsKind, *, now: datetime) -> None:
         """Enter takings of a day."""
-        self._book(
+        self._desk(
             lambda by: money.enter_takings(
                 session=self._session,
                 now=now,

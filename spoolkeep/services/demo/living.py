@@ -34,11 +34,17 @@ def live(told: Described, truth: Truth, hands: Hands, *, until: date) -> None:
     """Live the days that are missing, this one the last."""
     clock = ShopClock(told.settings.zone, told.settings.day_starts_hour)
     day = truth.first_day if truth.lived_through is None else truth.lived_through + timedelta(days=1)
+    closed_at: datetime | None = None
     while day <= until:
         hands.begin(day)
-        _live_one(Day(told, truth, hands, clock, Random(f"{truth.seed} {day}"), day))  # noqa: S311 - no secret
+        one = Day(told, truth, hands, clock, Random(f"{truth.seed} {day}"), day)  # noqa: S311 - no secret
+        _live_one(one)
+        hours = one.hours_of(day)
+        closed_at = hours[1] if hours else closed_at
         truth.lived_through = day
         day += timedelta(days=1)
+    if closed_at is not None:
+        hands.leave(closed_at)
 
 
 def _live_one(day: Day) -> None:

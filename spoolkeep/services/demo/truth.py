@@ -123,6 +123,7 @@ class Numbers:
     suppliers: dict[str, int] = field(default_factory=dict)
     offers: dict[int, int] = field(default_factory=dict)
     products: dict[str, int] = field(default_factory=dict)
+    people: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass

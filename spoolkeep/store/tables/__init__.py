@@ -3,6 +3,7 @@
 The store and the services read and write them. The web must not.
 """
 
+from spoolkeep.store.tables.access import AtStation, KnownDevice, OneTimeLink, Person, Visit
 from spoolkeep.store.tables.catalogue import (
     Article,
     Colour,
@@ -37,6 +38,7 @@ __all__ = [
     "Actor",
     "Answer",
     "Article",
+    "AtStation",
     "Balance",
     "CalendarDay",
     "Change",
@@ -51,6 +53,7 @@ __all__ = [
     "ImportRow",
     "Job",
     "JobFeed",
+    "KnownDevice",
     "Line",
     "Loading",
     "Machine",
@@ -58,9 +61,11 @@ __all__ = [
     "Material",
     "Movement",
     "Offer",
+    "OneTimeLink",
     "Order",
     "OrderLine",
     "OrderPromise",
+    "Person",
     "Place",
     "PriceBreak",
     "Product",
@@ -77,5 +82,6 @@ __all__ = [
     "TakingsDay",
     "TakingsLine",
     "Token",
+    "Visit",
     "Workshop",
 ]

@@ -73,6 +73,8 @@ class Act(SQLModel, table=True):
     undoes_id: int | None = Field(default=None, foreign_key="act.id", unique=True)
     sense: int = 1
     """1 where it does something or does it again, -1 where it undoes."""
+    person_id: int | None = maybe_link("actor.id", index=False)
+    """Who said at a shared station that it was they; a word, not a proof."""
     __table_args__ = (
         UniqueConstraint("actor_id", "key"),
         holds("sense_is_sign", "sense IN (1, -1)"),
