@@ -1,78 +1,183 @@
-"""The JSON doors: scans, job reports and stock, for scripts at the machines.
+"""The JSON doors: scans, job reports and stock, for scripts at the machines, and the document that describes them.
 
 The app factory registers it. Keys carry their units; amounts are integers; times are ISO 8601.
 """
 
-from dataclasses import asdict
-from datetime import datetime
-from typing import TypeVar
+import re
+from datetime import date, datetime
+from http import HTTPStatus
+from typing import Annotated, Any
 
-from flask import Blueprint, jsonify, request
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from werkzeug.wrappers import Response
+from flask import Blueprint
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.words import Outcome, Purpose
+from spoolkeep.domain.words import Outcome, Purpose, Scope
 from spoolkeep.services import bench, figures, finding, jobs
+from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.draws import MOST_DRAW_MG
-from spoolkeep.services.jobs import FeedGrams, JobReport
-from spoolkeep.store.acts import By
+from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
+from spoolkeep.store.acts import MAX_KEY
 from spoolkeep.store.engine import Session
-from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.web import doors
+from spoolkeep.web.openapi import OWN_CODE, JsonEndpoints
 
 pages = Blueprint("api", __name__, url_prefix="/api")
+endpoints = JsonEndpoints(
+    pages,
+    title="Spoolkeep",
+    says="For scripts at the machines. Keys carry their units, amounts are integers, times are ISO 8601. "
+    "What is sent twice with the same key is booked once and answered alike.",
+)
+SCOPES = endpoints.scopes
+"""The scope that a token needs, by endpoint; None where any token will do."""
+
+FIRST_YEAR = 2000
+_MOMENT = re.compile(r"(\d{4})-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d+)?([Zz]|[+-]\d\d:\d\d)?", re.ASCII)
+"""Source: RFC 3339, section 5.6, the offset left open so that a time without one is told so."""
+_LINE = r"^[^\x00-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x1f\x7f-\x9f]*$"
 
 
-class _Body(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-    key: str = Field(min_length=1, max_length=200)
+def _line(text: str) -> str:
+    """Give a line of text. PostgreSQL cannot keep NUL, and no label can show the other control characters."""
+    if not re.search(_LINE, text):
+        words = "It is blank, or holds a character that cannot be shown, such as a line end"
+        raise PydanticCustomError(f"{OWN_CODE}bad_text", words)
+    return text
+
+
+def _moment(given: object) -> object:
+    """Give what says a moment as JSON does. Pydantic alone would read "5" as five seconds after 1970 began."""
+    if given is None:
+        return None
+    found = _MOMENT.fullmatch(given) if isinstance(given, str) else None
+    if found is None:
+        raise PydanticCustomError(f"{OWN_CODE}not_a_time", "Write a time like 2026-03-04T15:30:00+00:00")
+    if found[2] is None:
+        raise PydanticCustomError(f"{OWN_CODE}naive_time", "It must say its offset, like 2026-03-04T15:30:00+00:00")
+    if int(found[1]) < FIRST_YEAR:
+        raise PydanticCustomError(f"{OWN_CODE}out_of_range", f"No job can have ended before {FIRST_YEAR}")
+    return given
+
+
+def _whole(given: object) -> object:
+    """Give a whole number as one, however it is written: JSON knows only numbers, and some programs write 42500.0."""
+    return int(given) if isinstance(given, float) and given.is_integer() else given
+
+
+Line = Annotated[str, AfterValidator(_line), Field(json_schema_extra={"pattern": _LINE})]
+Code = Annotated[str, Field(min_length=1, json_schema_extra={"format": "label-code"})]
+Moment = Annotated[datetime, BeforeValidator(_moment)]
+Whole = Annotated[int, BeforeValidator(_whole)]
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", use_attribute_docstrings=True)
+
+
+class _Body(_Model):
+    key: Line = Field(min_length=1, max_length=MAX_KEY)
+    """New for each new act. The same request with the same key is booked once."""
 
 
 class ScanBody(_Body):
     """A scan as a script sends it."""
 
-    code: str = Field(min_length=1, max_length=200)
+    code: Code = Field(max_length=200)
+    """What was scanned: the code of a spool, a feed or a place, or a maker's EAN or UPC."""
 
 
-class FeedDraw(BaseModel):
+class FeedDraw(_Model):
     """What one feed gave."""
 
-    model_config = ConfigDict(extra="forbid")
-    feed: str = Field(max_length=40)
-    """The feed's label code."""
-    drawn_mg: int = Field(gt=0, le=MOST_DRAW_MG, strict=True)
+    feed: Code = Field(max_length=40)
+    """The feed's label code: F, six digits, two check digits."""
+    drawn_mg: Whole = Field(gt=0, le=MOST_DRAW_MG, strict=True)
 
 
 class JobBody(_Body):
     """A job that has ended, as a script reports it."""
 
-    title: str = Field(min_length=1, max_length=200)
+    title: Line = Field(min_length=1, max_length=200)
     outcome: Outcome = Outcome.GOOD
     purpose: Purpose = Purpose.SOLD
-    ended_at: datetime | None = None
+    ended_at: Moment | None = None
+    """When it ended, with its offset, in 2000 or later and not ahead of now; now where it is left out."""
     feeds: list[FeedDraw] = Field(min_length=1, max_length=32)
+    """What each feed gave. All belong to one machine."""
 
 
-@pages.post("/scans")
-def scan() -> Response:
-    """Take a scan."""
-    body = _read(ScanBody)
+class StockDaysAnswer(_Model):
+    """How long an item's plastic lasts."""
+
+    mean: float | None
+    """Days at the mean pace of the last 30 shop days; null where nothing is drawn."""
+
+
+class ItemAnswer(_Model):
+    """One item's stock."""
+
+    item: str
+    material: str
+    colour: str
+    left_mg: int
+    committed_mg: int
+    on_order_mg: int
+    spools: int
+    """How many spools have something left or ask for the scale."""
+    drawn_mg_a_day: int
+    days_of_stock: StockDaysAnswer
+    run_out_on: date | None
+    order_by: date | None
+    """The last day on which an order still arrives in time; it may have passed."""
+    lead_days: int
+    ask_for_weighing: int
+    """How many of its spools ask for a weighing."""
+
+
+class StockAnswer(_Model):
+    """Stock by item, those that end first at the top."""
+
+    as_of: date
+    """The shop day."""
+    items: list[ItemAnswer]
+
+
+@endpoints.declare(
+    "post",
+    "/scans",
+    scope=Scope.SCAN,
+    body=ScanBody,
+    answers=ScanAnswer,
+    refusals=(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT),
+)
+def scan(body: ScanBody) -> ScanAnswer:
+    """Take a scan.
+
+    Two scans make a pair, in either order: a spool, and the feed or the place where it now is.
+    """
     with doors.writing() as session:
         by = doors.by_station(session, body.key)
-        answer = bench.scan(session=session, now=doors.now(), by=by, text=body.code)
-    return jsonify(asdict(answer))
+        return bench.scan(session=session, now=doors.now(), by=by, text=body.code)
 
 
-@pages.post("/jobs")
-def report() -> Response:
-    """Take a report of a job that has ended."""
-    body = _read(JobBody)
-    if body.ended_at is not None and body.ended_at.tzinfo is None:
-        raise BadInput("naive_time", "ended_at must say its offset, like 2026-03-04T15:30:00+00:00.")
-    by = By(actor_id=FIRST_ACTOR, key=body.key)
+@endpoints.declare(
+    "post",
+    "/jobs",
+    scope=Scope.REPORT,
+    body=JobBody,
+    answers=JobAnswer,
+    refusals=(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT),
+)
+def report(body: JobBody) -> JobAnswer:
+    """Take a report of a job that has ended.
+
+    What its feeds gave is drawn from the spools that were on them at its end.
+    """
+    by = doors.by_key(body.key)
     with doors.writing() as session:
-        answer = jobs.report_job(
+        return jobs.report_job(
             session=session,
             now=doors.now(),
             by=by,
@@ -80,14 +185,19 @@ def report() -> Response:
             outcome=body.outcome,
             ended_at=body.ended_at,
         )
-    return jsonify(asdict(answer))
 
 
-@pages.get("/stock")
-def stock() -> Response:
+@endpoints.declare("get", "/stock", scope=Scope.SEE, answers=StockAnswer)
+def stock() -> StockAnswer:
     """Give days of stock by item."""
     with doors.reading() as session:
-        return jsonify(figures.runout(session=session, now=doors.now()))
+        return StockAnswer.model_validate(figures.runout(session=session, now=doors.now()))
+
+
+@endpoints.declare("get", "/openapi.json", scope=None, answers=dict[str, Any])
+def document() -> dict[str, Any]:
+    """Give this document."""
+    return endpoints.document()
 
 
 def _job(session: Session, body: JobBody) -> JobReport:
@@ -99,15 +209,3 @@ def _job(session: Session, body: JobBody) -> JobReport:
     return JobReport(
         title=body.title, machine_id=machines.pop(), grams=grams, purpose=body.purpose, outside_id=body.key
     )
-
-
-Body = TypeVar("Body", bound=_Body)
-
-
-def _read(model: type[Body]) -> Body:
-    try:
-        return model.model_validate(request.get_json(silent=True) or {})
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "body"
-        raise BadInput("bad_body", f"{where}: {first['msg']}. Mend it and send it again.") from None

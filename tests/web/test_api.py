@@ -1,13 +1,29 @@
 """The JSON doors: the same report twice books once; what cannot be is a sentence with a stable code."""
 
+import json
+import sqlite3
+from contextlib import closing
+from datetime import datetime
+from http import HTTPStatus
+from pathlib import Path
 from typing import Any
 
 import pytest
+from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
-from spoolkeep.store.tables import Job
+from spoolkeep.domain.words import Scope
+from spoolkeep.services import figures, tokens
+from spoolkeep.store.engine import open_store
+from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.tables import Act, Job
+from spoolkeep.web import api
+from spoolkeep.web.app import create_app
+from spoolkeep.web.rules import RULES
 from tests.workshop import TestWorkshop
+
+JSON = "application/json"
 
 
 def _job(shop: TestWorkshop, **changes: Any) -> dict[str, Any]:  # noqa: ANN401 - JSON
@@ -18,6 +34,18 @@ def _job(shop: TestWorkshop, **changes: Any) -> dict[str, Any]:  # noqa: ANN401 
         "feeds": [{"feed": shop.feeds[0], "drawn_mg": 42_500}],
         **changes,
     }
+
+
+def _acts(shop: TestWorkshop) -> int:
+    with shop.store.read() as session:
+        return session.scalars(select(func.count()).select_from(Act)).one()
+
+
+def _bearer(shop: TestWorkshop, *scopes: Scope) -> dict[str, str]:
+    secret = shop.do(
+        lambda s: tokens.for_program(session=s, now=shop.now, by_id=FIRST_ACTOR, label="Script", scopes=scopes)
+    )
+    return {"Authorization": f"Bearer {secret}"}
 
 
 def test_the_same_job_report_books_once_and_answers_alike(client: FlaskClient, shop: TestWorkshop) -> None:
@@ -50,27 +78,113 @@ def test_scans_over_json_load_a_spool(client: FlaskClient, shop: TestWorkshop) -
         {"feeds": []},
         {"feeds": [{"feed": "F00000117", "drawn_mg": 0}]},
         {"feeds": [{"feed": "F00000117", "drawn_mg": 1.5}]},
+        {"feeds": [{"feed": "F00000117", "drawn_mg": True}]},
+        {"feeds": [{"feed": "F00000117", "drawn_mg": "5"}]},
+        {"feeds": [{"feed": "F00000117", "drawn_mg": 10**40}]},
+        {"feeds": [{"feed": "F00000117", "drawn_mg": float("nan")}]},
+        {"feeds": [{"feed": "F00000117", "drawn_mg": float("inf")}]},
         {"feeds": [{"feed": "nonsense", "drawn_mg": 5}]},
+        {"feeds": {"feed": "F00000117", "drawn_mg": 5}},
         {"ended_at": "2026-03-04T11:00:00"},
+        {"ended_at": "2026-03-04"},
+        {"ended_at": "2026-02-30T11:00:00Z"},
+        {"ended_at": "2026-03-04T11:00:00+24:00"},
         {"ended_at": "2030-01-01T00:00:00+00:00"},
+        {"ended_at": "1999-12-31T23:59:59+00:00"},
+        {"ended_at": "0000-01-01T00:00:00Z"},
+        {"ended_at": "0001-01-01T00:00:00+14:00"},
+        {"ended_at": "9999-12-31T23:59:59-14:00"},
+        {"ended_at": "1772622000"},
+        {"ended_at": 1772622000},
         {"title": ""},
+        {"title": "\u3000"},
+        {"title": "Hook\0"},
+        {"title": "Hook\r\nBracket"},
+        {"title": "x" * 201},
+        {"title": None},
         {"key": ""},
+        {"key": "run\0one"},
         {"surprise": 1},
+        {"surprise\0" * 1000: 1},
         {"outcome": "vanished"},
+        {"outcome": None},
     ],
+    ids=lambda changes: repr(changes)[:60],
 )
 def test_a_report_that_cannot_be_is_refused_in_a_sentence(
     client: FlaskClient, shop: TestWorkshop, changes: dict[str, Any]
 ) -> None:
+    before = _acts(shop)
     answer = client.post("/api/jobs", json=_job(shop, **changes))
     assert answer.status_code == 422
     assert answer.json is not None
     assert set(answer.json) == {"code", "words"}
+    assert len(answer.json["words"]) < 300
+    assert _acts(shop) == before
 
 
-def test_what_is_not_json_is_refused(client: FlaskClient) -> None:
-    answer = client.post("/api/jobs", data="no json", content_type="text/plain")
-    assert answer.status_code == 422
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"",
+        b"no json",
+        b"{'key': 'run-1'}",
+        b'{"key": "run-1"} {}',
+        b"\xef\xbb\xbf{}",
+        b'{"title": "\xff"}',
+        b'{"title": "\xed\xa0\x80"}',
+        rb'{"title": "\ud800"}',
+        rb'{"title": "\udc00\ud800"}',
+        b"[" * 100_000,
+        b'{"feeds":' * 7_000,
+        b'{"drawn_mg": ' + b"9" * 5_000 + b"}",
+        '{"key": "run-1"}'.encode("utf-16"),
+    ],
+    ids=lambda text: repr(text[:24]),
+)
+def test_text_that_is_no_json_is_refused_before_anything_is_read(client: FlaskClient, text: bytes) -> None:
+    answer = client.post("/api/jobs", data=text[:60_000], content_type=JSON)
+    assert answer.status_code == 400
+    assert answer.json is not None
+    assert answer.json["code"] == "bad_json"
+    assert "Mend it and send it again." in answer.json["words"]
+
+
+@pytest.mark.parametrize("text", ["[]", "null", "5", '"run-1"', "NaN"])
+def test_json_that_is_no_object_is_refused(client: FlaskClient, text: str) -> None:
+    answer = client.post("/api/scans", data=text, content_type=JSON)
+    assert answer.status_code in {400, 422}
+    assert answer.json is not None
+    assert answer.json["code"] in {"bad_json", "bad_body"}
+
+
+@pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", "multipart/form-data", "", "x"])
+def test_what_is_not_sent_as_json_is_refused(client: FlaskClient, shop: TestWorkshop, kind: str) -> None:
+    answer = client.post("/api/jobs", data=json.dumps(_job(shop)), content_type=kind)
+    assert answer.status_code == 415
+    assert answer.json is not None
+    assert answer.json["code"] == "not_json"
+    assert JSON in answer.json["words"]
+
+
+def test_json_may_say_its_characters(client: FlaskClient, shop: TestWorkshop) -> None:
+    answer = client.post("/api/jobs", data=json.dumps(_job(shop)), content_type=f"{JSON}; charset=utf-8")
+    assert answer.status_code == 200
+
+
+def test_a_whole_number_may_be_written_with_a_point(client: FlaskClient, shop: TestWorkshop) -> None:
+    """Source: JSON Schema 2020-12, Core, 4.2.3: 1.0 is an integer."""
+    job = _job(shop, feeds=[{"feed": shop.feeds[0], "drawn_mg": 42_500.0}])
+    answer = client.post("/api/jobs", json=job)
+    assert answer.json is not None
+    assert answer.json["drawn_mg"] == 42_500
+
+
+def test_the_heaviest_report_there_can_be_is_booked(client: FlaskClient, shop: TestWorkshop) -> None:
+    feeds = [{"feed": shop.feeds[number % 2], "drawn_mg": 100_000_000} for number in range(32)]
+    answer = client.post("/api/jobs", json=_job(shop, feeds=feeds))
+    assert answer.json is not None
+    assert answer.json["drawn_mg"] == 3_200_000_000
 
 
 def test_stock_carries_units_in_its_keys(client: FlaskClient, shop: TestWorkshop) -> None:
@@ -80,3 +194,110 @@ def test_stock_carries_units_in_its_keys(client: FlaskClient, shop: TestWorkshop
     row = next(one for one in answer["items"] if one["left_mg"])
     assert row["left_mg"] == 2_000_000
     assert row["days_of_stock"] == {"mean": None}
+
+
+def test_stock_over_json_is_what_the_command_prints(client: FlaskClient, shop: TestWorkshop) -> None:
+    shop.deliver(2)
+    client.post("/api/jobs", json=_job(shop, ended_at="2026-03-02T11:00:00+00:00"))
+    with shop.store.read() as session:
+        printed = figures.runout(session=session, now=shop.now)
+    assert client.get("/api/stock").json == json.loads(json.dumps(printed))
+
+
+def _operations(document: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {told["operationId"]: told for path in document["paths"].values() for told in path.values()}
+
+
+def test_the_document_names_every_json_door_and_the_scope_that_it_needs(client: FlaskClient, app: Flask) -> None:
+    answer = client.get("/api/openapi.json").json
+    assert answer is not None
+    assert answer["openapi"] == "3.1.1"
+    doors = {f"api.{name}": told["security"][0]["bearer"] for name, told in _operations(answer).items()}
+    assert doors.keys() == {rule.endpoint for rule in app.url_map.iter_rules() if rule.endpoint.startswith("api.")}
+    assert doors == {name: [scope] if scope else [] for name, scope in api.SCOPES.items()}
+    addresses = {rule.rule for rule in app.url_map.iter_rules() if rule.endpoint.startswith("api.")}
+    assert answer["paths"].keys() == addresses
+
+
+def test_every_door_of_the_document_is_explained(client: FlaskClient) -> None:
+    answer = client.get("/api/openapi.json").json
+    assert answer is not None
+    for told in _operations(answer).values():
+        assert told["summary"]
+        assert told["responses"]["200"]["content"][JSON]["schema"]
+        assert {"401", "403", "503"} <= told["responses"].keys()
+        if "requestBody" in told:
+            assert {"400", "404", "409", "413", "415", "422"} <= told["responses"].keys()
+
+
+def test_every_name_in_the_document_leads_somewhere(client: FlaskClient) -> None:
+    text = client.get("/api/openapi.json").text
+    document = json.loads(text)
+
+    def refs(part: object) -> list[str]:
+        if isinstance(part, dict):
+            return [part["$ref"]] if "$ref" in part else [one for value in part.values() for one in refs(value)]
+        return [one for value in part for one in refs(value)] if isinstance(part, list) else []
+
+    assert refs(document)
+    for ref in refs(document):
+        found = document
+        for name in ref.removeprefix("#/").split("/"):
+            found = found[name]
+
+
+def test_the_lock_reads_the_scopes_that_the_document_names() -> None:
+    for endpoint, scope in api.SCOPES.items():
+        assert RULES[endpoint].scope == scope
+        assert RULES[endpoint].any_token == (scope is None)
+
+
+@pytest.mark.parametrize("scope", Scope)
+def test_a_token_opens_the_doors_of_its_scope_and_no_other(app: Flask, shop: TestWorkshop, scope: Scope) -> None:
+    sent = _bearer(shop, scope)
+    for path, methods in api.endpoints.document()["paths"].items():
+        for method, told in methods.items():
+            # an empty body: a door that opens says that it is no JSON
+            answer = app.test_client().open(path, method=method.upper(), headers=sent, content_type=JSON)
+            needed = told["security"][0]["bearer"]
+            refused = answer.status_code == HTTPStatus.FORBIDDEN
+            assert refused == bool(needed and scope not in needed), (path, answer.text)
+            assert app.test_client().open(path, method=method.upper(), content_type=JSON).status_code in {401, 403}
+
+
+def test_a_program_is_told_in_json_that_another_one_holds_the_database(
+    sqlite_template: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, now: datetime
+) -> None:
+    monkeypatch.setattr("spoolkeep.store.engine.BUSY_SECONDS", 1)
+    path = tmp_path / "held.sqlite"
+    path.write_bytes(sqlite_template)
+    store = open_store(f"sqlite:///{path}")
+    shop = TestWorkshop(store, now)
+    sent = _bearer(shop, Scope.REPORT)
+    program = create_app(store, secret=b"a secret for tests", clock=lambda: now).test_client()
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        refused = program.post("/api/jobs", json=_job(shop), headers=sent)
+        other.execute("ROLLBACK")
+    assert refused.status_code == 503
+    assert refused.json is not None
+    assert set(refused.json) == {"code", "words"}
+    assert program.post("/api/jobs", json=_job(shop), headers=sent).status_code == 200
+    store.close()
+
+
+@pytest.mark.parametrize("path", ["/api/scans", "/api/jobs"])
+def test_a_program_that_forgot_its_token_is_told_so(app: Flask, path: str) -> None:
+    answer = app.test_client().post(path, json={})
+    assert answer.status_code == 401
+    assert answer.json is not None
+    assert set(answer.json) == {"code", "words"}
+    assert answer.headers["WWW-Authenticate"] == "Bearer"  # RFC 9110, section 11.6.1
+
+
+def test_a_wrong_method_is_told_the_right_one(client: FlaskClient) -> None:
+    """Source: RFC 9110, section 15.5.6."""
+    answer = client.put("/api/stock", json={})
+    assert answer.status_code == 405
+    assert answer.json is not None
+    assert {"GET", "HEAD", "OPTIONS"} == {method.strip() for method in answer.headers["Allow"].split(",")}
