@@ -12,25 +12,23 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import click
-import waitress
 
 import spoolkeep
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.share import MonthShare
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.services import demo as demo_service
-from spoolkeep.services import figures, labels, money, orders, sheets, stock
+from spoolkeep.services import figures, labels, money, orders, passwords, people, sheets, stock
 from spoolkeep.services.imports import COLUMNS, ImportReport, import_sheet, preview
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By
 from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
-from spoolkeep.web.app import create_app
+from spoolkeep.web import serving
 
 Command = TypeVar("Command", bound=Callable[..., object])
-LOOPBACK = "127.0.0.1"
 PORT = 8460
 
 
@@ -72,17 +70,48 @@ def demo(*, fresh: bool, days: int | None, build_only: bool, port: int, folder: 
         built = demo_service.prepare(instance, now=_now(), fresh=fresh, days=days, progress=progress)
     click.echo(f"The demo workshop is in {instance.folder} ({built}).")
     if not build_only:
-        _serve(instance, port)
+        serving.serve_demo(instance, port=port)
 
 
 @cli.command()
 @click.option("--port", default=PORT, show_default=True, help="The port to serve on.")
+@click.option(
+    "--host",
+    default=serving.THIS_MACHINE,
+    show_default=True,
+    help="The address to serve on: 0.0.0.0 for every device on this network.",
+)
+@click.option("--name", "names", multiple=True, help="A further name by which this machine is asked; may be repeated.")
+@click.option(
+    "--proxy", help="The address of a proxy in front, which says in X-Forwarded-For and -Proto who asks, and how."
+)
 @_instance()
-def serve(*, port: int, folder: Path) -> None:
-    """Serve a workshop to this machine only; a new one is made where there is none."""
+def serve(*, port: int, host: str, names: tuple[str, ...], proxy: str | None, folder: Path) -> None:
+    """Serve a workshop: to this machine, or with --host to the network, once it has an owner."""
     instance = Instance(folder)
     instance.open_or_make(now=_now()).close()
-    _serve(instance, port)
+    serving.serve(instance, port=port, host=host, names=names, proxy=proxy)
+
+
+@cli.command()
+@click.argument("name", required=False)
+@_instance()
+def owner(*, name: str | None, folder: Path) -> None:
+    """Make the owner of a workshop, or give an owner a new password; every device is then signed out.
+
+    NAME is as it shall stand beside what the owner books; the only owner's if left out. The password is asked for, or
+    read from the first line that comes in where nobody sits at a terminal: an argument could be seen by others.
+    """
+    with closing(Instance(folder).open_or_make(now=_now())) as store:
+        with store.read() as session:
+            shop = load_shop(session).name
+            called = name or people.only_owner(session)
+        password = _new_password(called)
+        passwords.check_new(password, about=(called, shop))
+        kept = passwords.hashed(password)
+        with store.write() as session:
+            people.set_owner(session=session, now=_now(), name=called, password_hash=kept)
+    click.echo(f"{called} owns the workshop, and signs in with the new password.")
 
 
 @cli.command()
@@ -260,16 +289,10 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
-def _serve(instance: Instance, port: int) -> None:
-    with closing(instance.open()) as store:
-        app = create_app(store, secret=instance.secret())
-        try:
-            server = waitress.create_server(app, host=LOOPBACK, port=port, threads=8, ident=None)
-        except OSError as error:
-            words = f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
-            raise BadInput("port_in_use", words) from None
-        click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
-        server.run()
+def _new_password(name: str) -> str:
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\r\n")
+    return str(click.prompt(f"A new password for {name}", hide_input=True, confirmation_prompt=True))
 
 
 def _became(report: ImportReport, *, preview: bool) -> str:

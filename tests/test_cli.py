@@ -1,5 +1,6 @@
 """The command line does the main job from a terminal, and says in a sentence what it cannot do."""
 
+import io
 import json
 import sqlite3
 from collections.abc import Callable
@@ -13,6 +14,8 @@ import zxingcpp
 
 from spoolkeep.cli import main
 from spoolkeep.store.engine import Store
+from spoolkeep.web.lock import LOOPBACK
+from spoolkeep.web.serving import reach_of
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -177,3 +180,52 @@ def test_one_setting_puts_the_books_on_postgresql(
     assert run("check")[1] == "The books are sound.\n"
     assert json.loads(run("runout", "--json")[1])["items"]
     assert not Path("demo/spoolkeep.sqlite").exists()
+
+
+def _type(monkeypatch: pytest.MonkeyPatch, line: str) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{line}\n"))
+
+
+def test_an_owner_is_made_in_the_terminal_and_a_weak_password_is_not_taken(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _type(monkeypatch, "password1234")
+    code, _, refused = run("owner", "Ilka", "--instance", "shop")
+    assert code == 2
+    assert "would soon be guessed" in refused
+    _type(monkeypatch, "copper ferry lantern oat")
+    assert run("owner", "Ilka", "--instance", "shop")[:2] == (
+        0,
+        "Ilka owns the workshop, and signs in with the new password.\n",
+    )
+    _type(monkeypatch, "walnut bridge seven dusk")
+    assert run("owner", "--instance", "shop")[1].startswith("Ilka owns")
+
+
+def test_a_workshop_without_an_owner_is_not_served_to_the_network(run: Run) -> None:
+    assert run("upgrade", "--instance", "shop")[0] == 0
+    code, _, refused = run("serve", "--host", "0.0.0.0", "--instance", "shop")  # noqa: S104 - it is refused
+    assert code == 2
+    assert "spoolkeep owner NAME --instance shop" in refused
+    code, _, refused = run("serve", "--proxy", "127.0.0.1", "--instance", "shop")
+    assert code == 2
+    assert "Nobody owns this workshop yet" in refused
+
+
+def test_an_address_that_is_none_is_refused_in_words(run: Run) -> None:
+    code, _, refused = run("serve", "--host", "everywhere", "--instance", "shop")
+    assert code == 2
+    assert "0.0.0.0 for the network" in refused
+
+
+def test_a_workshop_is_served_by_its_names_and_addresses() -> None:
+    here = reach_of("127.0.0.1", port=8460)
+    assert here.hosts == LOOPBACK
+    assert not here.addresses
+    assert not here.any_address
+    network = reach_of("0.0.0.0", port=8460, names=("Spools.example",))  # noqa: S104 - what it says is looked at
+    assert {"spools.example", "localhost"} <= network.hosts
+    assert network.any_address
+    assert network.addresses[0].startswith("http://")
+    assert network.addresses[0].endswith(":8460")
+    assert "spools.example" in reach_of("127.0.0.1", port=8460, names=("spools.example",), proxied=True).hosts

@@ -1,6 +1,7 @@
 """The house keeps its own rules: rooms, sizes, and papers that name everything there is."""
 
 import ast
+import re
 import statistics
 import subprocess
 import sys
@@ -86,6 +87,17 @@ def test_every_column_of_a_sheet_is_explained() -> None:
     for sheet, columns in COLUMNS.items():
         for column in columns:
             assert column.says, f"{sheet}.{column.name}"
+
+
+def test_every_test_that_the_papers_name_is_there() -> None:
+    written = (TOP / "DEVELOPERS.md").read_text(encoding="utf-8")
+    tests = {path: path.read_text(encoding="utf-8") for path in (TOP / "tests").rglob("test_*.py")}
+    defined = {name for text in tests.values() for name in re.findall(r"^def (test_\w+)", text, re.MULTILINE)}
+    assert set(re.findall(r"`(test_\w+)`", written)) - defined == set()
+    named = set(re.findall(r"\b(tests/[\w/]+\.py|test_\w+\.py)", written))
+    assert {name for name in named if not any(path.as_posix().endswith(f"/{name}") for path in tests)} - {
+        path.relative_to(TOP).as_posix() for path in (TOP / "tests").rglob("*.py")
+    } == set()
 
 
 def test_every_ignored_lint_rule_has_its_reason() -> None:

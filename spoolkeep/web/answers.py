@@ -3,13 +3,25 @@
 The app factory and the blueprints use it.
 """
 
-from spoolkeep.domain.errors import BadInput, Conflict, NotFound, Refusal, WrongDatabase
+from spoolkeep.domain.errors import (
+    BadInput,
+    Conflict,
+    NotAllowed,
+    NotFound,
+    NotSignedIn,
+    Refusal,
+    TooMany,
+    WrongDatabase,
+)
 
 STATUS: tuple[tuple[type[Refusal], int], ...] = (
     (BadInput, 422),
     (NotFound, 404),
     (Conflict, 409),
     (WrongDatabase, 503),
+    (NotSignedIn, 401),
+    (NotAllowed, 403),
+    (TooMany, 429),
 )
 
 

@@ -10,7 +10,7 @@ from flask import Blueprint, Response, make_response, redirect, render_template,
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import acts, bench, stops, undoing
+from spoolkeep.services import acts, bench, stations, stops, undoing
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
@@ -24,7 +24,7 @@ FAR_HOURS = 24 * 365
 @pages.get("")
 def page() -> Response:
     """Show the Bench."""
-    return doors.remember_station(_show())
+    return _show()
 
 
 @pages.post("")
@@ -63,6 +63,17 @@ def undo() -> tuple[Response, int]:
     return _show(kind="heard", words=words, booked=Booked(answer.act_id, undo=not answer.again)), 200
 
 
+@pages.post("/who")
+def who() -> Answer:
+    """Note who is at this station, or that nobody is named."""
+    station_id = doors.somebody().station_id
+    assert station_id is not None  # noqa: S101 - the rule lets stations only
+    with doors.writing() as session:
+        actor_id = forms.maybe_whole("who", "Who")
+        stations.say_who(session=session, now=doors.now(), station_id=station_id, actor_id=actor_id)
+    return redirect(url_for("bench.page"))
+
+
 @dataclass(frozen=True)
 class Booked:
     """The act that the message is about, which the button beside it takes back."""
@@ -73,13 +84,15 @@ class Booked:
 
 
 def _show(kind: str = "", words: str = "", booked: Booked | None = None) -> Response:
+    asking = doors.caller()
     with doors.reading() as session:
         shop = load_shop(session)
-        station = doors.station_seen(session)
+        station = doors.at_station()
         machines = bench.board(session=session, now=doors.now())
         standing = stops.standing(session=session)
         waiting = bench.waiting(session=session, station_id=station, now=doors.now())
         latest = acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
+        hands = stations.hands(session=session) if asking and asking.kind == "station" else []
     template = "bench_live.html" if request.headers.get("X-Fragment") else "bench.html"
     hours_total, ticks = axis(shop, doors.now())
     rendered = render_template(
@@ -88,6 +101,7 @@ def _show(kind: str = "", words: str = "", booked: Booked | None = None) -> Resp
         standing=standing,
         waiting=waiting,
         latest=latest,
+        hands=hands,
         kind=kind,
         words=words,
         booked=booked,

@@ -6,18 +6,16 @@ The blueprints use it. It must not know a use case.
 import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
-from flask import Flask, Response, current_app, request
+from flask import Flask, current_app, g, request
 
+from spoolkeep.domain.errors import NotSignedIn
 from spoolkeep.services import stations
+from spoolkeep.services.tokens import Caller
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session, Store
-from spoolkeep.store.seeds import FIRST_ACTOR
-
-STATION_COOKIE = "spoolkeep_station"
-_YEAR_SECONDS = 365 * 24 * 3600
 
 
 @dataclass(frozen=True)
@@ -66,25 +64,45 @@ def new_key() -> str:
     return secrets.token_hex(12)
 
 
+def caller() -> Caller | None:
+    """Give who is asking, as the lock found it; None where nobody is signed in."""
+    found = g.get("caller")
+    return found if isinstance(found, Caller) else None
+
+
+def somebody() -> Caller:
+    """Give who is asking. Errors: NotSignedIn, which the lock says first on every endpoint that asks this."""
+    found = caller()
+    if found is None:
+        raise NotSignedIn("signed_out", "Sign in first; nothing was booked.")
+    return found
+
+
+def at_station() -> int | None:
+    """Give the number of the station on this device, where it is one, or where this browser has scanned before."""
+    found = g.get("station") or caller()
+    return found.station_id if isinstance(found, Caller) else None
+
+
 def by_form() -> By:
     """Give who sent this form, and its key."""
-    return By(actor_id=FIRST_ACTOR, key=request.form.get("key", ""))
+    return by_key(request.form.get("key", ""))
+
+
+def by_key(key: str) -> By:
+    """Give who is asking, under a key of theirs."""
+    asking = somebody()
+    person_id = None
+    if asking.kind == "station":
+        person_id = g.get("present_id")
+    return By(asking.actor_id, key, station_id=at_station(), token_id=asking.token_id, person_id=person_id)
 
 
 def by_station(session: Session, key: str) -> By:
-    """Give the station that asks, made on its first act; a device without a cookie shares one."""
-    secret = request.cookies.get(STATION_COOKIE) or "no cookie"
-    return By(actor_id=FIRST_ACTOR, key=key, station_id=stations.station_of(session=session, now=now(), secret=secret))
-
-
-def station_seen(session: Session) -> int | None:
-    """Give the number of the station that asks, or None where it has never acted."""
-    return stations.known_station(session=session, secret=request.cookies.get(STATION_COOKIE) or "no cookie")
-
-
-def remember_station(response: Response) -> Response:
-    """Give the device a secret of its own on its first visit."""
-    if not request.cookies.get(STATION_COOKIE):
-        secret = secrets.token_urlsafe(24)
-        response.set_cookie(STATION_COOKIE, secret, max_age=_YEAR_SECONDS, httponly=True, samesite="Strict")
-    return response
+    """Give who is asking as `by_key` does; a browser that scans for the first time becomes a place that can undo."""
+    by = by_key(key)
+    if by.station_id is not None:
+        return by
+    station_id = stations.of_token(session=session, now=now(), token_id=somebody().token_id)
+    g.caller = replace(somebody(), station_id=station_id)  # the answer to this very scan shows what waits there
+    return by_key(key)

@@ -36,16 +36,26 @@ def page() -> str:
 @pages.post("")
 def enter() -> Answer | tuple[str, int]:
     """Do what the form's hidden word says."""
-    doings: dict[str, Callable[[Session], object]] = {
-        "settings": _settings,
-        "machine": _machine,
-        "place": _place,
-        "item": _item,
-        "supplier": _supplier,
-        "offer": _offer,
-        "withdraw": _withdraw,
-        "product": _product,
-    }
+    return _enter(
+        {
+            "machine": _machine,
+            "place": _place,
+            "item": _item,
+            "supplier": _supplier,
+            "offer": _offer,
+            "withdraw": _withdraw,
+            "product": _product,
+        }
+    )
+
+
+@pages.post("/settings")
+def settings() -> Answer | tuple[str, int]:
+    """Keep the workshop's settings."""
+    return _enter({"settings": _settings})
+
+
+def _enter(doings: dict[str, Callable[[Session], object]]) -> Answer | tuple[str, int]:
     try:
         doing = doings.get(forms.text("do"))
         if doing is None:

@@ -28,11 +28,13 @@ sys.path.insert(0, str(Path(__file__).parents[2]))  # run as a script, the tests
 from spoolkeep.cli import cli
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.words import JobState
+from spoolkeep.services import people, tokens
 from spoolkeep.services.instance import SETTING, Instance
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.tables import Job, Loading, Movement, OrderLine, Spool
 from spoolkeep.web.app import create_app
+from spoolkeep.web.lock import PERSON_COOKIE
 from tests.benchmarks.large.workshop import build
 
 ENOUGH_ROUNDS, WARM = 15, 2
@@ -125,9 +127,18 @@ def page_addresses(store: Store) -> dict[str, str]:
     return found
 
 
+def _owners_secret(store: Store) -> str:
+    """Sign an owner in, made where there is none."""
+    now = datetime.now(UTC)
+    with store.write() as session:
+        actor_id = people.set_owner(session=session, now=now, name="Measured", password_hash="none")
+        return tokens.let_in(session, now, actor_id=actor_id, label="computer")
+
+
 def page_asks(store: Store) -> dict[str, Ask]:
     """Give what opens each page, by its rule."""
     client = create_app(store, secret=b"measured").test_client()
+    client.set_cookie(PERSON_COOKIE, _owners_secret(store))
 
     def ask(address: str) -> Ask:
         def do() -> None:

@@ -1,4 +1,4 @@
-"""The app over a small workshop, and a client that is a station."""
+"""The app over a small workshop, and clients: its owner's browser, others by their part, a station, a program."""
 
 from collections.abc import Callable
 from datetime import datetime
@@ -7,11 +7,16 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
+from spoolkeep.domain.words import Role, Scope
+from spoolkeep.services import passwords, people, stations, tokens
 from spoolkeep.store.engine import Store
 from spoolkeep.web.app import create_app
-from tests.workshop import TestWorkshop
+from spoolkeep.web.lock import PERSON_COOKIE, STATION_COOKIE
+from tests.workshop import TestWorkshop, somebody
 
 HOST = "http://localhost"
+PASSWORD = "tin kettle under slow rain"  # noqa: S105 - made up
+Browser = Callable[[str], FlaskClient]
 
 
 @pytest.fixture
@@ -27,13 +32,67 @@ def app(shop: TestWorkshop) -> Flask:
 
 
 @pytest.fixture
-def client(app: Flask) -> FlaskClient:
+def stranger(app: Flask) -> FlaskClient:
+    """Give a browser in which nobody is signed in; like every browser it says from where a form comes."""
     client = app.test_client()
-    client.get("/bench", base_url=HOST)
+    client.environ_base["HTTP_ORIGIN"] = HOST
     return client
+
+
+@pytest.fixture
+def browser(app: Flask, shop: TestWorkshop) -> Browser:
+    """Give a maker of browsers in which somebody of a part is signed in: owner, operator, reader, or a station."""
+
+    def made(part: str) -> FlaskClient:
+        client = app.test_client()
+        client.environ_base["HTTP_ORIGIN"] = HOST
+        if part == "station":
+            new = shop.do(lambda s: stations.sign_in(session=s, now=shop.now, label="Bench"))
+            client.set_cookie(STATION_COOKIE, new.secret)
+            return client
+        with shop.store.read() as session:
+            known = people.named(session, f"A {part}")
+        actor_id = known[1].id if known else somebody(shop.store, shop.now, f"A {part}", Role(part))
+        secret = shop.do(lambda s: tokens.let_in(s, shop.now, actor_id=actor_id, label="computer"))
+        client.set_cookie(PERSON_COOKIE, secret)
+        return client
+
+    return made
+
+
+@pytest.fixture
+def client(browser: Browser) -> FlaskClient:
+    """Give the owner's browser."""
+    return browser("owner")
+
+
+@pytest.fixture
+def token(shop: TestWorkshop) -> Callable[..., dict[str, str]]:
+    """Give a maker of the header that a program sends, with a token for these scopes."""
+
+    def made(*scopes: Scope) -> dict[str, str]:
+        label = f"Script for {' '.join(scopes)}"
+        given = shop.do(
+            lambda s: tokens.for_program(session=s, now=shop.now, by_id=1, label=label, scopes=scopes or tuple(Scope))
+        )
+        return {"Authorization": f"Bearer {given}"}
+
+    return made
 
 
 @pytest.fixture
 def key() -> Callable[[], str]:
     numbers = iter(range(1, 1000))
     return lambda: f"form-{next(numbers)}"
+
+
+@pytest.fixture(scope="session")
+def kept() -> str:
+    """Give what is kept of the password of tests, made once: it takes time on purpose."""
+    return passwords.hashed(PASSWORD)
+
+
+@pytest.fixture
+def ada(shop: TestWorkshop, kept: str) -> int:
+    """Give the number of the owner, who has that password."""
+    return shop.do(lambda s: people.set_owner(session=s, now=shop.now, name="Ada", password_hash=kept))

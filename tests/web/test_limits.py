@@ -11,11 +11,13 @@ import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
-from spoolkeep.services import finding
+from spoolkeep.services import finding, tokens
 from spoolkeep.store.engine import open_store
 from spoolkeep.store.tables import Act, Job, Spool
 from spoolkeep.web.app import create_app
-from tests.workshop import TestWorkshop
+from spoolkeep.web.lock import PERSON_COOKIE
+from tests.web.conftest import HOST
+from tests.workshop import TestWorkshop, somebody
 
 Key = Callable[[], str]
 HUGE = "9" * 20
@@ -80,7 +82,7 @@ def test_no_plan_looks_further_than_a_year(client: FlaskClient, key: Key, field:
     hours = {"day_starts_hour": "4", "opens_hour": "8", "share_low": "1", "share_high": "2"}
     shop = {"name": "Alder works", "locale": "en_GB", "currency": "EUR", "zone": "Europe/Berlin"}
     form = {"key": key(), "do": "settings", **shop, **hours, **days, field: "2000000000"}
-    refused = client.post("/setup", data=form)
+    refused = client.post("/setup/settings", data=form)
     assert refused.status_code == 422
     assert "at most 365 days" in refused.text
 
@@ -187,6 +189,9 @@ def test_a_database_that_another_program_holds_is_said_and_nothing_is_booked(
     store = open_store(f"sqlite:///{path}")
     shop = TestWorkshop(store, now)
     client = create_app(store, secret=b"a secret for tests", clock=lambda: now).test_client()
+    client.environ_base["HTTP_ORIGIN"] = HOST
+    owner = somebody(store, now, "Ilka")
+    client.set_cookie(PERSON_COOKIE, shop.do(lambda s: tokens.let_in(s, now, actor_id=owner, label="computer")))
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         refused = client.post("/deliveries", data=_delivery(shop, "held"))

@@ -1,30 +1,26 @@
-"""A workshop served to a real browser: Chromium, the pages over HTTP on the loopback, and a scanner that types.
+"""A workshop served to a real browser: Chromium, its owner signed in, and a scanner that types.
 
 Left out where pytest-playwright or Chromium is missing; a setting makes them a must.
 """
 
 import os
 import shutil
-import threading
-import time
 from collections.abc import Callable, Iterator
-from datetime import datetime, timedelta
+from datetime import datetime
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 import pytest
-import waitress.server
-import waitress.wasyncore
 
 from spoolkeep.store.engine import Store
-from spoolkeep.web.app import create_app
+from tests.web.browser.served import TO_LOOPBACK, Served, serving, sign_in
 from tests.workshop import TestWorkshop
 
 if TYPE_CHECKING:
-    from playwright.sync_api import ConsoleMessage, Page
+    from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 REQUIRED = "SPOOLKEEP_REQUIRE_BROWSER"
-FLAGS = ["--no-sandbox", "--disable-dev-shm-usage", "--disable-background-networking", "--no-first-run"]
+FLAGS = [TO_LOOPBACK, "--no-sandbox", "--disable-dev-shm-usage", "--disable-background-networking", "--no-first-run"]
 
 if any(find_spec(name) is None for name in ("pytest_playwright", "axe_playwright_python")):
     if os.environ.get(REQUIRED):
@@ -49,6 +45,14 @@ def browser_type_launch_args() -> dict[str, Any]:
     return {"executable_path": path, "args": FLAGS}
 
 
+@pytest.fixture(scope="session")
+def browser(launch_browser: "Callable[[], Browser]") -> "Iterator[Browser]":
+    """Give the real browser: in the folder above, a fixture of this name gives a client without one."""
+    given = launch_browser()
+    yield given
+    given.close()
+
+
 @pytest.fixture
 def shop(sqlite_store: Store, now: datetime) -> TestWorkshop:
     """Give a small workshop with one machine of two feeds, and no spool yet."""
@@ -56,25 +60,21 @@ def shop(sqlite_store: Store, now: datetime) -> TestWorkshop:
 
 
 @pytest.fixture
-def address(shop: TestWorkshop) -> Iterator[str]:
-    """Give the address at which this workshop's pages are served; its clock starts at the tests' moment and runs."""
-    started = time.monotonic()
-    app = create_app(
-        shop.store, secret=b"only for tests", clock=lambda: shop.now + timedelta(seconds=time.monotonic() - started)
-    )
-    channels: dict[int, object] = {}
-    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=8, map=channels)
-    runs = threading.Thread(target=server.run, daemon=True)
-    runs.start()
-    yield f"http://127.0.0.1:{server.effective_port}"
-    server.close()
-    server.task_dispatcher.shutdown()
-    runs.join(timeout=5)
-    waitress.wasyncore.close_all(channels, ignore_all=True)  # a browser keeps its connections open
+def served(shop: TestWorkshop) -> Iterator[Served]:
+    """Give the workshop as it is served. A test that asks for this and not for `address` is a stranger at the door."""
+    with serving(shop) as given:
+        yield given
 
 
 @pytest.fixture
-def complaints(page: "Page", address: str) -> list[str]:
+def address(served: Served, shop: TestWorkshop, context: "BrowserContext") -> str:
+    """Give the address at which the workshop's pages are served; in the test's browser its owner is signed in."""
+    sign_in(context, shop, served.address)
+    return served.address
+
+
+@pytest.fixture
+def complaints(page: "Page", served: Served) -> list[str]:
     """Give what the browser complains of, filled while the page is used: errors, warnings, requests to elsewhere."""
     heard: list[str] = []
 
@@ -85,7 +85,8 @@ def complaints(page: "Page", address: str) -> list[str]:
     page.on("console", note)
     page.on("pageerror", lambda error: heard.append(f"{page.url}: {error}"))
     page.on(
-        "request", lambda asked: heard.append(f"left the host: {asked.url}") if _leaves(asked.url, address) else None
+        "request",
+        lambda asked: heard.append(f"left the host: {asked.url}") if _leaves(asked.url, served.address) else None,
     )
     return heard
 

@@ -5,7 +5,6 @@ from datetime import timedelta
 from typing import Literal
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from spoolkeep.domain.words import OrderState, Outcome
@@ -14,6 +13,7 @@ from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
 from spoolkeep.web.app import create_app
+from tests.web.browser.everybody import faults
 from tests.workshop import TestWorkshop, by
 
 pytestmark = pytest.mark.browser
@@ -112,11 +112,7 @@ def test_axe_finds_nothing_on_any_page(
     found = []
     for path in paths:
         page.goto(address + path)
-        page.evaluate("document.querySelectorAll('details').forEach((fold) => { fold.open = true; })")
-        violations = Axe().run(page).response["violations"]
-        found += [f"{path}: {one['id']} {[node['target'] for node in one['nodes']]}" for one in violations]
-        if page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth"):
-            found.append(f"{path}: wider than the screen")
+        found += faults(page, path)
     assert found == []
 
 
@@ -130,7 +126,7 @@ def test_axe_finds_nothing_in_the_search_that_opens_anywhere(
     page.keyboard.press("/")
     page.keyboard.type("slate")
     expect(page.locator(".finder .hit")).not_to_have_count(0)
-    assert [one["id"] for one in Axe().run(page).response["violations"]] == []
+    assert faults(page, "the search") == []
 
 
 def test_no_page_asks_another_host_nor_breaks_its_own_rules(

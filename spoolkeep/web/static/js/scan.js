@@ -1,18 +1,39 @@
 /*
  * The Bench's one field: keeps it ready, sends each code once and in order, and shows the answer in words and sound.
+ * What is not answered yet is kept on the device, so that it outlasts a reload, an outage and an ended sign-in.
  * Without this module the form posts by itself. It must not know what a code means.
  */
 import { sound } from "./sound.js";
 
 const WAIT_MS = 8000;
+const FRESH_MS = 3600000; // what was scanned longer ago is sent only when a person says so
+const KEPT_AS = "spoolkeep-waiting-scans";
 const form = document.querySelector("form[data-scan]");
 const field = form.querySelector("[data-scan-field]");
 const state = form.querySelector("[data-scan-state]");
 const said = form.querySelector("[data-scan-said]");
 const keys = form.querySelector("[data-scan-keys]");
 const touch = window.matchMedia("(pointer: coarse)").matches;
-const waiting = []; // { code, key } in the order scanned; the first is being sent, or failed and is kept
+const waiting = kept(); // { code, key, at } in the order scanned; the first is being sent, or failed and is kept
 let sending = false;
+
+/* Codes and keys only; a device that keeps nothing still scans. */
+function kept() {
+  try {
+    const found = JSON.parse(localStorage.getItem(KEPT_AS) ?? "[]");
+    return Array.isArray(found) ? found.filter((item) => typeof item?.code === "string" && typeof item.key === "string") : [];
+  } catch {
+    return [];
+  }
+}
+
+function keepOnDevice() {
+  try {
+    localStorage.setItem(KEPT_AS, JSON.stringify(waiting));
+  } catch {
+    // the page itself still holds them
+  }
+}
 
 /* randomUUID is missing on a workshop's plain-http network, getRandomValues is there. */
 function freshKey() {
@@ -65,16 +86,26 @@ async function ask(address, data) {
   });
 }
 
-/* True once the server has answered this code, with yes or no. A lost answer is asked for again under the same key. */
+/*
+ * Says "answered" once the server has said yes or no to this code, "signed out" where it knows nobody here, else "lost".
+ * A lost answer is asked for again under the same key.
+ */
 async function send(item) {
   const answer = await ask(form.action, body(item));
-  if (answer.status >= 500) return false;
-  return show(await answer.text());
+  if (answer.status === 401) return "signed out";
+  if (answer.status >= 500) return "lost";
+  return show(await answer.text()) ? "answered" : "lost";
 }
 
-function keep() {
+function keep(why) {
   const codes = waiting.map((item) => item.code).join(", ");
-  say("kept", `Not sent yet, and kept here: ${codes}. Press Enter to send again, or scan on.`);
+  if (why === "signed out") {
+    say("kept", `This device is signed out. Kept here: ${codes}. `);
+    const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: "Sign in, then come back" });
+    state.append(link, ": they are sent then.");
+  } else {
+    say("kept", `Not sent yet, and kept here: ${codes}. Press Enter to send again, or scan on.`);
+  }
   said.textContent = state.textContent;
   sound("refused");
 }
@@ -84,13 +115,14 @@ async function drain() {
   sending = true;
   while (waiting.length > 0) {
     say("busy", `Sending ${waiting[0].code}`);
-    const answered = await send(waiting[0]).catch(() => false);
-    if (!answered) {
+    const came = await send(waiting[0]).catch(() => "lost");
+    if (came !== "answered") {
       sending = false;
-      keep();
+      keep(came);
       return;
     }
     waiting.shift();
+    keepOnDevice();
   }
   sending = false;
   ready();
@@ -105,7 +137,8 @@ form.addEventListener("submit", (event) => {
   event.preventDefault();
   const code = field.value.trim();
   field.value = "";
-  if (code) waiting.push({ code, key: freshKey() });
+  if (code) waiting.push({ code, key: freshKey(), at: Date.now() });
+  keepOnDevice();
   field.focus();
   drain();
 });
@@ -144,11 +177,11 @@ window.addEventListener("focus", () => {
   if (!stationed(document.activeElement)) field.focus();
 });
 
-window.addEventListener("beforeunload", (event) => {
-  if (waiting.length > 0) event.preventDefault();
-});
-
 keys.hidden = !touch;
 closeKeyboard();
 field.focus();
 ready();
+if (waiting.length > 0) {
+  if (waiting.every((item) => Date.now() - item.at < FRESH_MS)) drain();
+  else keep("old");
+}

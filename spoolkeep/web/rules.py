@@ -1,0 +1,133 @@
+"""Who may do what: one rule for every endpoint, in one table. An endpoint that has none is refused to everybody.
+
+The lock reads it at every request, the pages for what they offer. It must not know how anybody signed in.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from spoolkeep.domain.words import Role, Scope
+from spoolkeep.services.tokens import Caller
+
+KILO = 1024
+FORM, LONG_FORM, REPORT = 64 * KILO, 512 * KILO, 64 * KILO
+"""Largest bodies in bytes: a form, a form with a line an item, a script's report."""
+
+
+class Right(StrEnum):
+    """What an endpoint asks of whoever calls it."""
+
+    OPEN = "open"
+    SEE = "see"
+    BOOKS = "books"
+    """Money and lists: for people, not for a screen that anybody passes."""
+    WORK = "work"
+    KEEP = "keep"
+    OWN = "own"
+    MYSELF = "myself"
+    """A person's own sign-in."""
+    PRESENT = "present"
+    """A shared station's: who is at it."""
+
+
+STATION = "station"
+PEOPLE = frozenset(Role)
+HOLDERS: dict[Right, frozenset[str]] = {
+    Right.OPEN: PEOPLE | {STATION},
+    Right.SEE: PEOPLE | {STATION},
+    Right.BOOKS: PEOPLE,
+    Right.WORK: frozenset({Role.OPERATOR, Role.OWNER, STATION}),
+    Right.KEEP: frozenset({Role.OPERATOR, Role.OWNER}),
+    Right.OWN: frozenset({Role.OWNER}),
+    Right.MYSELF: PEOPLE,
+    Right.PRESENT: frozenset({STATION}),
+}
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What one endpoint asks: a right of people and stations, and a scope of programs; and how much may be sent."""
+
+    right: Right
+    scope: Scope | None = None
+    """What a program's token must be for; None where no program may."""
+    any_token: bool = False
+    largest: int = FORM
+
+
+OPEN, SEE, BOOKS, WORK, KEEP, OWN = (
+    Rule(right) for right in (Right.OPEN, Right.SEE, Right.BOOKS, Right.WORK, Right.KEEP, Right.OWN)
+)
+MYSELF = Rule(Right.MYSELF)
+
+RULES: dict[str, Rule] = {
+    "static": OPEN,
+    "door.sign_in": OPEN,
+    "door.enter": Rule(Right.OPEN, largest=LONG_FORM),  # it may carry a form that met an ended sign-in
+    "door.join": OPEN,
+    "door.use_link": OPEN,
+    "door.sign_out": OPEN,
+    "me.page": MYSELF,
+    "me.change": MYSELF,
+    "people.page": OWN,
+    "people.change": OWN,
+    "today.page": SEE,
+    "search.page": SEE,
+    "bench.page": SEE,
+    "bench.scan": WORK,
+    "bench.undo": WORK,
+    "bench.after_undo": SEE,
+    "bench.who": Rule(Right.PRESENT),
+    "stock.page": SEE,
+    "stock.item": SEE,
+    "stock.labels_pdf": SEE,
+    "spools.page": SEE,
+    "spools.act": WORK,
+    "spools.label_pdf": SEE,
+    "jobs.page": SEE,
+    "jobs.enter": WORK,
+    "jobs.start": WORK,
+    "jobs.ending": WORK,
+    "jobs.end": WORK,
+    "jobs.settle": WORK,
+    "jobs.name_item": WORK,
+    "jobs.stand_still": WORK,
+    "jobs.run_again": WORK,
+    "deliveries.page": SEE,
+    "deliveries.book": Rule(Right.WORK, largest=LONG_FORM),
+    "deliveries.one": SEE,
+    "deliveries.labels_pdf": SEE,
+    "orders.page": BOOKS,
+    "orders.draft": Rule(Right.KEEP, largest=LONG_FORM),
+    "orders.one": BOOKS,
+    "orders.move_on": Rule(Right.KEEP, largest=LONG_FORM),
+    "orders.sheet_csv": BOOKS,
+    "orders.sheet_pdf": BOOKS,
+    "money.page": BOOKS,
+    "money.enter": KEEP,
+    "setup.page": BOOKS,
+    "setup.enter": KEEP,
+    "setup.settings": OWN,
+    "setup.all_offers": BOOKS,
+    "setup.labels_pdf": BOOKS,
+    "setup.last_acts": BOOKS,
+    "setup.undo": KEEP,
+    "api.scan": Rule(Right.WORK, Scope.SCAN, largest=REPORT),
+    "api.report": Rule(Right.WORK, Scope.REPORT, largest=REPORT),
+    "api.stock": Rule(Right.SEE, Scope.SEE),
+    "api.document": Rule(Right.SEE, any_token=True),
+}
+
+
+def may(caller: Caller | None, endpoint: str) -> bool:
+    """Give whether somebody, or nobody who is known, may call an endpoint."""
+    rule = RULES.get(endpoint)
+    if rule is None:
+        return False
+    if rule.right is Right.OPEN:
+        return True
+    if caller is None:
+        return False
+    if caller.kind == "api":
+        return rule.any_token or (rule.scope is not None and rule.scope in caller.scopes)
+    return (caller.role or STATION) in HOLDERS[rule.right]
