@@ -19,7 +19,7 @@ from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.share import MonthShare
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.services import demo as demo_service
-from spoolkeep.services import figures, labels, money, orders, passwords, people, sheets, stock
+from spoolkeep.services import figures, labels, links, money, orders, passwords, people, sheets, stock
 from spoolkeep.services.imports import COLUMNS, ImportReport, import_sheet, preview
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
@@ -110,8 +110,10 @@ def owner(*, name: str | None, folder: Path) -> None:
         passwords.check_new(password, about=(called, shop))
         kept = passwords.hashed(password)
         with store.write() as session:
-            people.set_owner(session=session, now=_now(), name=called, password_hash=kept)
+            number = people.set_owner(session=session, now=_now(), name=called, password_hash=kept)
+            secret = links.for_device_at_hand(session=session, now=_now(), actor_id=number)
     click.echo(f"{called} owns the workshop, and signs in with the new password.")
+    click.echo(f"Or, for ten minutes, without it: open /join#{secret} behind this Spoolkeep's address.")
 
 
 @cli.command()

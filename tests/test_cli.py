@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -176,7 +177,7 @@ def test_one_setting_puts_the_books_on_postgresql(
 ) -> None:
     store = new_postgres_store()
     monkeypatch.setenv("SPOOLKEEP_DATABASE", store.engine.url.render_as_string(hide_password=False))
-    assert run("demo", "--build-only", "--instance", "demo")[0] == 0
+    assert run("demo", "--build-only", "--days", "40", "--instance", "demo")[0] == 0
     assert run("check")[1] == "The books are sound.\n"
     assert json.loads(run("runout", "--json")[1])["items"]
     assert not Path("demo/spoolkeep.sqlite").exists()
@@ -194,10 +195,10 @@ def test_an_owner_is_made_in_the_terminal_and_a_weak_password_is_not_taken(
     assert code == 2
     assert "would soon be guessed" in refused
     _type(monkeypatch, "copper ferry lantern oat")
-    assert run("owner", "Ilka", "--instance", "shop")[:2] == (
-        0,
-        "Ilka owns the workshop, and signs in with the new password.\n",
-    )
+    code, said, _ = run("owner", "Ilka", "--instance", "shop")
+    assert code == 0
+    assert said.startswith("Ilka owns the workshop, and signs in with the new password.\n")
+    assert re.search(r"/join#[a-z2-7]{26} ", said)
     _type(monkeypatch, "walnut bridge seven dusk")
     assert run("owner", "--instance", "shop")[1].startswith("Ilka owns")
 
@@ -215,7 +216,9 @@ def test_a_workshop_without_an_owner_is_not_served_to_the_network(run: Run) -> N
 def test_an_address_that_is_none_is_refused_in_words(run: Run) -> None:
     code, _, refused = run("serve", "--host", "everywhere", "--instance", "shop")
     assert code == 2
-    assert "0.0.0.0 for the network" in refused
+    assert "to serve the network 0.0.0.0" in refused
+    code, _, refused = run("serve", "--proxy", "*", "--instance", "shop")
+    assert code == 2
 
 
 def test_a_workshop_is_served_by_its_names_and_addresses() -> None:

@@ -15,6 +15,13 @@ def out_of_range(error: Exception) -> bool:
     return isinstance(cause, OverflowError | DataError)
 
 
+def without_values(error: Exception) -> str:
+    """Give an error for a log: a database's own words say what was written, so of those only the kind is told."""
+    if isinstance(error, StatementError):
+        return f"{type(error).__name__} of {type(error.orig).__name__}"
+    return f"{type(error).__name__}: {error}"
+
+
 def busy(error: Exception) -> bool:
     """Give whether SQLite gave up waiting, because another program held the database."""
     return isinstance(error, OperationalError) and "database is locked" in str(error.orig)

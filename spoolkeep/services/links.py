@@ -73,6 +73,11 @@ def make(
     return secret
 
 
+def for_device_at_hand(*, session: Session, now: datetime, actor_id: int) -> str:
+    """Give the secret of a link that signs a person in on a device beside this one."""
+    return make(session=session, now=now, kind=LinkKind.PERSON, lasts=AT_HAND_LASTS, actor_id=actor_id, by_id=actor_id)
+
+
 def look(*, session: Session, now: datetime, secret: str) -> OpenLink:
     """Give what a link is for, without using it. Errors: NotSignedIn where it does not hold."""
     query = (
@@ -101,7 +106,9 @@ def use(*, session: Session, now: datetime, secret: str, address: str) -> OpenLi
     """Give what a link is for, and use it up. Errors: NotSignedIn where it does not hold."""
     link = look(session=session, now=now, secret=secret)
     session.execute(update(OneTimeLink).where(col(OneTimeLink.id) == link.link_id).values(used_at=now))
-    visits.note(session, now, VisitKind.LINK_USED, actor_id=link.actor_id, address=address, about=IS_FOR[link.kind])
+    # who uses the first link has no number yet by which the address could be forgotten
+    known = "" if link.kind is LinkKind.FIRST else address
+    visits.note(session, now, VisitKind.LINK_USED, actor_id=link.actor_id, address=known, about=IS_FOR[link.kind])
     return link
 
 

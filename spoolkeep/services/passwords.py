@@ -18,7 +18,7 @@ from spoolkeep.domain.errors import BadInput, TooMany
 SHORTEST, LONGEST = 12, 200
 LEAST_GUESSES = 10**8
 """At a hundred guesses a day from strangers, 2,700 years."""
-READ_BY_ESTIMATE = 72
+READ_BY_ESTIMATE = 24
 """The estimate reads no further, and what comes after only makes a password better."""
 WAITING_ROOM = 8
 SHORTEST_NEAR = 3
@@ -27,24 +27,21 @@ WORDS = ("spoolkeep", "spool", "workshop", "printer", "owner", "operator", "read
 
 _hasher = PasswordHasher(time_cost=2, memory_cost=19_456, parallelism=1)
 """Argon2id. Source: OWASP ASVS 5.0.0, appendix C: t = 2, m >= 19,456 KiB, p = 1."""
-_one_at_a_time = threading.Lock()
+_one_at_a_time = threading.RLock()
 _room = threading.BoundedSemaphore(WAITING_ROOM)
 
 
 def hashed(password: str) -> str:
-    """Give what is kept of a password. Errors: TooMany where too many checks wait."""
-    with _turn():
+    """Give what is kept of a password."""
+    with _one_at_a_time:
         return _hasher.hash(password)
 
 
 def matches(kept: str | None, password: str) -> bool:
-    """Give whether a password is the one of which `kept` is kept; it takes as long where nothing is kept.
-
-    Errors: TooMany where too many checks wait already.
-    """
+    """Give whether a password is the one of which `kept` is kept; it takes as long where nothing is kept."""
     if len(password) > LONGEST:
         return False
-    with _turn():
+    with _one_at_a_time:
         try:
             _hasher.verify(kept or _decoy(), password)
         except (VerificationError, InvalidHashError):
@@ -69,7 +66,9 @@ def check_new(password: str, *, about: Sequence[str] = ()) -> None:
         )
     if len(password) > LONGEST:
         raise BadInput("long_password", f"Take at most {LONGEST} characters.")
-    if _guesses(password, _near(about)) < LEAST_GUESSES:
+    with _one_at_a_time:
+        guesses = _guesses(password, _near(about))
+    if guesses < LEAST_GUESSES:
         raise BadInput(
             "guessed_password",
             "That would soon be guessed: it is on the lists, or near to a name here. "
@@ -96,8 +95,12 @@ def _decoy() -> str:
 
 
 @contextmanager
-def _turn() -> Iterator[None]:
-    """Let one check run at a time, so that the bench goes on beside it, and let only some wait."""
+def room() -> Iterator[None]:
+    """Let one sign-in run at a time from its first write to its last, and only some wait for their turn.
+
+    Else all that sign in at once would queue for the database before every scan, and a flood would hold every thread.
+    Errors: TooMany.
+    """
     if not _room.acquire(blocking=False):
         raise TooMany("too_many_at_once", "Many are signing in at this moment. Send it again in a few seconds.")
     try:

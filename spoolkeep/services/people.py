@@ -36,7 +36,7 @@ def listing(*, session: Session, now: datetime) -> list[PersonView]:
     query = select(Person, Actor).join(Actor, col(Actor.id) == col(Person.actor_id)).order_by(col(Actor.id))
     signed_in: dict[int, int] = {}
     seen: dict[int, datetime] = {}
-    for token in session.scalars(select(Token).where(col(Token.kind) == "browser", col(Token.revoked_at).is_(None))):
+    for token in session.scalars(tokens.not_over(now, "browser")):
         actor_id, last = token.actor_id or 0, token.used_at or token.made_at
         signed_in[actor_id] = signed_in.get(actor_id, 0) + int(tokens.holds(token, now))
         seen[actor_id] = max(last, seen.get(actor_id, last))
@@ -119,8 +119,10 @@ def give_role(*, session: Session, now: datetime, by_id: int, actor_id: int, rol
 def choose_password(
     *, session: Session, now: datetime, actor_id: int, password_hash: str, by_id: int | None = None
 ) -> None:
-    """Keep a person's new password. Errors: NotFound."""
+    """Keep a person's new password; guesses at the old one count no more. Errors: NotFound."""
     _person(session, actor_id).password_hash = password_hash
+    guessed = (col(Visit.actor_id) == actor_id, col(Visit.kind) == VisitKind.TRIED)
+    session.execute(update(Visit).where(*guessed).values(kind=VisitKind.HELD_OFF))
     visits.note(session, now, VisitKind.PASSWORD_CHOSEN, actor_id=actor_id, by_id=by_id)
 
 

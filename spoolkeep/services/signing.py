@@ -25,9 +25,8 @@ HOURLY, DAILY = 10, 30
 PERSON_DAILY = 100
 """Wrong guesses about one person a day from all devices that the person is not known on."""
 HELD_OFF = (
-    "Too many wrong tries from here. Wait an hour, or sign in on a device on which you did before and open a link for "
-    "this one there: the page with your name has it. The owner can set a new password at the computer that runs "
-    "Spoolkeep: spoolkeep owner."
+    "Too many wrong tries. Try again later, or open a link for this device on one where you are signed in: the page "
+    "with your name has it. An owner gets one at the computer that runs Spoolkeep: spoolkeep owner."
 )
 
 
@@ -63,9 +62,19 @@ def begin(*, session: Session, now: datetime, name: str, address: str, device_se
     return Try(visit_id, actor_id, found[0].password_hash if found else None, known=device_id is not None)
 
 
-def not_looked_at(*, session: Session, tried: Try) -> None:
-    """Count a try no longer, because too many others were waiting and its password was not looked at."""
-    session.execute(update(Visit).where(col(Visit.id) == tried.visit_id).values(kind=VisitKind.HELD_OFF))
+def is_held_off(*, session: Session, now: datetime, name: str, address: str, device_secret: str) -> bool:
+    """Give whether a try would be held off and that is written down already: then a flood need not write."""
+    found = people.named(session, name)
+    actor_id = found[1].id if found else None
+    device_id, house = _known(session, actor_id, device_secret), visits.house_of(address)
+    return _too_many(session, now, actor_id=actor_id, device_id=device_id, house=house) and visits.noted_lately(
+        session, now, VisitKind.HELD_OFF, address=address, actor_id=actor_id
+    )
+
+
+def was_right(*, session: Session, tried: Try) -> None:
+    """Count a try no longer: its password was right."""
+    session.execute(update(Visit).where(col(Visit.id) == tried.visit_id).values(kind=VisitKind.SIGNED_IN))
 
 
 def let_in(
@@ -80,7 +89,7 @@ def let_in(
         return None
     if new_hash:
         found.password_hash = new_hash
-    session.execute(update(Visit).where(col(Visit.id) == tried.visit_id).values(kind=VisitKind.SIGNED_IN))
+    was_right(session=session, tried=tried)
     return admit(session=session, now=now, actor_id=found.actor_id, device_secret=device_secret, label=label)
 
 

@@ -8,7 +8,7 @@ import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import select, update
+from sqlalchemy import Select, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -145,6 +145,12 @@ def holds(token: Token, now: datetime) -> bool:
     return token.idle_seconds is None or now - last <= timedelta(seconds=token.idle_seconds)
 
 
+def not_over(now: datetime, kind: str) -> Select[Token]:
+    """Give the query for tokens of a kind that were not revoked and have not reached their end."""
+    to_come = or_(col(Token.expires_at).is_(None), col(Token.expires_at) > now)
+    return select(Token).where(col(Token.kind) == kind, col(Token.revoked_at).is_(None), to_come)
+
+
 def note_use(*, session: Session, now: datetime, token_id: int) -> None:
     """Write down that a token was used."""
     session.execute(update(Token).where(col(Token.id) == token_id).values(used_at=now))
@@ -157,9 +163,9 @@ def end(session: Session, now: datetime, *, token_id: int) -> None:
     )
 
 
-def end_all_of(session: Session, now: datetime, *, actor_id: int, kind: str = "browser") -> None:
-    """Let none of an actor's tokens of a kind let anybody in any more."""
-    of_actor = (col(Token.actor_id) == actor_id, col(Token.kind) == kind, col(Token.revoked_at).is_(None))
+def end_all_of(session: Session, now: datetime, *, actor_id: int) -> None:
+    """End every sign-in of a person."""
+    of_actor = (col(Token.actor_id) == actor_id, col(Token.kind) == "browser", col(Token.revoked_at).is_(None))
     session.execute(update(Token).where(*of_actor).values(revoked_at=now))
 
 
@@ -167,7 +173,7 @@ def standing(
     *, session: Session, now: datetime, kind: str, actor_id: int | None = None, limit: int = 200
 ) -> list[TokenView]:
     """Give the tokens of a kind that let somebody in, newest first; of one actor where it is named."""
-    query = select(Token).where(col(Token.kind) == kind, col(Token.revoked_at).is_(None))
+    query = not_over(now, kind)
     if actor_id is not None:
         query = query.where(col(Token.actor_id) == actor_id)
     rows = session.scalars(query.order_by(col(Token.id).desc()).limit(limit))

@@ -10,7 +10,7 @@ from sqlalchemy import exists, or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
-from spoolkeep.domain.errors import NotFound
+from spoolkeep.domain.errors import NotAllowed, NotFound
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.tables import Act, Change, Movement, TakingsLine
 from spoolkeep.store.undo import take_back_act
@@ -27,14 +27,19 @@ class Undone:
     """Whether this undid an undo, and so did the first act again."""
 
 
-def undo_act(*, session: Session, now: datetime, by: By, act_id: int) -> Undone:
-    """Take back a whole act by a new one.
+OWNERS_ACTS = frozenset({"settings", "close books"})
 
-    Errors: NotFound; Conflict where it was undone before or a later act stands on it.
+
+def undo_act(*, session: Session, now: datetime, by: By, act_id: int, owner: bool = True) -> Undone:
+    """Take back a whole act by a new one; what only an owner does, only an `owner` undoes.
+
+    Errors: NotFound; NotAllowed; Conflict where it was undone before or a later act stands on it.
     """
     target = session.get(Act, act_id)
     if target is None:
         raise NotFound("no_such_act", f"There is no act {act_id} to undo.")
+    if not owner and _first_of(session, target).kind in OWNERS_ACTS:
+        raise NotAllowed("owners_act", "Only an owner changes that. Nothing was undone.")
 
     def do(act: Act) -> Undone:
         take_back_act(session, act, target)
@@ -51,6 +56,21 @@ def undo_act(*, session: Session, now: datetime, by: By, act_id: int) -> Undone:
         do=do,
         undoes=target,
     )
+
+
+def undo_here(*, session: Session, now: datetime, by: By, act_id: int) -> Undone:
+    """Take back an act that was done at this very station. Errors: as `undo_act`; NotAllowed for another's."""
+    target = session.get(Act, act_id)
+    if target is None or target.station_id is None or target.station_id != by.station_id:
+        raise NotAllowed("not_done_here", "That was not done here, so it is not undone here. Look under Acts and undo.")
+    return undo_act(session=session, now=now, by=by, act_id=act_id, owner=False)
+
+
+def _first_of(session: Session, act: Act) -> Act:
+    """Give the act that an undo, or an undo of an undo, is about in the end."""
+    while act.undoes_id is not None:
+        act = session.get_one(Act, act.undoes_id)
+    return act
 
 
 def undo_last(*, session: Session, now: datetime, by: By) -> Undone:

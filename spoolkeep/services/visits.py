@@ -61,14 +61,21 @@ def note(
 
 def note_seldom(session: Session, now: datetime, kind: VisitKind, *, address: str, actor_id: int | None = None) -> None:
     """Write a visit down unless the same was written down within the hour: a flood leaves one line."""
+    if not noted_lately(session, now, kind, address=address, actor_id=actor_id):
+        note(session, now, kind, address=address, actor_id=actor_id)
+
+
+def noted_lately(
+    session: Session, now: datetime, kind: VisitKind, *, address: str, actor_id: int | None = None
+) -> bool:
+    """Give whether such a visit was written down within the hour."""
     same = select(func.count()).where(
         col(Visit.kind) == kind,
         col(Visit.at) > now - _ONCE_AN_HOUR,
         col(Visit.address) == house_of(address),
         col(Visit.actor_id).is_(None) if actor_id is None else col(Visit.actor_id) == actor_id,
     )
-    if session.scalars(same).one() == 0:
-        note(session, now, kind, address=address, actor_id=actor_id)
+    return session.scalars(same).one() > 0
 
 
 def recent(*, session: Session, limit: int = 50) -> list[VisitView]:

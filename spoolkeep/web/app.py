@@ -3,6 +3,7 @@
 The command line and the tests call `create_app`. It must not know a use case.
 """
 
+import traceback
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,7 +15,7 @@ from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn, Refusal
-from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range
+from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range, without_values
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import (
@@ -167,7 +168,8 @@ def _broken(error: Exception) -> Answered:
     if busy(error):
         # in plain words: a page would have to read the database that is held
         return Response(f"{BUSY_WORDS}\n", 503, content_type="text/plain; charset=utf-8"), 503
-    current_app.logger.error("unexpected", exc_info=error)
+    where = "".join(traceback.format_tb(error.__traceback__))
+    current_app.logger.error("unexpected %s\n%s", without_values(error), where)
     return _answer("unexpected", "Something went wrong on our side. Nothing was booked. Go back and try again.", 500)
 
 

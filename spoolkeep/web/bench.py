@@ -56,7 +56,7 @@ def undo() -> tuple[Response, int]:
             if act_id is None:
                 answer = undoing.undo_last(session=session, now=doors.now(), by=by)
             else:
-                answer = undoing.undo_act(session=session, now=doors.now(), by=by, act_id=act_id)
+                answer = undoing.undo_here(session=session, now=doors.now(), by=by, act_id=act_id)
     except Refusal as refusal:
         return _show(kind="refused", words=refusal.words), status_of(refusal)
     words = "Done again." if answer.again else f"Undone: {answer.undid_kind}."

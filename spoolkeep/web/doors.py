@@ -13,6 +13,7 @@ from flask import Flask, current_app, g, request
 
 from spoolkeep.domain.errors import NotSignedIn
 from spoolkeep.services import stations
+from spoolkeep.services.stations import Hand
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session, Store
@@ -91,10 +92,8 @@ def by_form() -> By:
 
 def by_key(key: str) -> By:
     """Give who is asking, under a key of theirs."""
-    asking = somebody()
-    person_id = None
-    if asking.kind == "station":
-        person_id = g.get("present_id")
+    asking, present = somebody(), g.get("present")
+    person_id = present.actor_id if isinstance(present, Hand) else None
     return By(asking.actor_id, key, station_id=at_station(), token_id=asking.token_id, person_id=person_id)
 
 

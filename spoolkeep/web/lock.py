@@ -60,6 +60,8 @@ class Reach:
     """Whether it may be asked by any numeric address: a page of another site never bears one of ours."""
     addresses: tuple[str, ...] = ()
     """Where other devices find it, best first; empty where it is served to this machine only."""
+    proxied: bool = False
+    """Whether a proxy in front brings others in."""
     guest_id: int | None = None
     """The actor as whom everybody is signed in by itself: in the demo, on the loopback."""
 
@@ -178,7 +180,6 @@ def _caller(bearer: str | None) -> Caller | None:
             caller = person or g.station
             if caller and caller.kind == "station" and caller.station_id is not None:
                 g.present = stations.who_is_at(session=session, now=doors.now(), station_id=caller.station_id)
-                g.present_id = g.present.actor_id if g.present else None
     if caller is None and bearer is None:
         caller = _guest()
     for used in {one.token_id: one for one in (caller, g.get("station")) if one}.values():
@@ -196,6 +197,8 @@ def _guest() -> Caller | None:
     guest_id, blueprint = reach().guest_id, request.blueprint
     if guest_id is None or request.remote_addr not in LOOPBACK or blueprint in {None, "api", "door"}:
         return None
+    if request.headers.get("Sec-Fetch-Site", "none") not in {"none", "same-origin"}:
+        return None  # another site makes the browser ask: browsers say so where this machine is asked
     with doors.writing() as session:
         secret = tokens.let_in(session, doors.now(), actor_id=guest_id, label="this machine")
         caller = tokens.caller_of(session=session, now=doors.now(), secret=secret, kinds=("browser",))

@@ -9,7 +9,6 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, NotSignedIn, Refusal
-from spoolkeep.domain.words import LinkKind
 from spoolkeep.services import links, passwords, people, signing, tokens
 from spoolkeep.services.shop import load_shop
 from spoolkeep.web import doors, forms, lock, signin
@@ -46,12 +45,15 @@ def _password() -> Answer:
     asking, new = doors.somebody(), request.form.get("new", "")
     with doors.reading() as session:
         about = (asking.name, load_shop(session).name)
-    passwords.check_new(new, about=about)
-    kept = passwords.hashed(new)  # first: the try below ends this sign-in, so nothing after it may be put off
-    try:
-        signin.try_password(asking.name, request.form.get("password", ""))
-    except NotSignedIn:
-        raise BadInput("wrong_password", "That is not your password now. Write it again.") from None
+    with passwords.room():
+        try:
+            tried = signin.looked_at(asking.name, request.form.get("password", ""))
+        except NotSignedIn:
+            raise BadInput("wrong_password", "That is not your password now. Write it again.") from None
+        with doors.writing() as session:
+            signing.was_right(session=session, tried=tried)
+        passwords.check_new(new, about=about)
+        kept = passwords.hashed(new)
     with doors.writing() as session:
         now, actor_id = doors.now(), asking.actor_id
         people.end_sign_ins(session, now, actor_id=actor_id)
@@ -65,14 +67,7 @@ def _password() -> Answer:
 def _device() -> tuple[str, int]:
     asking = doors.somebody()
     with doors.writing() as session:
-        secret = links.make(
-            session=session,
-            now=doors.now(),
-            kind=LinkKind.PERSON,
-            lasts=links.AT_HAND_LASTS,
-            actor_id=asking.actor_id,
-            by_id=asking.actor_id,
-        )
+        secret = links.for_device_at_hand(session=session, now=doors.now(), actor_id=asking.actor_id)
     return _show(way=way_in(secret)), 200
 
 

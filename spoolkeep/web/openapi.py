@@ -1,6 +1,6 @@
 """Endpoints that read and answer JSON: one declaration serves each, and writes its part of the OpenAPI document.
 
-The JSON doors declare themselves here. It must not know a use case, nor who may ask: the lock reads the scopes.
+The JSON doors declare themselves here. It must not know a use case, nor who may ask: that is in the rules.
 Source: OpenAPI Specification 3.1.1; RFC 8259 (JSON); RFC 6750 (bearer tokens).
 """
 
@@ -84,7 +84,7 @@ class Declared:
 
 
 class JsonEndpoints:
-    """The endpoints of one blueprint, with the scopes that the lock reads and the document that programs read."""
+    """The endpoints of one blueprint, with their scopes as the rules have them, and the document that programs read."""
 
     def __init__(self, pages: Blueprint, *, title: str, says: str) -> None:
         self._pages, self._title, self._says = pages, title, says

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import BadInput, Conflict, Refusal
 from spoolkeep.domain.words import LinkKind, Role, Scope
 from spoolkeep.services import links, people, signing, stations, tokens, visits
 from spoolkeep.store.engine import Session
@@ -111,6 +111,8 @@ def _station(session: Session) -> Fresh:
 def _here(session: Session) -> str:
     """Make this very browser a station, and sign its person out of it."""
     asking = doors.somebody()
+    if lock.reach().guest_id is not None:
+        raise Conflict("is_demo", "In the demo this device signs in by itself again. Try it in a workshop of your own.")
     made = stations.sign_in(session=session, now=doors.now(), label=forms.text("label"), by_id=asking.actor_id)
     signing.sign_out(session=session, now=doors.now(), token_id=asking.token_id, actor_id=asking.actor_id)
     lock.set_cookie(lock.STATION_COOKIE, made.secret)
@@ -153,7 +155,8 @@ def _show(fresh: Fresh | None = None, refused: Refusal | None = None) -> str:
         "people.html",
         **shown,
         roles=[str(role) for role in Role],
-        served_here_only=not lock.reach().addresses,
+        served_here_only=not (lock.reach().addresses or lock.reach().proxied),
+        is_demo=lock.reach().guest_id is not None,
         kept_days=visits.KEPT_DAYS,
         fresh=fresh,
         refused=refused,

@@ -65,17 +65,27 @@ def reach_of(host: str, *, port: int, names: tuple[str, ...] = (), proxied: bool
 
     Errors: BadInput where `host` is no address.
     """
-    try:
-        bound = ipaddress.ip_address(host)
-    except ValueError:
-        raise BadInput("no_address", f"“{host}” is no address. Write 127.0.0.1, or 0.0.0.0 for the network.") from None
+    bound = _address(host)
     further = frozenset(name.lower() for name in names)
     if bound.is_loopback:
-        return Reach(hosts=LOOPBACK | further if proxied else LOOPBACK)
+        return Reach(hosts=LOOPBACK | further, proxied=proxied)
     machine = socket.gethostname().lower().removesuffix(".local")
     own = _own_address() if bound.is_unspecified else str(bound)
     found = [f"http://{f'[{own}]' if ':' in own else own}:{port}", f"http://{machine}.local:{port}"]
-    return Reach(hosts=LOOPBACK | further | {machine, f"{machine}.local"}, any_address=True, addresses=tuple(found))
+    return Reach(
+        hosts=LOOPBACK | further | {machine, f"{machine}.local"},
+        any_address=True,
+        addresses=tuple(found),
+        proxied=proxied,
+    )
+
+
+def _address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    try:
+        return ipaddress.ip_address(text)
+    except ValueError:
+        words = f"“{text}” is no address. Write one in numbers: 127.0.0.1, or to serve the network 0.0.0.0."
+        raise BadInput("no_address", words) from None
 
 
 def _own_address() -> str:
@@ -91,6 +101,8 @@ def _own_address() -> str:
 def _for_others(reach: Reach) -> str:
     if reach.addresses:
         return f"Other devices find it at {' or '.join(reach.addresses)}."
+    if reach.proxied:
+        return "Others come through the proxy, under the names that were given with --name."
     return "Only this machine reaches it. For phones and tablets too: spoolkeep serve --host 0.0.0.0"
 
 
@@ -103,7 +115,10 @@ def _first_link(store: Store, port: int) -> str:
 def _server(instance: Instance, store: Store, reach: Reach, *, host: str, port: int, proxy: str | None) -> Any:  # noqa: ANN401 - waitress ships no types
     behind: dict[str, object] = {"clear_untrusted_proxy_headers": True}
     if proxy:
-        behind |= {"trusted_proxy": proxy, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"}}
+        behind |= {
+            "trusted_proxy": str(_address(proxy)),
+            "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
+        }
     try:
         return waitress.create_server(
             create_app(store, secret=instance.secret(), reach=reach),

@@ -9,7 +9,7 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.domain.words import Finish, PlaceKind
+from spoolkeep.domain.words import Finish, PlaceKind, Role
 from spoolkeep.services import acts, catalogue, choices, joblist, labels, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
@@ -98,7 +98,8 @@ def undo(act_id: int) -> Answer | tuple[str, int]:
     """Take back a whole act."""
     try:
         with doors.writing() as session:
-            answer = undoing.undo_act(session=session, now=doors.now(), by=doors.by_form(), act_id=act_id)
+            by, owner = doors.by_form(), doors.somebody().role is Role.OWNER
+            answer = undoing.undo_act(session=session, now=doors.now(), by=by, act_id=act_id, owner=owner)
     except Refusal as refusal:
         return _show_acts(refused=refusal), status_of(refusal)
     flash("Done again." if answer.again else f"Undone: {answer.undid_kind}.", "heard")

@@ -5,6 +5,7 @@ The app factory registers it, and asks it for the page that meets whoever is not
 
 import json
 from dataclasses import dataclass
+from urllib.parse import quote_plus
 
 from flask import Blueprint, Response, current_app, redirect, render_template, request, url_for
 from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
@@ -18,9 +19,12 @@ from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, lock
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.rules import KILO, LONG_FORM
 
 pages = Blueprint("door", __name__)
 NOT_TOGETHER = "That name and that password do not belong together. Mind upper and lower case, and try again."
+MOST_CARRIED = LONG_FORM - 16 * KILO
+"""In bytes as a browser sends it back, with room for the sign-in's own fields."""
 NOT_CARRIED = frozenset({"static", "me.change", "people.change"})
 """What is not sent again after a sign-in: it may hold a password, or makes secrets. So does the door itself."""
 
@@ -52,9 +56,10 @@ def _typed() -> Carried:
     if not _ours(request.path, "POST"):
         return Carried("")
     try:
-        return Carried(request.path, tuple(request.form.items(multi=True)))
+        carried = Carried(request.path, tuple(request.form.items(multi=True)))
     except RequestEntityTooLarge:
         return Carried("")
+    return carried if len(quote_plus(carried.packed)) <= MOST_CARRIED else Carried("")
 
 
 @pages.get("/sign-in")
@@ -112,36 +117,45 @@ def use_link() -> tuple[str, int] | Answer:
 
 def try_password(name: str, password: str) -> signing.LetIn:
     """Give the secrets of a new sign-in. Errors: NotSignedIn for a wrong password; TooMany."""
-    device_secret = lock.secret_in(lock.DEVICE_COOKIE)
-    with doors.writing() as session:
-        tried = signing.begin(
-            session=session, now=doors.now(), name=name, address=request.remote_addr or "", device_secret=device_secret
-        )
-    if tried.visit_id is None:
-        raise TooMany("held_off", signing.HELD_OFF)
-    try:
-        right = passwords.matches(tried.password_hash, password)
-    except TooMany:
-        with doors.writing() as session:
-            signing.not_looked_at(session=session, tried=tried)
-        raise
-    kept = tried.password_hash or ""
-    new_hash = passwords.hashed(password) if right and passwords.outdated(kept) else None
-    let_in = None
-    if right:
+    with doors.reading() as session:  # before the room, so that no flood of strangers fills it
+        if signing.is_held_off(session=session, now=doors.now(), **_who(name)):
+            raise TooMany("held_off", signing.HELD_OFF)
+    with passwords.room():
+        tried = looked_at(name, password)
+        outdated = passwords.outdated(tried.password_hash or "")
+        new_hash = passwords.hashed(password) if outdated else None
         with doors.writing() as session:
             _end_old(session)
             let_in = signing.let_in(
                 session=session,
                 now=doors.now(),
                 tried=tried,
-                device_secret=device_secret,
+                device_secret=lock.secret_in(lock.DEVICE_COOKIE),
                 label=device(),
                 new_hash=new_hash,
             )
     if let_in is None:
         raise NotSignedIn("not_together", NOT_TOGETHER)
     return let_in
+
+
+def looked_at(name: str, password: str) -> signing.Try:
+    """Give a try whose password is right; call it in the room. Errors: NotSignedIn for a wrong password; TooMany."""
+    with doors.writing() as session:
+        tried = signing.begin(session=session, now=doors.now(), **_who(name))
+    if tried.visit_id is None:
+        raise TooMany("held_off", signing.HELD_OFF)
+    if not passwords.matches(tried.password_hash, password):
+        raise NotSignedIn("not_together", NOT_TOGETHER)
+    return tried
+
+
+def _who(name: str) -> dict[str, str]:
+    return {
+        "name": name,
+        "address": request.remote_addr or "",
+        "device_secret": lock.secret_in(lock.DEVICE_COOKIE),
+    }
 
 
 def _come_in(link: OpenLink, secret: str) -> Answer:
@@ -175,8 +189,9 @@ def _chosen(link: OpenLink) -> str:
     if link.kind is LinkKind.FIRST:
         tokens.read_label(forms.text("name"))
     password = request.form.get("password", "")
-    passwords.check_new(password, about=(link.name, forms.text("name"), shop))
-    return passwords.hashed(password)
+    with passwords.room():
+        passwords.check_new(password, about=(link.name, forms.text("name"), shop))
+        return passwords.hashed(password)
 
 
 def _end_old(session: Session) -> None:

@@ -221,13 +221,13 @@ def test_a_guess_counts_from_before_it_is_looked_at(door: Door, ada: int, now: d
     assert not door.looked_at(now)
 
 
-def test_what_waited_in_vain_is_not_counted_as_wrong(door: Door, ada: int, now: datetime) -> None:
+def test_a_right_password_is_not_counted_as_wrong_whatever_follows(door: Door, ada: int, now: datetime) -> None:
     del ada
     for _ in range(DAILY):
         tried, _ = door.knock(now)
         assert tried.visit_id is not None
         with door.store.write() as session:
-            signing.not_looked_at(session=session, tried=tried)
+            signing.was_right(session=session, tried=tried)
     assert [door.looked_at(now) for _ in range(HOURLY + 1)] == [True] * HOURLY + [False]
 
 
@@ -436,3 +436,11 @@ def test_a_station_link_and_a_link_without_a_needed_password_let_nobody_in_as_a_
             signing.come_in(
                 session=session, now=now, link=link, name="Ada", password_hash="x", device_secret="", label="phone"
             )
+
+
+def test_a_new_password_lets_no_old_guess_count(door: Door, ada: int, now: datetime) -> None:
+    while door.looked_at(now):
+        pass
+    with door.store.write() as session:
+        people.choose_password(session=session, now=now, actor_id=ada, password_hash="kept anew")
+    assert door.looked_at(now)

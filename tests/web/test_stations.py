@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlmodel import col
 
 from spoolkeep.domain.words import Role
-from spoolkeep.services import people
+from spoolkeep.services import acts, people
 from spoolkeep.store.tables import Act, Person, Spool, Token
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import PERSON_COOKIE, STATION_COOKIE, Reach
@@ -208,3 +208,49 @@ def test_another_site_cannot_use_the_demos_open_door(guests: Callable[[], FlaskC
     assert guest.get("/stock", headers={"Host": "rebound.example"}).status_code == 403
     assert cookie(guest, PERSON_COOKIE) == ""
     assert count(shop, Spool) == 0
+
+
+def _acts(shop: TestWorkshop) -> list[tuple[int, str]]:
+    with shop.store.read() as session:
+        return [(one.act_id, one.kind) for one in acts.recent(session=session)]
+
+
+def test_a_station_undoes_what_was_done_there_and_nothing_else(
+    browser: Browser, client: FlaskClient, shop: TestWorkshop
+) -> None:
+    (spool,) = shop.deliver()
+    station, elsewhere = browser("station"), browser("station")
+    for code in (spool, shop.feeds[0]):
+        assert elsewhere.post("/bench", data={"code": code, "key": f"there {code}"}).status_code == 200
+    (newest, kind), *_ = _acts(shop)
+    assert kind == "scan"
+    refused = station.post("/bench/undo", data={"key": "undo 1", "act": newest})
+    assert refused.status_code == 403
+    assert "not done here" in refused.text
+    assert _acts(shop)[0] == (newest, kind)
+    assert elsewhere.post("/bench/undo", data={"key": "undo 2", "act": newest}).status_code == 200
+    assert client.get("/setup/acts").text.count("undone") >= 1
+
+
+def test_what_an_owner_set_only_an_owner_undoes(
+    browser: Browser, client: FlaskClient, shop: TestWorkshop, key: Callable[[], str]
+) -> None:
+    hours = {"day_starts_hour": "4", "opens_hour": "8", "share_low": "1", "share_high": "2"}
+    days = {"review_days": "7", "cover_days": "28", "safety_days": "3", "lead_days": "5"}
+    named = {"name": "Alder works", "locale": "en_GB", "currency": "EUR", "zone": "Europe/Berlin"}
+    assert client.post("/setup/settings", data={"key": key(), "do": "settings", **named, **hours, **days}).location
+    (settings, kind), *_ = _acts(shop)
+    assert kind == "settings"
+    operator = browser("operator")
+    assert operator.post(f"/setup/acts/{settings}/undo", data={"key": key()}).status_code == 403
+    assert client.post(f"/setup/acts/{settings}/undo", data={"key": key()}).status_code == 302
+    undo = _acts(shop)[0][0]
+    assert operator.post(f"/setup/acts/{undo}/undo", data={"key": key()}).status_code == 403
+
+
+def test_a_station_does_not_see_what_things_are_worth(
+    browser: Browser, client: FlaskClient, shop: TestWorkshop
+) -> None:
+    (spool,) = shop.deliver()
+    assert "Worth" in client.get(f"/spools/{spool}").text
+    assert "Worth" not in browser("station").get(f"/spools/{spool}").text
