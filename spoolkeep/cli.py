@@ -97,12 +97,13 @@ def serve(*, port: int, host: str, names: tuple[str, ...], proxy: str | None, fo
 @click.argument("name", required=False)
 @_instance()
 def owner(*, name: str | None, folder: Path) -> None:
-    """Make the owner of a workshop, or give an owner a new password; every device is then signed out.
+    """Make the first owner of a workshop, or give an owner a new password; every device is then signed out.
 
     NAME is as it shall stand beside what the owner books; the only owner's if left out. The password is asked for, or
     read from the first line that comes in where nobody sits at a terminal: an argument could be seen by others.
     """
-    with closing(Instance(folder).open_or_make(now=_now())) as store:
+    instance = Instance(folder)
+    with closing(instance.open_or_make(now=_now()) if name else instance.open()) as store:
         with store.read() as session:
             shop = load_shop(session).name
             called = name or people.only_owner(session)
@@ -113,7 +114,7 @@ def owner(*, name: str | None, folder: Path) -> None:
             number = people.set_owner(session=session, now=_now(), name=called, password_hash=kept)
             secret = links.for_device_at_hand(session=session, now=_now(), actor_id=number)
     click.echo(f"{called} owns the workshop, and signs in with the new password.")
-    click.echo(f"Or, for ten minutes, without it: open /join#{secret} behind this Spoolkeep's address.")
+    click.echo(f"Or, for ten minutes, without it: http://localhost:{PORT}/join#{secret} (put in its own address).")
 
 
 @cli.command()

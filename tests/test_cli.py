@@ -200,6 +200,10 @@ def test_an_owner_is_made_in_the_terminal_and_a_weak_password_is_not_taken(
     assert said.startswith("Ilka owns the workshop, and signs in with the new password.\n")
     assert re.search(r"/join#[a-z2-7]{26} ", said)
     _type(monkeypatch, "walnut bridge seven dusk")
+    code, _, refused = run("owner", "Illka", "--instance", "shop")
+    assert code == 2
+    assert "does not own this workshop" in refused
+    _type(monkeypatch, "walnut bridge seven dusk")
     assert run("owner", "--instance", "shop")[1].startswith("Ilka owns")
 
 

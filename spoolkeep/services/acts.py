@@ -10,6 +10,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
+from spoolkeep.services.undoing import OWNERS_ACTS
 from spoolkeep.services.visits import named
 from spoolkeep.store.tables import Act, Actor, Change, Movement, Station, TakingsLine
 
@@ -26,6 +27,8 @@ class ActView:
     station: str
     undone: bool
     undoes_id: int | None
+    owners: bool
+    """Whether only an owner undoes it."""
 
 
 def recent(*, session: Session, limit: int = 50, station_id: int | None = None) -> list[ActView]:
@@ -57,6 +60,13 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
             station=stations.get(act.station_id or 0, ""),
             undone=undone_by is not None,
             undoes_id=act.undoes_id,
+            owners=act.kind in OWNERS_ACTS
+            or (act.undoes_id is not None and any(kind in act.about for kind in OWNERS_ACTS)),
         )
         for act, name, person, undone_by in session.execute(query)
     ]
+
+
+def _is_owners(act: Act) -> bool:
+    """Give whether an act, or the one that it undoes in the end, is an owner's: an undo is about what it undoes."""
+    return act.kind in OWNERS_ACTS or (act.undoes_id is not None and any(kind in act.about for kind in OWNERS_ACTS))

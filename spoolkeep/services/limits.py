@@ -16,9 +16,9 @@ def out_of_range(error: Exception) -> bool:
 
 
 def without_values(error: Exception) -> str:
-    """Give an error for a log: a database's own words say what was written, so of those only the kind is told."""
+    """Give an error for a log: a database's own words may say what was written, so the statement stands for them."""
     if isinstance(error, StatementError):
-        return f"{type(error).__name__} of {type(error.orig).__name__}"
+        return f"{type(error).__name__} ({type(error.orig).__name__}) in: {error.statement}"
     return f"{type(error).__name__}: {error}"
 
 

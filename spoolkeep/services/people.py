@@ -97,8 +97,14 @@ def only_owner(session: Session) -> str:
 
 
 def set_owner(*, session: Session, now: datetime, name: str, password_hash: str) -> int:
-    """Give the number of the owner of this name, added or given the part, who signs in by this password from now on."""
+    """Give the number of the owner of this name, who signs in by this password from now on; the first one is added.
+
+    Errors: BadInput without a name; Conflict where others own the workshop and this is none of them.
+    """
     found = named(session, name)
+    if (found is None or found[0].role != Role.OWNER) and has_owner(session):
+        words = f"{name} does not own this workshop, and others do. An owner makes another under People and devices."
+        raise Conflict("owned_by_others", words)
     actor_id = found[1].id if found else add(session=session, now=now, by_id=None, name=name, role=Role.OWNER)
     _person(session, actor_id).role = Role.OWNER
     end_sign_ins(session, now, actor_id=actor_id)

@@ -10,7 +10,8 @@ from sqlalchemy import bindparam, delete, insert, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.errors import NotFound
+from spoolkeep.domain.errors import Conflict, NotFound
+from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import Role, VisitKind
 from spoolkeep.services import tokens, visits
 from spoolkeep.services.shop import load_shop
@@ -54,6 +55,15 @@ def sign_in(*, session: Session, now: datetime, label: str, by_id: int | None = 
     )
     visits.note(session, now, VisitKind.STATION_ADDED, by_id=by_id, about=f"station {token_id}: {name}")
     return NewStation(of_token(session=session, now=now, token_id=token_id), token_id, secret)
+
+
+def free_label(*, session: Session, now: datetime, label: str) -> str:
+    """Give a label that no station in use has. Errors: BadInput without one; Conflict where it is taken."""
+    name = tokens.read_label(label)
+    taken = {folded(one.label) for one in tokens.standing(session=session, now=now, kind="station")}
+    if folded(name) in taken:
+        raise Conflict("label_taken", f"There is a station called {name}. Call this one otherwise.")
+    return name
 
 
 def of_token(*, session: Session, now: datetime, token_id: int) -> int:

@@ -59,10 +59,12 @@ def note(
     return visit.id
 
 
-def note_seldom(session: Session, now: datetime, kind: VisitKind, *, address: str, actor_id: int | None = None) -> None:
+def note_seldom(
+    session: Session, now: datetime, kind: VisitKind, *, address: str, actor_id: int | None = None, about: str = ""
+) -> None:
     """Write a visit down unless the same was written down within the hour: a flood leaves one line."""
     if not noted_lately(session, now, kind, address=address, actor_id=actor_id):
-        note(session, now, kind, address=address, actor_id=actor_id)
+        note(session, now, kind, address=address, actor_id=actor_id, about=about)
 
 
 def noted_lately(

@@ -232,7 +232,12 @@ def _no(caller: Caller | None) -> NotAllowed | NotSignedIn:
         return NotSignedIn("signed_out", "Sign in first; nothing was booked.")
     with doors.writing() as session:
         visits.note_seldom(
-            session, doors.now(), VisitKind.REFUSED, address=request.remote_addr or "", actor_id=caller.actor_id
+            session,
+            doors.now(),
+            VisitKind.REFUSED,
+            address=request.remote_addr or "",
+            actor_id=caller.actor_id,
+            about=caller.station,
         )
     if caller.kind == "api":
         words = "This token is not for that. Make one that is, under Setup, People and devices."

@@ -100,7 +100,7 @@ def _name(session: Session) -> str:
 
 
 def _station(session: Session) -> Fresh:
-    label = tokens.read_label(forms.text("label"))
+    label = stations.free_label(session=session, now=doors.now(), label=forms.text("label"))
     secret = links.make(
         session=session, now=doors.now(), kind=LinkKind.STATION, lasts=links.AT_HAND_LASTS, by_id=_by(), label=label
     )
@@ -113,7 +113,8 @@ def _here(session: Session) -> str:
     asking = doors.somebody()
     if lock.reach().guest_id is not None:
         raise Conflict("is_demo", "In the demo this device signs in by itself again. Try it in a workshop of your own.")
-    made = stations.sign_in(session=session, now=doors.now(), label=forms.text("label"), by_id=asking.actor_id)
+    label = stations.free_label(session=session, now=doors.now(), label=forms.text("label"))
+    made = stations.sign_in(session=session, now=doors.now(), label=label, by_id=asking.actor_id)
     signing.sign_out(session=session, now=doors.now(), token_id=asking.token_id, actor_id=asking.actor_id)
     lock.set_cookie(lock.STATION_COOKIE, made.secret)
     lock.drop_cookie(lock.PERSON_COOKIE)

