@@ -32,6 +32,7 @@ def test_a_new_workshop_is_led_by_its_first_steps(client: FlaskClient) -> None:
         "/setup#machine",
         "/setup#place",
         "/setup#item",
+        "/people#stations",
         "/deliveries",
     ]
 

@@ -235,10 +235,11 @@ def test_our_page_in_the_frame_of_another_site_or_port_stays_empty(
     attack.page(host, "/own", "<p id=shown>A page of theirs")
     framing = f'<iframe name=own src="/own"></iframe><iframe name=ours src="{address}/money"></iframe>'
     page.goto(attack.page(host, "/framing", framing), wait_until="load")
-    own, ours = page.frame(name="own"), page.frame(name="ours")
+    own, ours = (page.locator(f"iframe[name={name}]").element_handle().content_frame() for name in ("own", "ours"))
     assert own is not None
     assert ours is not None
     expect(own.locator("#shown")).to_be_visible()
+    until(page, lambda: ours.url not in {"", "about:blank"})
     assert [one.status for one in served.reached if one.path == "/money"] == [401 if host == ELSEWHERE else 200]
     assert ours.url.startswith("chrome-error:")
     assert "Money" not in ours.content()
