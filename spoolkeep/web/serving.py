@@ -4,6 +4,7 @@ The command line calls it. It knows no page.
 """
 
 import ipaddress
+import logging
 import socket
 from contextlib import closing
 from datetime import UTC, datetime
@@ -113,6 +114,7 @@ def _first_link(store: Store, port: int) -> str:
 
 
 def _server(instance: Instance, store: Store, reach: Reach, *, host: str, port: int, proxy: str | None) -> Any:  # noqa: ANN401 - waitress ships no types
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a flood would fill the log, a line a request
     behind: dict[str, object] = {"clear_untrusted_proxy_headers": True}
     if proxy:
         behind |= {

@@ -94,5 +94,7 @@ def kept() -> str:
 
 @pytest.fixture
 def ada(shop: TestWorkshop, kept: str) -> int:
-    """Give the number of the owner, who has that password."""
-    return shop.do(lambda s: people.set_owner(session=s, now=shop.now, name="Ada", password_hash=kept))
+    """Give the number of an owner who has that password."""
+    number = shop.do(lambda s: people.add(session=s, now=shop.now, by_id=None, name="Ada", role=Role.OWNER))
+    shop.do(lambda s: people.choose_password(session=s, now=shop.now, actor_id=number, password_hash=kept))
+    return number
