@@ -101,13 +101,21 @@ def test_the_owner_in_the_terminal_is_given_a_new_password_and_every_device_is_s
     assert _names(store, now) == ["Ada"]
 
 
-def test_an_operator_named_in_the_terminal_becomes_an_owner(store: Store, now: datetime, ben: int) -> None:
-    with store.write() as session:
-        assert people.set_owner(session=session, now=now, name="Ben", password_hash="kept anew") == ben
+@pytest.mark.parametrize("name", ["Ben", "Adda"])
+def test_where_the_workshop_is_owned_the_terminal_makes_no_further_owner(
+    store: Store, now: datetime, ada: int, ben: int, name: str
+) -> None:
+    with store.write() as session, pytest.raises(Conflict, match="does not own this workshop"):
+        people.set_owner(session=session, now=now, name=name, password_hash="kept anew")
     with store.read() as session:
-        assert {one.role for one in people.listing(session=session, now=now)} == {Role.OWNER}
-        with pytest.raises(BadInput, match="several owners"):
-            people.only_owner(session)
+        assert {one.actor_id: one.role for one in people.listing(session=session, now=now)} == {
+            ada: Role.OWNER,
+            ben: Role.OPERATOR,
+        }
+    with store.write() as session:
+        people.give_role(session=session, now=now, by_id=ada, actor_id=ben, role=Role.OWNER)
+    with store.read() as session, pytest.raises(BadInput, match="several owners"):
+        people.only_owner(session)
 
 
 def test_the_only_owner_need_not_be_named(store: Store, now: datetime) -> None:
