@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from spoolkeep.services.undoing import OWNERS_ACTS
-from spoolkeep.services.visits import named
+from spoolkeep.services.visits import called
 from spoolkeep.store.tables import Act, Actor, Change, Movement, Station, TakingsLine
 
 
@@ -56,7 +56,7 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
             kind=act.kind,
             about=act.about,
             recorded_at=act.recorded_at,
-            actor=named(act.person_id or act.actor_id, person if act.person_id else name),
+            actor=called(act.person_id or act.actor_id, person if act.person_id else name),
             station=stations.get(act.station_id or 0, ""),
             undone=undone_by is not None,
             undoes_id=act.undoes_id,

@@ -127,8 +127,6 @@ def choose_password(
 ) -> None:
     """Keep a person's new password; guesses at the old one count no more. Errors: NotFound."""
     _person(session, actor_id).password_hash = password_hash
-    guessed = (col(Visit.actor_id) == actor_id, col(Visit.kind) == VisitKind.TRIED)
-    session.execute(update(Visit).where(*guessed).values(kind=VisitKind.HELD_OFF))
     visits.note(session, now, VisitKind.PASSWORD_CHOSEN, actor_id=actor_id, by_id=by_id)
 
 

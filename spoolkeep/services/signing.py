@@ -10,8 +10,8 @@ count by address and by person. Source of the two ways: OWASP, "Slow Down Online
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, func, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import ColumnElement, exists, func, select, update
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from spoolkeep.domain.errors import NotSignedIn
@@ -123,7 +123,7 @@ def admit(*, session: Session, now: datetime, actor_id: int, device_secret: str,
 
     A shared device is known by one secret for all who sign in there; one that we did not give out is not taken up.
     """
-    secret = tokens.let_in(session, now, actor_id=actor_id, label=label)
+    secret = tokens.for_browser(session, now, actor_id=actor_id, label=label)
     if _known(session, actor_id, device_secret) is None:
         device_secret = device_secret if _given_out(session, device_secret) else tokens.new_secret()
         session.add(KnownDevice(secret_hash=tokens.digest(device_secret), actor_id=actor_id, made_at=now))
@@ -165,5 +165,12 @@ def _too_many(session: Session, now: datetime, *, actor_id: int | None, device_i
 
 
 def _wrong(session: Session, now: datetime, hours: int, *which: ColumnElement[bool]) -> int:
-    within = col(Visit.at) > now - timedelta(hours=hours)
-    return session.scalars(select(func.count()).where(col(Visit.kind) == VisitKind.TRIED, within, *which)).one()
+    within, chosen = col(Visit.at) > now - timedelta(hours=hours), aliased(Visit)
+    # a guess at a password that was changed since is none at the one of now
+    stale = exists().where(
+        col(chosen.kind) == VisitKind.PASSWORD_CHOSEN,
+        col(chosen.actor_id) == col(Visit.actor_id),
+        col(chosen.id) > col(Visit.id),
+    )
+    tried = select(func.count()).select_from(Visit).where(col(Visit.kind) == VisitKind.TRIED, within, *which, ~stale)
+    return session.scalars(tried).one()

@@ -97,7 +97,7 @@ def issue(
     return token.id, secret
 
 
-def let_in(session: Session, now: datetime, *, actor_id: int, label: str) -> str:
+def for_browser(session: Session, now: datetime, *, actor_id: int, label: str) -> str:
     """Give the secret of a person's new sign-in on one browser."""
     _, secret = issue(
         session,
@@ -128,7 +128,7 @@ def caller_of(*, session: Session, now: datetime, secret: str, kinds: tuple[str,
         token_id=token.id,
         kind=token.kind,
         actor_id=token.actor_id or FIRST_ACTOR,
-        name=visits.named(token.actor_id, name),
+        name=visits.called(token.actor_id, name),
         role=Role(role) if role and token.kind == "browser" else None,
         scopes=frozenset(Scope(word) for word in token.scopes.split()) if token.kind == "api" else frozenset(),
         station_id=station_id,

@@ -94,8 +94,8 @@ def recent(*, session: Session, limit: int = 50) -> list[VisitView]:
         VisitView(
             at=visit.at,
             kind=visit.kind,
-            who=named(visit.actor_id, who),
-            by=named(visit.by_id, by),
+            who=called(visit.actor_id, who),
+            by=called(visit.by_id, by),
             address=visit.address,
             about=visit.about,
         )
@@ -103,7 +103,7 @@ def recent(*, session: Session, limit: int = 50) -> list[VisitView]:
     ]
 
 
-def named(actor_id: int | None, name: str | None) -> str:
+def called(actor_id: int | None, name: str | None) -> str:
     """Give an actor's name, or its number where the name was removed."""
     return "" if actor_id is None else name or f"actor {actor_id}"
 

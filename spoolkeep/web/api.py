@@ -13,7 +13,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import PydanticCustomError
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.words import Outcome, Purpose, Scope
+from spoolkeep.domain.words import Outcome, Purpose
 from spoolkeep.services import bench, figures, finding, jobs
 from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.draws import MOST_DRAW_MG
@@ -30,8 +30,6 @@ endpoints = JsonEndpoints(
     says="For scripts at the machines. Keys carry their units, amounts are integers, times are ISO 8601. "
     "What is sent twice with the same key is booked once and answered alike.",
 )
-SCOPES = endpoints.scopes
-"""The scope that a token needs, by endpoint; None where any token will do."""
 
 FIRST_YEAR = 2000
 _MOMENT = re.compile(r"(\d{4})-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d+)?([Zz]|[+-]\d\d:\d\d)?", re.ASCII)
@@ -147,7 +145,6 @@ class StockAnswer(_Model):
 @endpoints.declare(
     "post",
     "/scans",
-    scope=Scope.SCAN,
     body=ScanBody,
     answers=ScanAnswer,
     refusals=(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT),
@@ -165,7 +162,6 @@ def scan(body: ScanBody) -> ScanAnswer:
 @endpoints.declare(
     "post",
     "/jobs",
-    scope=Scope.REPORT,
     body=JobBody,
     answers=JobAnswer,
     refusals=(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT),
@@ -187,14 +183,14 @@ def report(body: JobBody) -> JobAnswer:
         )
 
 
-@endpoints.declare("get", "/stock", scope=Scope.SEE, answers=StockAnswer)
+@endpoints.declare("get", "/stock", answers=StockAnswer)
 def stock() -> StockAnswer:
     """Give days of stock by item."""
     with doors.reading() as session:
         return StockAnswer.model_validate(figures.runout(session=session, now=doors.now()))
 
 
-@endpoints.declare("get", "/openapi.json", scope=None, answers=dict[str, Any])
+@endpoints.declare("get", "/openapi.json", answers=dict[str, Any])
 def document() -> dict[str, Any]:
     """Give this document."""
     return endpoints.document()

@@ -200,7 +200,7 @@ def _guest() -> Caller | None:
     if request.headers.get("Sec-Fetch-Site", "none") not in {"none", "same-origin"}:
         return None  # another site makes the browser ask: browsers say so where this machine is asked
     with doors.writing() as session:
-        secret = tokens.let_in(session, doors.now(), actor_id=guest_id, label="this machine")
+        secret = tokens.for_browser(session, doors.now(), actor_id=guest_id, label="this machine")
         caller = tokens.caller_of(session=session, now=doors.now(), secret=secret, kinds=("browser",))
     set_cookie(PERSON_COOKIE, secret)
     return caller

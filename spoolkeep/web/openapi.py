@@ -1,6 +1,6 @@
 """Endpoints that read and answer JSON: one declaration serves each, and writes its part of the OpenAPI document.
 
-The JSON doors declare themselves here. It must not know a use case, nor who may ask: that is in the rules.
+The JSON doors declare themselves here. It must not know a use case; who may ask, it reads from the rules.
 Source: OpenAPI Specification 3.1.1; RFC 8259 (JSON); RFC 6750 (bearer tokens).
 """
 
@@ -17,6 +17,8 @@ from werkzeug.wrappers import Response
 
 import spoolkeep
 from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.words import Scope
+from spoolkeep.web.rules import RULES
 
 Answer = TypeVar("Answer")
 Method = Literal["get", "post"]
@@ -67,11 +69,10 @@ class Unread(Refusal):
 class Declared:
     """One endpoint as it was declared."""
 
-    name: str
+    endpoint: str
+    """Its name in the routing map and in the rules, such as `api.scan`."""
     method: Method
     path: str
-    scope: str | None
-    """The scope that a token needs; None where any will do."""
     body: type[BaseModel] | None
     answers: TypeAdapter[Any]
     refusals: tuple[HTTPStatus, ...]
@@ -84,13 +85,11 @@ class Declared:
 
 
 class JsonEndpoints:
-    """The endpoints of one blueprint, with their scopes as the rules have them, and the document that programs read."""
+    """The endpoints of one blueprint, and the document that programs read."""
 
     def __init__(self, pages: Blueprint, *, title: str, says: str) -> None:
         self._pages, self._title, self._says = pages, title, says
         self._declared: list[Declared] = []
-        self.scopes: dict[str, str | None] = {}
-        """By endpoint, such as `api.scan`."""
         self.document = cache(self._document)
         pages.register_error_handler(Unread, _unread)
 
@@ -99,7 +98,6 @@ class JsonEndpoints:
         method: Method,
         path: str,
         *,
-        scope: str | None,
         answers: type[Answer],
         body: type[BaseModel] | None = None,
         refusals: tuple[HTTPStatus, ...] = (),
@@ -111,9 +109,8 @@ class JsonEndpoints:
 
         def keep(view: Callable[..., Answer]) -> Callable[..., Answer]:
             name, says = view.__name__, (view.__doc__ or "").strip()
-            one = Declared(name, method, path, scope, body, TypeAdapter(answers), refusals, says)
+            one = Declared(f"{self._pages.name}.{name}", method, path, body, TypeAdapter(answers), refusals, says)
             self._declared.append(one)
-            self.scopes[f"{self._pages.name}.{name}"] = scope
             self._pages.add_url_rule(path, name, _served(one, view), methods=[method.upper()])
             return view
 
@@ -133,7 +130,7 @@ class JsonEndpoints:
             "components": {
                 "schemas": definitions,
                 "responses": {_named(status): _refusal(status) for status in _used(self._declared)},
-                "securitySchemes": {"bearer": _bearer(self.scopes)},
+                "securitySchemes": {"bearer": _bearer(self._declared)},
             },
         }
 
@@ -202,29 +199,34 @@ def _schemas(declared: list[Declared]) -> tuple[Schemas, dict[str, Any]]:
     """Give the schema of each body and answer by (endpoint, what), and the definitions to which they refer."""
     wanted: list[tuple[Any, Any, TypeAdapter[Any]]] = [("", "validation", TypeAdapter(Refused))]
     for one in declared:
-        wanted.append((one.name, "serialization", one.answers))
+        wanted.append((one.endpoint, "serialization", one.answers))
         if one.body:
-            wanted.append((one.name, "validation", TypeAdapter(one.body)))
+            wanted.append((one.endpoint, "validation", TypeAdapter(one.body)))
     found, rest = TypeAdapter.json_schemas(wanted, ref_template=_REFS, schema_generator=_Schemas)
     return {(name, mode): schema for (name, mode), schema in found.items()}, rest.get("$defs", {})
 
 
 def _operation(one: Declared, schemas: Schemas) -> dict[str, Any]:
-    scope = f"Needs a token with the scope `{one.scope}`" if one.scope else "Needs a token of any scope"
+    scopes = _scopes(one)
+    needs = "Needs a token with the scope " + " or ".join(f"`{scope}`" for scope in scopes)
     summary, _, more = one.says.partition("\n")
     told = {
-        "operationId": one.name,
+        "operationId": one.endpoint.rpartition(".")[2],
         "summary": summary.rstrip("."),
-        "description": "\n\n".join(part for part in (more.strip(), f"{scope}, or a person who is signed in.") if part),
-        "security": [{"bearer": [one.scope] if one.scope else []}],
+        "description": "\n\n".join(part for part in (more.strip(), f"{needs}, or a person who is signed in.") if part),
+        "security": [{"bearer": [scope]} for scope in scopes],
         "responses": {
-            "200": {"description": "Done.", "content": _json(schemas[one.name, "serialization"])},
+            "200": {"description": "Done.", "content": _json(schemas[one.endpoint, "serialization"])},
             **{str(status.value): {"$ref": f"#/components/responses/{_named(status)}"} for status in one.statuses},
         },
     }
     if one.body:
-        told["requestBody"] = {"required": True, "content": _json(schemas[one.name, "validation"])}
+        told["requestBody"] = {"required": True, "content": _json(schemas[one.endpoint, "validation"])}
     return told
+
+
+def _scopes(one: Declared) -> list[Scope]:
+    return sorted(RULES[one.endpoint].scopes)
 
 
 def _json(schema: dict[str, Any]) -> dict[str, Any]:
@@ -243,7 +245,7 @@ def _refusal(status: HTTPStatus) -> dict[str, Any]:
     return {"description": WHY[status], "content": _json({"$ref": _REFS.format(model=Refused.__name__)})}
 
 
-def _bearer(scopes: Mapping[str, str | None]) -> dict[str, str]:
-    names = ", ".join(f"`{scope}`" for scope in sorted({scope for scope in scopes.values() if scope}))
+def _bearer(declared: list[Declared]) -> dict[str, str]:
+    names = ", ".join(f"`{scope}`" for scope in sorted({scope for one in declared for scope in _scopes(one)}))
     says = f"A token that the owner made under Setup, sent as `Authorization: Bearer …`. Its scopes: {names}."
     return {"type": "http", "scheme": "bearer", "description": says}

@@ -46,12 +46,11 @@ HOLDERS: dict[Right, frozenset[str]] = {
 
 @dataclass(frozen=True)
 class Rule:
-    """What one endpoint asks: a right of people and stations, and a scope of programs; and how much may be sent."""
+    """What one endpoint asks: a right of people and stations, scopes of programs; and how much may be sent."""
 
     right: Right
-    scope: Scope | None = None
-    """What a program's token must be for; None where no program may."""
-    any_token: bool = False
+    scopes: frozenset[Scope] = frozenset()
+    """What a program's token must be for, one of them; none where no program may."""
     largest: int = FORM
 
 
@@ -112,10 +111,10 @@ RULES: dict[str, Rule] = {
     "setup.labels_pdf": BOOKS,
     "setup.last_acts": BOOKS,
     "setup.undo": KEEP,
-    "api.scan": Rule(Right.WORK, Scope.SCAN, largest=REPORT),
-    "api.report": Rule(Right.WORK, Scope.REPORT, largest=REPORT),
-    "api.stock": Rule(Right.SEE, Scope.SEE),
-    "api.document": Rule(Right.SEE, any_token=True),
+    "api.scan": Rule(Right.WORK, frozenset({Scope.SCAN}), REPORT),
+    "api.report": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
+    "api.stock": Rule(Right.SEE, frozenset({Scope.SEE})),
+    "api.document": Rule(Right.SEE, frozenset(Scope)),
 }
 
 
@@ -129,5 +128,5 @@ def may(caller: Caller | None, endpoint: str) -> bool:
     if caller is None:
         return False
     if caller.kind == "api":
-        return rule.any_token or (rule.scope is not None and rule.scope in caller.scopes)
+        return not rule.scopes.isdisjoint(caller.scopes)
     return (caller.role or STATION) in HOLDERS[rule.right]

@@ -139,7 +139,7 @@ def _owners_secret(store: Store) -> str:
     now = datetime.now(UTC)
     with store.write() as session:
         actor_id = _owner(session, now)
-        return tokens.let_in(session, now, actor_id=actor_id, label="computer")
+        return tokens.for_browser(session, now, actor_id=actor_id, label="computer")
 
 
 def page_asks(store: Store) -> dict[str, Ask]:

@@ -41,7 +41,7 @@ def _add(store: Store, now: datetime, name: str, role: Role = Role.OPERATOR) -> 
 
 def _let_in(store: Store, at: datetime, actor_id: int) -> str:
     with store.write() as session:
-        return tokens.let_in(session, at, actor_id=actor_id, label="computer")
+        return tokens.for_browser(session, at, actor_id=actor_id, label="computer")
 
 
 def _asks(store: Store, at: datetime, secret: str) -> tokens.Caller | None:

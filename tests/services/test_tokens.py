@@ -55,7 +55,7 @@ def _uses(store: Store, at: datetime, secret: str) -> Caller | None:
 
 def _let_in(store: Store, at: datetime, actor_id: int) -> str:
     with store.write() as session:
-        return tokens.let_in(session, at, actor_id=actor_id, label="computer")
+        return tokens.for_browser(session, at, actor_id=actor_id, label="computer")
 
 
 def _program(store: Store, at: datetime, ada: int, label: str = "Larch script", *scopes: Scope) -> str:

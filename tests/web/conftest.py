@@ -1,7 +1,11 @@
 """The app over a small workshop, and clients: its owner's browser, others by their part, a station, a program."""
 
-from collections.abc import Callable
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 
 import pytest
 from flask import Flask
@@ -9,7 +13,7 @@ from flask.testing import FlaskClient
 
 from spoolkeep.domain.words import Role, Scope
 from spoolkeep.services import passwords, people, stations, tokens
-from spoolkeep.store.engine import Store
+from spoolkeep.store.engine import Store, open_store
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import PERSON_COOKIE, STATION_COOKIE
 from tests.workshop import TestWorkshop, somebody
@@ -53,7 +57,7 @@ def browser(app: Flask, shop: TestWorkshop) -> Browser:
         with shop.store.read() as session:
             known = people.named(session, f"A {part}")
         actor_id = known[1].id if known else somebody(shop.store, shop.now, f"A {part}", Role(part))
-        secret = shop.do(lambda s: tokens.let_in(s, shop.now, actor_id=actor_id, label="computer"))
+        secret = shop.do(lambda s: tokens.for_browser(s, shop.now, actor_id=actor_id, label="computer"))
         client.set_cookie(PERSON_COOKIE, secret)
         return client
 
@@ -98,3 +102,32 @@ def ada(shop: TestWorkshop, kept: str) -> int:
     number = shop.do(lambda s: people.add(session=s, now=shop.now, by_id=None, name="Ada", role=Role.OWNER))
     shop.do(lambda s: people.choose_password(session=s, now=shop.now, actor_id=number, password_hash=kept))
     return number
+
+
+@dataclass(frozen=True)
+class Impatient:
+    """A workshop on a SQLite file, whose server gives up after a second while another program holds it."""
+
+    shop: TestWorkshop
+    path: Path
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Hold the database as another program would."""
+        with closing(sqlite3.connect(self.path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            yield
+            other.execute("ROLLBACK")
+
+
+@pytest.fixture
+def impatient(
+    sqlite_template: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, now: datetime
+) -> Iterator[Impatient]:
+    """Give a workshop that another program can hold."""
+    monkeypatch.setattr("spoolkeep.store.engine.BUSY_SECONDS", 1)
+    path = tmp_path / "held.sqlite"
+    path.write_bytes(sqlite_template)
+    store = open_store(f"sqlite:///{path}")
+    yield Impatient(TestWorkshop(store, now), path)
+    store.close()

@@ -10,32 +10,27 @@ from pathlib import Path
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
-from sqlalchemy import func, select, text
+from sqlalchemy import text
 from sqlalchemy.exc import StatementError
 from sqlalchemy.orm import Session
 
 from spoolkeep.services import today, tokens
 from spoolkeep.store.engine import Store
-from spoolkeep.store.tables import Act, Spool
+from spoolkeep.store.tables import Spool
 from spoolkeep.web import doors, lock
 from spoolkeep.web.app import create_app, template_folder
 from tests.web.conftest import Browser
+from tests.web.door import DELIVERY, count
 from tests.web.test_rules import WHO
 from tests.workshop import TestWorkshop, somebody
 
 Key = Callable[[], str]
-FORM = {"key": "form-1", "article": "1", "spools": "1", "spool_grams": "1000", "price": "19"}
 
 
 @pytest.fixture
 def store(sqlite_store: Store) -> Store:
     """Give a store on one database: what is asked here is not asked of it, but for one test, which takes both."""
     return sqlite_store
-
-
-def _count(shop: TestWorkshop, model: type[Act] | type[Spool]) -> int:
-    with shop.store.read() as session:
-        return session.scalars(select(func.count()).select_from(model)).one()
 
 
 # ------------------------------------------------------------------ errors without internals
@@ -116,7 +111,7 @@ def test_no_error_of_the_database_says_what_was_written(
 def _let_in_owner(store: Store, now: datetime) -> str:
     owner = somebody(store, now, "Ada")
     with store.write() as session:
-        return tokens.let_in(session, now, actor_id=owner, label="computer")
+        return tokens.for_browser(session, now, actor_id=owner, label="computer")
 
 
 def test_no_page_that_is_not_there_says_what_was_asked(client: FlaskClient, stranger: FlaskClient) -> None:
@@ -261,8 +256,8 @@ def test_no_page_leads_to_one_that_whoever_looks_may_not_open(
 
 def test_a_reader_who_sends_a_form_anyway_is_told_and_it_is_noted(browser: Browser, shop: TestWorkshop) -> None:
     reader, owner = browser("reader"), browser("owner")
-    answer = reader.post("/deliveries", data=FORM)
+    answer = reader.post("/deliveries", data=DELIVERY)
     assert answer.status_code == 403
     assert "That is not your part here, and nothing was booked" in answer.text
-    assert _count(shop, Spool) == 0
+    assert count(shop, Spool) == 0
     assert "Asked for what is not theirs" in owner.get("/people").text

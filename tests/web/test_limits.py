@@ -1,22 +1,18 @@
 """What no form, address or report may carry: each is refused in a sentence, on either database, and books nothing."""
 
 import re
-import sqlite3
 from collections.abc import Callable
-from contextlib import closing
 from datetime import datetime
-from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
 from spoolkeep.services import finding, tokens
-from spoolkeep.store.engine import open_store
 from spoolkeep.store.tables import Act, Job, Spool
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import PERSON_COOKIE
-from tests.web.conftest import HOST
+from tests.web.conftest import HOST, Impatient
 from tests.workshop import TestWorkshop, somebody
 
 Key = Callable[[], str]
@@ -181,23 +177,16 @@ def _last_act(shop: TestWorkshop) -> int:
 
 
 def test_a_database_that_another_program_holds_is_said_and_nothing_is_booked(
-    sqlite_template: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, now: datetime
+    impatient: Impatient, now: datetime
 ) -> None:
-    monkeypatch.setattr("spoolkeep.store.engine.BUSY_SECONDS", 1)
-    path = tmp_path / "held.sqlite"
-    path.write_bytes(sqlite_template)
-    store = open_store(f"sqlite:///{path}")
-    shop = TestWorkshop(store, now)
+    shop, store = impatient.shop, impatient.shop.store
     client = create_app(store, secret=b"a secret for tests", clock=lambda: now).test_client()
     client.environ_base["HTTP_ORIGIN"] = HOST
     owner = somebody(store, now, "Ilka")
-    client.set_cookie(PERSON_COOKIE, shop.do(lambda s: tokens.let_in(s, now, actor_id=owner, label="computer")))
-    with closing(sqlite3.connect(path, isolation_level=None)) as other:
-        other.execute("BEGIN IMMEDIATE")
+    client.set_cookie(PERSON_COOKIE, shop.do(lambda s: tokens.for_browser(s, now, actor_id=owner, label="computer")))
+    with impatient.held():
         refused = client.post("/deliveries", data=_delivery(shop, "held"))
-        other.execute("ROLLBACK")
     assert refused.status_code == 503
     assert "send it again" in refused.text
     assert client.post("/deliveries", data=_delivery(shop, "held")).status_code == 302
     assert _count(shop, Spool) == 1
-    store.close()

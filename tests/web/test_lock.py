@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
-from sqlalchemy import func, select
 from waitress import wasyncore
 
 from spoolkeep.domain.words import Scope
@@ -25,21 +24,16 @@ from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import Reach
 from spoolkeep.web.rules import RULES
 from tests.web.conftest import HOST, Browser
+from tests.web.door import DELIVERY, count
 from tests.workshop import TestWorkshop
 
 Key = Callable[[], str]
-FORM = {"key": "form-1", "article": "1", "spools": "1", "spool_grams": "1000", "price": "19"}
 
 
 @pytest.fixture
 def store(sqlite_store: Store) -> Store:
     """Give a store on one database: what is asked here is not asked of it, but for one test, which takes both."""
     return sqlite_store
-
-
-def _count(shop: TestWorkshop, model: type[Act] | type[Spool]) -> int:
-    with shop.store.read() as session:
-        return session.scalars(select(func.count()).select_from(model)).one()
 
 
 def _code(answer: Any) -> str:  # noqa: ANN401 - the client's own answer
@@ -100,9 +94,9 @@ def test_a_refused_host_is_told_in_a_sentence(client: FlaskClient) -> None:
 def test_a_form_that_comes_by_a_rebound_name_books_nothing(client: FlaskClient, shop: TestWorkshop) -> None:
     """A name of another site that was pointed at this machine: page and form agree, the name is not ours."""
     there = {"Host": "rebound.example:8460", "Origin": "http://rebound.example:8460"}
-    before = _count(shop, Act)
-    assert client.post("/deliveries", data=FORM, headers=there).status_code == 403
-    assert _count(shop, Act) == before
+    before = count(shop, Act)
+    assert client.post("/deliveries", data=DELIVERY, headers=there).status_code == 403
+    assert count(shop, Act) == before
 
 
 @pytest.fixture
@@ -145,9 +139,9 @@ def test_what_a_proxy_would_say_changes_nothing(client: FlaskClient, browser: Br
     answer = client.get("/", headers=said)
     assert "Strict-Transport-Security" not in answer.headers
     assert "/elsewhere" not in answer.text
-    assert client.post("/deliveries", data=FORM, headers=said | {"Origin": "https://localhost"}).status_code == 403
+    assert client.post("/deliveries", data=DELIVERY, headers=said | {"Origin": "https://localhost"}).status_code == 403
     assert browser("reader").get("/stock", headers=said).status_code == 200
-    assert _count(shop, Spool) == 0
+    assert count(shop, Spool) == 0
 
 
 # ------------------------------------------------------------------ from where a form comes
@@ -177,33 +171,33 @@ def test_a_form_from_another_site_port_or_nobody_in_particular_books_nothing(
     client: FlaskClient, shop: TestWorkshop, origin: str
 ) -> None:
     """Source: OWASP, Cross-Site Request Forgery Prevention Cheat Sheet; RFC 6454, section 7.3, on `null`."""
-    answer = client.post("/deliveries", data=FORM, headers={"Origin": origin})
+    answer = client.post("/deliveries", data=DELIVERY, headers={"Origin": origin})
     assert answer.status_code == 403
     assert "That came from another site, and nothing was booked" in answer.text
-    assert _count(shop, Spool) == 0
+    assert count(shop, Spool) == 0
 
 
 @pytest.mark.parametrize("referrer", [*FOREIGN, "http://spools.example/http://localhost/", "http://"])
 def test_without_an_origin_the_referrer_says_from_where(client: FlaskClient, shop: TestWorkshop, referrer: str) -> None:
     del client.environ_base["HTTP_ORIGIN"]
     if referrer != "http://localhost/":
-        assert client.post("/deliveries", data=FORM, headers={"Referer": referrer}).status_code == 403
-        assert _count(shop, Spool) == 0
+        assert client.post("/deliveries", data=DELIVERY, headers={"Referer": referrer}).status_code == 403
+        assert count(shop, Spool) == 0
     for ours in ("http://localhost/deliveries?order=1", "http://localhost/"):
-        assert client.post("/deliveries", data=FORM, headers={"Referer": ours}).status_code == 302
-    assert _count(shop, Spool) == 1
+        assert client.post("/deliveries", data=DELIVERY, headers={"Referer": ours}).status_code == 302
+    assert count(shop, Spool) == int(DELIVERY["spools"])
 
 
 def test_a_form_that_says_nothing_of_where_it_comes_from_is_refused(client: FlaskClient, shop: TestWorkshop) -> None:
     del client.environ_base["HTTP_ORIGIN"]
-    assert client.post("/deliveries", data=FORM).status_code == 403
-    assert _count(shop, Spool) == 0
+    assert client.post("/deliveries", data=DELIVERY).status_code == 403
+    assert count(shop, Spool) == 0
 
 
 def test_a_foreign_origin_is_not_mended_by_our_referrer(client: FlaskClient, shop: TestWorkshop) -> None:
     headers = {"Origin": "null", "Referer": f"{HOST}/deliveries"}
-    assert client.post("/deliveries", data=FORM, headers=headers).status_code == 403
-    assert _count(shop, Spool) == 0
+    assert client.post("/deliveries", data=DELIVERY, headers=headers).status_code == 403
+    assert count(shop, Spool) == 0
 
 
 def test_the_port_and_the_scheme_belong_to_the_origin(client: FlaskClient) -> None:
@@ -251,9 +245,9 @@ def test_a_token_does_not_open_the_pages_of_whoever_is_signed_in_there(
 ) -> None:
     """With a token only the token counts: else any word after `Bearer` would let another site's form pass."""
     foreign = {"Origin": "http://spools.example"}
-    assert client.post("/deliveries", data=FORM, headers=token(Scope.SCAN) | foreign).status_code == 403
+    assert client.post("/deliveries", data=DELIVERY, headers=token(Scope.SCAN) | foreign).status_code == 403
     for made_up in ("Bearer", "Bearer ", "Bearer x", "bearer x", "BEARER  x y"):
-        answer = client.post("/deliveries", data=FORM, headers={"Authorization": made_up} | foreign)
+        answer = client.post("/deliveries", data=DELIVERY, headers={"Authorization": made_up} | foreign)
         assert answer.status_code in {401, 403}, made_up
         assert client.get("/me", headers={"Authorization": made_up}).status_code == 401, made_up
 

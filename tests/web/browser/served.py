@@ -137,7 +137,7 @@ def sign_in(context: "BrowserContext", shop: TestWorkshop, address: str, role: R
     with shop.store.read() as session:
         known = people.named(session, name)
     actor_id = known[1].id if known else somebody(shop.store, shop.now, name, role)
-    secret = shop.do(lambda s: tokens.let_in(s, shop.now, actor_id=actor_id, label="computer"))
+    secret = shop.do(lambda s: tokens.for_browser(s, shop.now, actor_id=actor_id, label="computer"))
     context.add_cookies([{"name": PERSON_COOKIE, "value": secret, "url": address, "httpOnly": True, "sameSite": "Lax"}])
     return secret
 
