@@ -60,8 +60,7 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
             station=stations.get(act.station_id or 0, ""),
             undone=undone_by is not None,
             undoes_id=act.undoes_id,
-            owners=act.kind in OWNERS_ACTS
-            or (act.undoes_id is not None and any(kind in act.about for kind in OWNERS_ACTS)),
+            owners=_is_owners(act),
         )
         for act, name, person, undone_by in session.execute(query)
     ]

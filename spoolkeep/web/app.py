@@ -10,7 +10,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from flask import Flask, Response, current_app, g, jsonify, render_template, request
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import HTTPException, MethodNotAllowed
 from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
@@ -151,11 +151,9 @@ def _http(error: HTTPException) -> Answered:
         405: "That address takes another kind of request. Go back and use the form.",
         413: "That is more than this page takes. Send it in smaller parts; nothing was booked.",
     }.get(status, "That could not be read. Go back and try again; nothing was booked.")
-    body, _ = _answer(f"http_{status}", words, status)
-    answer = current_app.make_response((body, status))
-    for name, value in error.get_headers():
-        if name == "Allow":
-            answer.headers[name] = value
+    answer = current_app.make_response(_answer(f"http_{status}", words, status))
+    if isinstance(error, MethodNotAllowed):
+        answer.allow.update(error.valid_methods or ())  # Source: RFC 9110, section 15.5.6
     return answer, status
 
 

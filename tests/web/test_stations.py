@@ -258,7 +258,11 @@ def test_a_station_does_not_see_what_things_are_worth(
 
 def test_a_page_of_another_site_does_not_sign_the_demo_in(guests: Callable[[], FlaskClient]) -> None:
     for site in ("cross-site", "same-site"):
-        assert guests().get("/", headers={"Sec-Fetch-Site": site}).status_code == 401
+        for kind in ("image", "iframe", "empty"):
+            made = {"Sec-Fetch-Site": site, "Sec-Fetch-Dest": kind}
+            assert guests().get("/", headers=made).status_code == 401
+        followed = {"Sec-Fetch-Site": site, "Sec-Fetch-Dest": "document"}
+        assert guests().get("/", headers=followed).status_code == 200, "a link that a person follows"
     assert guests().get("/", headers={"Sec-Fetch-Site": "none"}).status_code == 200
 
 
