@@ -83,6 +83,23 @@ class PlaceKind(StrEnum):
     DRY_BOX = "dry box"
 
 
+class StockKind(StrEnum):
+    """Label stock: sheets have many labels on a page, a roll has one."""
+
+    SHEET = "sheet"
+    ROLL = "roll"
+
+
+class Surface(StrEnum):
+    """What labels are made of and printed by, which says what they stand."""
+
+    DIRECT_THERMAL = "direct-thermal paper"
+    TRANSFER_PAPER = "thermal-transfer paper"
+    TRANSFER_FILM = "thermal-transfer film"
+    OFFICE_PAPER = "paper for office printers"
+    OFFICE_FILM = "film for laser printers"
+
+
 class Finish(StrEnum):
     """How a colour's surface looks."""
 

@@ -17,6 +17,7 @@ from spoolkeep.store.tables.catalogue import (
     Site,
     Substitute,
 )
+from spoolkeep.store.tables.labels import LabelStock, Sighting, Walk, WalkedPlace, Walker
 from spoolkeep.store.tables.machines import Feed, Job, JobFeed, Loading, Machine, Stop
 from spoolkeep.store.tables.money import Channel, ImportRow, TakingsDay, TakingsLine, Workshop
 from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, SerialCounter, Station, Token
@@ -54,6 +55,7 @@ __all__ = [
     "Job",
     "JobFeed",
     "KnownDevice",
+    "LabelStock",
     "Line",
     "Loading",
     "Machine",
@@ -73,6 +75,7 @@ __all__ = [
     "Reel",
     "SerialCounter",
     "SetAside",
+    "Sighting",
     "Site",
     "Spool",
     "Station",
@@ -83,5 +86,8 @@ __all__ = [
     "TakingsLine",
     "Token",
     "Visit",
+    "Walk",
+    "WalkedPlace",
+    "Walker",
     "Workshop",
 ]

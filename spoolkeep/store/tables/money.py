@@ -33,6 +33,8 @@ class Workshop(SQLModel, table=True):
     share_low_bp: int = 100
     share_high_bp: int = 200
     minute_cost_minor: int | None = None
+    usual_stock: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    """The label stock that is offered first; empty for the first shipped one."""
     ready_at: datetime | None = maybe_moment()
     __table_args__ = (
         holds("is_the_only_one", "id = 1"),

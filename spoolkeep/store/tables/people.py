@@ -5,7 +5,7 @@ The store writes them through `acts` and `journal`. They must not know stock.
 
 from datetime import datetime
 
-from sqlalchemy import Index, UniqueConstraint
+from sqlalchemy import Index, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from spoolkeep.store.columns import holds, link, maybe_link, maybe_moment, moment, primary_key
@@ -54,6 +54,8 @@ class HalfScan(SQLModel, table=True):
     __tablename__ = "half_scan"
     station_id: int = Field(primary_key=True, foreign_key="station.id")
     code: str
+    digits: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    """A scale's reading in grams, scanned card by card."""
     scanned_at: datetime = moment()
 
 

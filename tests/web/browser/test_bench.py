@@ -16,7 +16,7 @@ Scan = Callable[[str], None]
 
 def answer(page: Page) -> Locator:
     """Give the sentence under the field."""
-    return page.locator("#bench-live .message-words")
+    return page.locator("#scan-live .message-words")
 
 
 def ready(page: Page) -> Locator:
@@ -71,7 +71,7 @@ def test_a_mistyped_code_is_refused_with_a_sentence_and_the_field_keeps_the_focu
     page.goto(f"{address}/bench")
     field = ready(page)
     scan(wrong)
-    expect(page.locator("#bench-live .message.refused .message-words")).to_contain_text("does not check out")
+    expect(page.locator("#scan-live .message.refused .message-words")).to_contain_text("does not check out")
     expect(field).to_be_focused()
     expect(field).to_have_value("")
     scan(spool)

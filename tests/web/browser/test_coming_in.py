@@ -168,7 +168,7 @@ def test_from_a_fresh_instance_to_a_phone_on_the_network_that_scans(
         acts_done, seconds = len(owner.done) + len(phone.done), time.monotonic() - began
         for code in (spool, shop.feeds[0]):
             phone.scan(code)
-        expect(phone.page.locator("#bench-live .message-words")).to_have_text("PLA Slate black is on Larch feed 1.")
+        expect(phone.page.locator("#scan-live .message-words")).to_have_text("PLA Slate black is on Larch feed 1.")
     print(f"\n{acts_done} acts in pages and {terminal} commands, {seconds:.1f} s by machine: {owner.done} {phone.done}")  # noqa: T201 - the figure asked for
     assert acts_done <= 13
     with closing(Instance(folder).open()) as store, store.read() as session:
@@ -290,7 +290,7 @@ def test_a_revoked_station_books_nothing_more_and_what_it_scans_is_kept_until_it
     )
     phone.open(f"{address}/join#{secret}")
     phone.press("Come in with this link")
-    expect(phone.page.locator("#bench-live .message-words")).to_have_text("PLA Slate black is on Larch feed 1.")
+    expect(phone.page.locator("#scan-live .message-words")).to_have_text("PLA Slate black is on Larch feed 1.")
     assert kept(phone.page) == []
     assert booked(shop.store) == before + 2  # each scan is an act
     with shop.store.read() as session:
@@ -395,6 +395,6 @@ def test_a_scan_into_an_ended_sign_in_is_sent_once_somebody_has_signed_in(
     expect(page.locator(".who")).to_contain_text(OWNER)
     assert kept(page) == [spool, shop.feeds[0]]
     owner.open(f"{address}/bench")
-    expect(page.locator("#bench-live .message-words")).to_have_text("PLA Slate black is on Larch feed 1.")
+    expect(page.locator("#scan-live .message-words")).to_have_text("PLA Slate black is on Larch feed 1.")
     assert booked(shop.store) == before + 2  # each scan is an act
     assert kept(page) == []

@@ -17,7 +17,7 @@ def load(page: Page, address: str, scan: Callable[[str], None], *codes: str) -> 
     expect(page.locator("form[data-scan]")).to_have_attribute("data-state", "ready")
     for code in codes:
         scan(code)
-    expect(page.locator("#bench-live .message-words")).to_contain_text("is on")
+    expect(page.locator("#scan-live .message-words")).to_contain_text("is on")
 
 
 def test_a_job_that_ended_draws_grams_that_stock_shows(

@@ -1,5 +1,5 @@
 /*
- * The Bench's one field: keeps it ready, sends each code once and in order, and shows the answer in words and sound.
+ * The one field of the Bench and of a count: keeps it ready, sends each code once and in order, and shows the answer in words and sound.
  * What is not answered yet is kept on the device, so that it outlasts a reload, an outage and an ended sign-in.
  * Without this module the form posts by itself. It must not know what a code means.
  */
@@ -7,8 +7,8 @@ import { sound } from "./sound.js";
 
 const WAIT_MS = 8000;
 const FRESH_MS = 3600000; // what was scanned longer ago is sent only when a person says so
-const KEPT_AS = "spoolkeep-waiting-scans";
 const form = document.querySelector("form[data-scan]");
+const KEPT_AS = form.dataset.keptAs; // each page its own: a code means another thing elsewhere
 const field = form.querySelector("[data-scan-field]");
 const state = form.querySelector("[data-scan-state]");
 const said = form.querySelector("[data-scan-said]");
@@ -55,13 +55,13 @@ function stationed(target) {
 
 function show(html) {
   const fresh = new DOMParser().parseFromString(html, "text/html");
-  const answer = fresh.querySelector("#bench-live");
+  const answer = fresh.querySelector("#scan-live");
   if (!answer) return false;
-  const old = document.querySelector("#bench-live");
+  const old = document.querySelector("#scan-live");
   const lostFocus = old.contains(document.activeElement);
   old.replaceWith(document.importNode(answer, true));
   document.querySelectorAll(".said .message").forEach((one) => one.remove());
-  const message = document.querySelector("#bench-live .message");
+  const message = document.querySelector("#scan-live .message");
   const spoken = message?.querySelectorAll(".stamp, .message-words") ?? [];
   said.textContent = Array.from(spoken, (part) => part.textContent.trim()).join(": ");
   if (message) sound(message.dataset.kind);
@@ -100,7 +100,7 @@ async function send(item) {
 function keep(why) {
   const codes = waiting.map((item) => item.code).join(", ");
   if (why === "signed out") {
-    document.querySelectorAll("#bench-live .message").forEach((one) => one.remove());
+    document.querySelectorAll("#scan-live .message").forEach((one) => one.remove());
     say("kept", "");
     const words = document.createElement("span");
     const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: "sign in" });
@@ -148,7 +148,7 @@ form.addEventListener("submit", (event) => {
 
 /* Undo in the part that each scan brings anew: sent in place, so that the field keeps the focus. Its key lets it be sent again. */
 document.addEventListener("submit", async (event) => {
-  if (!event.target.matches("#bench-live form[data-live]")) return;
+  if (!event.target.matches("#scan-live form[data-live]")) return;
   event.preventDefault();
   const data = new FormData(event.target);
   const answer = await ask(event.target.action, data).catch(() => null);
