@@ -18,12 +18,26 @@ from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.share import MonthShare
 from spoolkeep.paper.sheets import press_reorder_sheet
+from spoolkeep.paper.stocks import STOCKS
+from spoolkeep.services import (
+    deliveries,
+    figures,
+    labels,
+    links,
+    money,
+    orders,
+    passwords,
+    people,
+    sheets,
+    stock,
+    stocks,
+)
 from spoolkeep.services import demo as demo_service
-from spoolkeep.services import figures, labels, links, money, orders, passwords, people, sheets, stock
 from spoolkeep.services.imports import COLUMNS, ImportReport, import_sheet, preview
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By
+from spoolkeep.store.engine import Session
 from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.web import serving
@@ -235,11 +249,17 @@ def share(*, folder: Path, as_json: bool) -> None:
 
 @cli.command(name="labels")
 @click.argument("codes", nargs=-1)
-@click.option("--sample", type=int, help="Print this many sample labels, to test a printer; needs no instance.")
+@click.option("--delivery", type=int, help="Print the labels of this delivery's spools.")
+@click.option("--from", "first", default=1, show_default=True, help="The delivery's label to begin with, after a jam.")
 @click.option("--places", is_flag=True, help="Print the labels of every place and feed.")
-@click.option("--stock", "stock_name", default="a4-3x8", show_default=True, help="The label stock, by its geometry.")
-@click.option("--dpi", default=203, show_default=True, help="The printer's dots per inch.")
+@click.option("--cards", is_flag=True, help="Print the bench cards.")
+@click.option("--calibrate", is_flag=True, help="Print the page by which a stock is measured in its printer.")
+@click.option("--sample", type=int, help="Print this many sample labels, to test a printer; needs no instance.")
+@click.option("--stock", "stock_name", default="", help="The label stock, by its geometry; the usual one if left out.")
+@click.option("--dpi", type=int, help="The printer's dots per inch; the stock's own if left out.")
 @click.option("--start", default=1, show_default=True, help="The first free position on the sheet.")
+@click.option("--pairs", is_flag=True, help="Two of each, for the box and the reel.")
+@click.option("--square", is_flag=True, help="A small square code too, where there is room.")
 @click.option("-o", "--out", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The PDF to write.")
 @click.option("--codes", "codes_out", type=click.Path(dir_okay=False, path_type=Path), help="Also list the codes here.")
 @_instance()
@@ -247,29 +267,39 @@ def labels_(
     *,
     codes: tuple[str, ...],
     sample: int | None,
-    places: bool,
-    stock_name: str,
-    dpi: int,
-    start: int,
+    calibrate: bool,
     out: Path,
     codes_out: Path | None,
-    folder: Path,
+    **how: Any,  # noqa: ANN401 - the other options, by name
 ) -> None:
-    """Write labels to a PDF: of the spools with these CODES, of places and feeds, or samples."""
-    printed = list(codes)
-    how: dict[str, Any] = {"stock": stock_name, "dpi": dpi, "start": start}
+    """Write labels to a PDF: those with these CODES, of any kind, or what an option names."""
+    pressing = {name: how[name] for name in ("dpi", "start", "pairs", "square")}
     if sample is not None:
-        formats = Formats("en_GB", "EUR", "UTC")
-        pdf, printed = labels.sample_labels(today=_now().date(), formats=formats, count=sample, **how)
+        stock_name, formats = how["stock_name"] or STOCKS[0].name, Formats("en_GB", "EUR", "UTC")
+        pdf, printed = labels.sample_labels(
+            today=_now().date(), formats=formats, count=sample, stock=stock_name, **pressing
+        )
     else:
-        with closing(Instance(folder).open()) as store, store.read() as session:
-            if places:
-                pdf = labels.place_and_feed_labels(session=session, now=_now(), **how)
+        with closing(Instance(how["folder"]).open()) as store, store.read() as session:
+            if calibrate:
+                pdf, printed = stocks.calibration(session=session, now=_now(), name=how["stock_name"]), []
             else:
-                pdf = labels.spool_labels(session=session, now=_now(), codes=printed, **how)
+                gathered = _gathered(session, codes, how)
+                pdf, printed = labels.press(gathered, **pressing), [label.code.text for label in gathered.labels]
     _write(out, pdf)
     if codes_out:
         _write(codes_out, "".join(f"{code}\n" for code in printed).encode())
+
+
+def _gathered(session: Session, codes: tuple[str, ...], how: dict[str, Any]) -> labels.Gathered:
+    stock_name = how["stock_name"]
+    if how["cards"]:
+        return labels.of_cards(session=session, now=_now(), stock=stock_name)
+    if how["places"]:
+        return labels.of_places_and_feeds(session=session, now=_now(), stock=stock_name)
+    if how["delivery"] is not None:
+        codes = deliveries.codes_of(session=session, delivery_id=how["delivery"])[max(0, how["first"] - 1) :]
+    return labels.of_codes(session=session, now=_now(), codes=codes, stock=stock_name)
 
 
 def main() -> None:

@@ -31,14 +31,19 @@ def srgb(text: str) -> str:
     return f"#{digits}"
 
 
+def channels(text: str) -> tuple[int, int, int]:
+    """Give red, green and blue of a typed colour, each from 0 to 255. Errors: BadInput where it is no colour."""
+    digits = srgb(text)[1:]
+    return int(digits[:2], 16), int(digits[2:4], 16), int(digits[4:], 16)
+
+
 def relative_luminance(text: str) -> float:
     """Give how light an sRGB colour is, from 0 for black to 1 for white.
 
     Errors: BadInput where it is not a colour.
     Source: WCAG 2.2, definition of relative luminance (with the threshold of IEC 61966-2-1, 0.04045).
     """
-    digits = srgb(text)[1:]
-    red, green, blue = (_linear(int(digits[at : at + 2], 16) / 255) for at in (0, 2, 4))
+    red, green, blue = (_linear(channel / 255) for channel in channels(text))
     return _RED * red + _GREEN * green + _BLUE * blue
 
 
@@ -74,8 +79,7 @@ def basic_words(text: str) -> frozenset[str]:
     Errors: BadInput where it is not a colour.
     Source: the eleven basic terms of Berlin and Kay (1969, from memory); the bounds are common practice, no source.
     """
-    digits = srgb(text)[1:]
-    hue, light, vivid = colorsys.rgb_to_hls(*(int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)))
+    hue, light, vivid = colorsys.rgb_to_hls(*(channel / 255 for channel in channels(text)))
     chroma = vivid * (1 - abs(2 * light - 1))
     if light < 0.09 or (chroma < 0.07 and light < 0.25):  # noqa: PLR2004 - bounds of the words
         return frozenset({"black"})

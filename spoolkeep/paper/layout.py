@@ -1,20 +1,24 @@
-"""Where things lie on a label: the code full width at the foot, the text above it, the colour strip on the right edge.
+"""Where things lie on a label: the linear code at the foot, the text above it, the colour strip on the right edge.
 
-The label press uses it. It must not know what the words say.
+A small square code stands beside the strip where it is wanted and there is room. The label press uses it. It must not
+know what the words say.
 """
 
 from dataclasses import dataclass
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.paper import square as squares
 from spoolkeep.paper.barcode import fitted
+from spoolkeep.paper.ink import Box
 from spoolkeep.paper.stocks import Grid, Stock
-from spoolkeep.paper.strip import Box
 
 _GAP_MM = 1.0
 _TEXT_MM = 10.5
 """The height that text takes before the bars grow beyond their least height."""
 _LEAST_TEXT_MM = 5.0
 _STRIP_SHARE, _LEAST_STRIP_MM = 0.12, 5.0
+_LEAST_WIDTH_MM = 26.0
+"""The width that text keeps beside a square code."""
 
 
 @dataclass(frozen=True)
@@ -25,9 +29,16 @@ class Layout:
     bars: Box
     text: Box
     strip: Box
+    square: Box | None = None
+    """The square code with its margin, left of the strip; None where there is no room."""
+
+    @property
+    def square_dots(self) -> int:
+        """Give the dots of a module of the square code."""
+        return self.square.width // squares.MODULES if self.square else 0
 
 
-def layout_of(stock: Stock, grid: Grid, code: str) -> Layout:
+def layout_of(stock: Stock, grid: Grid, code: str, *, square: bool = False) -> Layout:
     """Give the layout for a stock, by one of the codes that go on it: all of ours have as many modules.
 
     Errors: BadInput where the label is too narrow or too low for a code that scans.
@@ -49,4 +60,16 @@ def layout_of(stock: Stock, grid: Grid, code: str) -> Layout:
     strip_width = max(grid.dots(_LEAST_STRIP_MM), round(cell.width * _STRIP_SHARE))
     above = cell.height - inset_y - bottom
     strip = Box(cell.width - inset_x - strip_width, bottom, strip_width, above)
-    return Layout(symbol.x_dots, bars, Box(inset_x, bottom, inner_width, above), strip)
+    text = Box(inset_x, bottom, inner_width, above)
+    room = Box(inset_x, bottom - gap // 2, strip.left - inset_x, cell.height - bottom + gap // 2)
+    return Layout(symbol.x_dots, bars, text, strip, _square_in(room, grid) if square else None)
+
+
+def _square_in(room: Box, grid: Grid) -> Box | None:
+    """Give the square code at the right of the room; its margin is blank, so it may reach over blank edges."""
+    width = room.width - grid.dots(_LEAST_WIDTH_MM)
+    dots = min(width, room.height) // squares.MODULES
+    if dots < squares.LEAST_DOTS or grid.mm(dots) < squares.LEAST_MM:
+        return None
+    side = squares.side_dots(dots)
+    return Box(room.left + room.width - side, room.bottom + (room.height - side) // 2, side, side)

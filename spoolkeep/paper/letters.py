@@ -108,6 +108,7 @@ def width_of(text: str, face: Face, size: float) -> float:
     return float(pdfmetrics.stringWidth(text, str(face), size))
 
 
+@lru_cache(maxsize=16384)
 def fit(text: str, wanted: Face, size: float, *, width: float, least: float = LEAST_SHRINK) -> Line:
     """Give a line no wider than `width`: as it is, else smaller down to the share `least`, else its end becomes …."""
     plain = printable(text)

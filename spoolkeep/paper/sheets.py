@@ -16,7 +16,8 @@ from reportlab.pdfgen.canvas import Canvas
 from spoolkeep.domain.codes import Code
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats, currency_decimals
-from spoolkeep.paper.barcode import QUIET_X, Symbol, draw_symbol, modules_of
+from spoolkeep.paper.barcode import QUIET_X, Symbol, bars_of, modules_of
+from spoolkeep.paper.ink import Ink
 from spoolkeep.paper.letters import ELLIPSIS, Face, broken, draw, draw_right, face_for, fit, printable
 from spoolkeep.paper.stocks import Grid
 
@@ -265,8 +266,10 @@ def _draw_code(canvas: Canvas, code: Code) -> float:
     left = int(_RIGHT / points) - symbol.length_dots
     bottom = int(_TOP / points) - height
     canvas.saveState()
-    canvas.scale(points, points)
-    draw_symbol(canvas, symbol, left, bottom, height=height)
+    ink = Ink(canvas)
+    ink.begin(points)
+    ink.put(bars_of(symbol, left, bottom, height=height))
+    ink.lay()
     canvas.restoreState()
     words = fit(code.grouped, Face.CODE, _NAME, width=symbol.length_dots * points)
     draw_right(canvas, words, _RIGHT, bottom * points - _NAME * 1.1)

@@ -4,17 +4,13 @@ The label press draws with it. It must not know articles or stocks.
 """
 
 import itertools
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from enum import StrEnum
 
-from reportlab.lib.colors import HexColor
-from reportlab.pdfgen.canvas import Canvas
-
-from spoolkeep.domain.colour import relative_luminance, srgb
+from spoolkeep.domain.colour import BLACK, WHITE, relative_luminance
 from spoolkeep.domain.words import Finish
-from spoolkeep.paper.barcode import SHRINK_DOTS
-from spoolkeep.paper.letters import Face, draw, fit
+from spoolkeep.paper.ink import Box, Ink
+from spoolkeep.paper.letters import Face, fit
 from spoolkeep.paper.stocks import Grid
 
 _DARK_BELOW, _LIGHT_FROM = 0.0838, 0.4834
@@ -32,16 +28,6 @@ class Tone(StrEnum):
     CLEAR = "clear"
 
 
-@dataclass(frozen=True)
-class Box:
-    """A rectangle in whole dots, from its bottom left corner."""
-
-    left: int
-    bottom: int
-    width: int
-    height: int
-
-
 def tone_of(shade: str, finish: str) -> Tone:
     """Give the tone of an sRGB shade: clear by its finish, else by its lightness. Errors: BadInput."""
     if finish == Finish.CLEAR:
@@ -52,28 +38,27 @@ def tone_of(shade: str, finish: str) -> Tone:
     return Tone.LIGHT if luminance >= _LIGHT_FROM else Tone.MIDDLE
 
 
-def draw_strip(canvas: Canvas, box: Box, grid: Grid, *, shades: Sequence[str], finish: str) -> None:
+def draw_strip(ink: Ink, box: Box, grid: Grid, *, shades: Sequence[str], finish: str) -> None:
     """Draw the strip: an outline; in it the shades from the top down, each with its pattern to the right.
 
     The pattern is solid for dark, stripes for middle, blank for light and a chequer for clear. Without a shade there
     is a question mark. Errors: BadInput where a shade is no colour.
     """
     line = max(2, grid.dots(_LINE_MM))
-    _fill(canvas, box, "#000000")
+    ink.fill(box, BLACK)
     inner = Box(box.left + line, box.bottom + line, box.width - 2 * line, box.height - 2 * line)
-    _fill(canvas, inner, "#ffffff")
+    ink.fill(inner, WHITE)
     if not shades:
-        _draw_unknown(canvas, inner)
+        _draw_unknown(ink, inner)
         return
     pattern = round(inner.width * _PATTERN_SHARE)
     for shade, part in zip(shades, _parts(inner, len(shades), line), strict=True):
-        _fill(canvas, Box(part.left, part.bottom, part.width - pattern - line, part.height), shade)
+        ink.fill(Box(part.left, part.bottom, part.width - pattern - line, part.height), shade)
         right = part.left + part.width - pattern
-        _fill(canvas, Box(right - line, part.bottom, line, part.height), "#000000")
-        key = Box(right, part.bottom, pattern, part.height)
-        _draw_pattern(canvas, key, grid, tone=tone_of(shade, finish))
+        ink.black([Box(right - line, part.bottom, line, part.height)])
+        ink.black(_pattern(Box(right, part.bottom, pattern, part.height), grid, tone=tone_of(shade, finish)))
     for part in _parts(inner, len(shades), line)[1:]:
-        _fill(canvas, Box(inner.left, part.bottom + part.height, inner.width, line), "#000000")
+        ink.black([Box(inner.left, part.bottom + part.height, inner.width, line)])
 
 
 def _parts(inner: Box, count: int, line: int) -> list[Box]:
@@ -86,31 +71,26 @@ def _parts(inner: Box, count: int, line: int) -> list[Box]:
     ]
 
 
-def _draw_pattern(canvas: Canvas, key: Box, grid: Grid, *, tone: Tone) -> None:
+def _pattern(key: Box, grid: Grid, *, tone: Tone) -> list[Box]:
+    """Give what is black in the part beside a shade."""
     if tone is Tone.DARK:
-        _fill(canvas, key, "#000000")
-    elif tone is Tone.MIDDLE:
+        return [key]
+    if tone is Tone.MIDDLE:
         step = max(2, grid.dots(_STRIPE_MM))
-        for at in range(step, key.height, 2 * step):
-            _fill(canvas, Box(key.left, key.bottom + at, key.width, min(step, key.height - at)), "#000000")
-    elif tone is Tone.CLEAR:
-        _draw_chequer(canvas, key, max(2, grid.dots(_SQUARE_MM)))
+        return [
+            Box(key.left, key.bottom + at, key.width, min(step, key.height - at))
+            for at in range(step, key.height, 2 * step)
+        ]
+    return list(_chequer(key, max(2, grid.dots(_SQUARE_MM)))) if tone is Tone.CLEAR else []
 
 
-def _draw_chequer(canvas: Canvas, key: Box, step: int) -> None:
+def _chequer(key: Box, step: int) -> Iterator[Box]:
     for row, up in enumerate(range(0, key.height, step)):
         for across in range(step * (row % 2), key.width, 2 * step):
-            square = Box(key.left + across, key.bottom + up, min(step, key.width - across), min(step, key.height - up))
-            _fill(canvas, square, "#000000")
+            yield Box(key.left + across, key.bottom + up, min(step, key.width - across), min(step, key.height - up))
 
 
-def _draw_unknown(canvas: Canvas, inner: Box) -> None:
+def _draw_unknown(ink: Ink, inner: Box) -> None:
     mark = fit("?", Face.STRONG, inner.height * 0.6, width=inner.width * 0.8)
-    canvas.setFillGray(0)
-    draw(canvas, mark, inner.left + (inner.width - mark.width) / 2, inner.bottom + inner.height / 2 - mark.size * 0.36)
-
-
-def _fill(canvas: Canvas, box: Box, shade: str) -> None:
-    canvas.setFillColor(HexColor(srgb(shade)))
-    left, bottom = box.left + SHRINK_DOTS, box.bottom + SHRINK_DOTS
-    canvas.rect(left, bottom, box.width - 2 * SHRINK_DOTS, box.height - 2 * SHRINK_DOTS, stroke=0, fill=1)
+    ink.put("0 g")
+    ink.text(mark, inner.left + (inner.width - mark.width) / 2, inner.bottom + inner.height / 2 - mark.size * 0.36)

@@ -11,15 +11,14 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
 
-from spoolkeep.domain.codes import CodeKind, read_code_of
+from spoolkeep.domain.codes import Code, CodeKind, read_code_of
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.words import Kind
-from spoolkeep.services.shop import code_text
-from spoolkeep.store.tables import Article, Colour, ColourValue, Feed, Line, Machine, Material, Place, Spool
+from spoolkeep.store.tables import Article, Colour, ColourValue, Feed, Job, Line, Machine, Material, Order, Place, Spool
 
 USUAL_UM, UM_PER_MM = 1750, 1000
 Row = TypeVar("Row", bound=SQLModel)
-Labelled = TypeVar("Labelled", Spool, Feed, Place)
+Labelled = TypeVar("Labelled", Spool, Feed, Place, Job, Order)
 
 
 @dataclass(frozen=True)
@@ -128,6 +127,16 @@ def place_by_serial(session: Session, serial: int) -> Place:
     return _by_serial(session, Place, CodeKind.PLACE, serial)
 
 
+def job_by_serial(session: Session, serial: int) -> Job:
+    """Give the job whose ticket has this serial. Errors: NotFound."""
+    return _by_serial(session, Job, CodeKind.JOB, serial)
+
+
+def order_by_serial(session: Session, serial: int) -> Order:
+    """Give the order with this serial. Errors: NotFound."""
+    return _by_serial(session, Order, CodeKind.ORDER, serial)
+
+
 def feed(session: Session, feed_id: int) -> Feed:
     """Give the feed with this number. Errors: NotFound."""
     return live(session, Feed, feed_id)
@@ -142,15 +151,28 @@ def live(session: Session, model: type[Row], number: int) -> Row:
     return found
 
 
-_WHERE = {CodeKind.SPOOL: "Book it in under Deliveries", CodeKind.FEED: "Add its machine under Setup"}
+_WHERE = {
+    CodeKind.SPOOL: "Book it in under Deliveries",
+    CodeKind.FEED: "Add its machine under Setup",
+    CodeKind.PLACE: "Add it under Setup",
+    CodeKind.ORDER: "Draft it under Orders",
+    CodeKind.JOB: "Print its ticket under Jobs",
+    CodeKind.CARD: "Print the bench cards anew under Setup, Labels",
+}
+_NAMES = {CodeKind.JOB: "job", CodeKind.CARD: "bench card"}
+
+
+def not_there(code: Code) -> NotFound:
+    """Give the refusal of a code that nothing carries."""
+    name = _NAMES.get(code.kind, code.kind.name.lower())
+    words = f"No {name} has the code {code.text}. {_WHERE[code.kind]}, then scan again."
+    return NotFound(f"no_such_{code.kind.name.lower()}", words)
 
 
 def _by_serial(session: Session, model: type[Labelled], kind: CodeKind, serial: int) -> Labelled:
     found = session.scalars(select(model).where(col(model.serial) == serial, col(model.live))).first()
     if found is None:
-        first = _WHERE.get(kind, "Add it under Setup")
-        name, code = kind.name.lower(), code_text(kind, serial)
-        raise NotFound(f"no_such_{name}", f"No {name} has the code {code}. {first}, then scan again.")
+        raise not_there(Code(kind, serial))
     return found
 
 

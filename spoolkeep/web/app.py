@@ -24,6 +24,7 @@ from spoolkeep.web import (
     deliveries,
     doors,
     jobs,
+    labels,
     lock,
     me,
     money,
@@ -50,7 +51,8 @@ NAV = (
     ("money.page", "Money"),
     ("setup.page", "Setup"),
 )
-BLUEPRINTS = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, api, signin, me, people)
+_PAGES = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, labels)
+BLUEPRINTS = (*_PAGES, api, signin, me, people)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""

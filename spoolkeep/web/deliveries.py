@@ -41,9 +41,8 @@ def one(delivery_id: int) -> str:
     with doors.reading() as session:
         codes = deliveries.codes_of(session=session, delivery_id=delivery_id)
         lacking = labels.letters_lacking(session=session, codes=codes)
-    return render_template(
-        "delivery.html", delivery_id=delivery_id, codes=codes, lacking=lacking, stocks=paper.STOCKS, dots=paper.DOTS
-    )
+        offered = paper.choices(session)
+    return render_template("delivery.html", delivery_id=delivery_id, codes=codes, lacking=lacking, offered=offered)
 
 
 @pages.get("/<int:delivery_id>/labels.pdf")
@@ -52,7 +51,7 @@ def labels_pdf(delivery_id: int) -> Response:
     with doors.reading() as session:
         codes = deliveries.codes_of(session=session, delivery_id=delivery_id)
         wanted = codes[max(0, paper.number_asked("from", 1, "From label") - 1) :]
-        gathered = labels.of_spools(session=session, now=doors.now(), codes=wanted)
+        gathered = labels.of_codes(session=session, now=doors.now(), codes=wanted, stock=paper.stock_asked())
     return paper.pdf(paper.pressed(gathered), f"labels-delivery-{delivery_id}")
 
 

@@ -3,6 +3,7 @@
 The blueprints use it. It must not know a use case.
 """
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
@@ -37,9 +38,15 @@ def word(name: str, words: type[Word], what: str, default: Word | None = None) -
     given = text(name)
     if not given and default is not None:
         return default
-    if given not in set(words):
+    return words(one_of(name, tuple(words), what))
+
+
+def one_of(name: str, words: Sequence[str], what: str) -> str:
+    """Give a field's word of those given. Errors: BadInput."""
+    given = text(name)
+    if given not in words:
         raise BadInput(f"unknown_{name}", f"{what}: “{given}” is not known. Choose one of: {', '.join(words)}.")
-    return words(given)
+    return given
 
 
 def whole(name: str, what: str, default: int | None = None) -> int:

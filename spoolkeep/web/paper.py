@@ -3,22 +3,34 @@
 The blueprints use it.
 """
 
+from dataclasses import dataclass
+
 from flask import Response, request
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.services import labels
+from spoolkeep.services import labels, stocks
+from spoolkeep.store.engine import Session
 from spoolkeep.web import forms
 
-STOCKS = (
-    ("a4-3x8", "A4 sheet, 3 by 8 labels of 70 by 37 mm"),
-    ("a4-3x7", "A4 sheet, 3 by 7 labels of 63.5 by 38.1 mm"),
-    ("letter-3x10", "Letter sheet, 3 by 10 labels of 66.7 by 25.4 mm"),
-    ("letter-2x10", "Letter sheet, 2 by 10 labels of 101.6 by 25.4 mm"),
-    ("50x25", "Roll, 50 by 25 mm"),
-    ("50x30", "Roll, 50 by 30 mm"),
-    ("100x50", "Roll, 100 by 50 mm"),
-)
-DOTS = (203, 300, 600)
+Words = tuple[str, str]
+
+
+@dataclass(frozen=True)
+class LabelChoices:
+    """What a person may choose from where labels are printed."""
+
+    stocks: list[Words]
+    usual: str
+
+
+def choices(session: Session) -> LabelChoices:
+    """Give the stocks and the one that is offered first."""
+    return LabelChoices([(one.name, stocks.in_words(one)) for one in stocks.every(session)], stocks.usual(session))
+
+
+def stock_asked() -> str:
+    """Give the name of the stock in the address; empty for the usual one."""
+    return request.args.get("stock", "")
 
 
 def pdf(data: bytes, name: str) -> Response:
@@ -32,15 +44,17 @@ def csv(data: bytes, name: str) -> Response:
 
 
 def pressed(gathered: labels.Gathered) -> bytes:
-    """Give the PDF of labels on the stock, at the dots and from the position in the address. Errors: BadInput.
+    """Give the PDF of labels from the position in the address on, with what it asks for beside. Errors: BadInput.
 
-    Call it once the books are closed: pressing takes seconds, and a reader that stays open holds others up.
+    Call it once the books are closed: pressing takes a while, and a reader that stays open holds others up.
     """
+    dpi = number_asked("dpi", 0, "Dots") or None
     return labels.press(
         gathered,
-        stock=request.args.get("stock", "a4-3x8"),
-        dpi=number_asked("dpi", 203, "Dots"),
+        dpi=dpi,
         start=number_asked("start", 1, "Start position"),
+        square="square" in request.args,
+        pairs="pairs" in request.args,
     )
 
 

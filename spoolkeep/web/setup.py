@@ -1,20 +1,20 @@
-"""Setup: the workshop's settings and lists, labels for places and feeds, the last acts, and the database.
+"""Setup: the workshop's settings and lists, the last acts, and the database.
 
 The app factory registers it.
 """
 
 from collections.abc import Callable
 
-from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
+from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Finish, PlaceKind, Role
-from spoolkeep.services import acts, catalogue, choices, joblist, labels, undoing
+from spoolkeep.services import acts, catalogue, choices, joblist, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, paper
+from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("setup", __name__, url_prefix="/setup")
@@ -77,14 +77,6 @@ def all_offers() -> str:
     number = min(max(1, request.args.get("page", 1, type=int)), pages_all)
     shown = found[(number - 1) * EACH_PAGE : number * EACH_PAGE]
     return render_template("offers.html", offers=shown, count=len(found), number=number, pages_all=pages_all)
-
-
-@pages.get("/labels.pdf")
-def labels_pdf() -> Response:
-    """Give the labels of every feed and place."""
-    with doors.reading() as session:
-        gathered = labels.of_places_and_feeds(session=session, now=doors.now())
-    return paper.pdf(paper.pressed(gathered), "labels-places-feeds")
 
 
 @pages.get("/acts")
@@ -243,8 +235,6 @@ def _show(refused: Refusal | None = None) -> str:
         place_kinds=list(PlaceKind),
         each_page=EACH_PAGE,
         parts_asked=PARTS_ASKED,
-        stocks=paper.STOCKS,
-        dots=paper.DOTS,
         database=doors.about_database(),
         refused=refused,
         form=request.form,

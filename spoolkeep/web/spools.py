@@ -32,7 +32,7 @@ def page(code: str) -> str:
 def label_pdf(code: str) -> PdfResponse:
     """Give one spool's label again."""
     with doors.reading() as session:
-        gathered = labels.of_spools(session=session, now=doors.now(), codes=[code])
+        gathered = labels.of_codes(session=session, now=doors.now(), codes=[code], stock=paper.stock_asked())
     return paper.pdf(paper.pressed(gathered), "label")
 
 
@@ -137,6 +137,5 @@ def _show(code: str, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         view = spools.view(session=session, spool_code=code)
         feeds = [(one.code, one.name) for one in choices.feeds(session=session)]
-    return render_template(
-        "spool.html", spool=view, feeds=feeds, refused=refused, form=request.form, stocks=paper.STOCKS, dots=paper.DOTS
-    )
+        offered = paper.choices(session)
+    return render_template("spool.html", spool=view, feeds=feeds, refused=refused, form=request.form, offered=offered)

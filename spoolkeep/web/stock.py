@@ -89,11 +89,11 @@ def item(article_id: int) -> str:
         spools = stock.spools_of(session=session, article_id=article_id)
         offers = choices.offers(session=session, article_id=article_id)
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
+        offered = paper.choices(session)
     today = shop.today(doors.now())
     return render_template(
         "item.html",
-        stocks=paper.STOCKS,
-        dots=paper.DOTS,
+        offered=offered,
         item=found,
         row=row,
         spools=spools,
@@ -129,7 +129,7 @@ def labels_pdf(article_id: int) -> Response:
     """Give the labels of an item's spools that have something left."""
     with doors.reading() as session:
         codes = [spool.code for spool in stock.spools_of(session=session, article_id=article_id)]
-        gathered = labels.of_spools(session=session, now=doors.now(), codes=codes)
+        gathered = labels.of_codes(session=session, now=doors.now(), codes=codes, stock=paper.stock_asked())
     return paper.pdf(paper.pressed(gathered), f"labels-item-{article_id}")
 
 

@@ -42,8 +42,8 @@ HARD: tuple[Label, ...] = (
 )
 
 
-def pressed(labels: tuple[Label, ...], stock: Stock, *, start: int = 1, dpi: int = 203) -> bytes:
-    return press_labels(labels, stock, dpi=dpi, start=start, printed_on=DAY, formats=FORMATS)
+def pressed(labels: tuple[Label, ...], stock: Stock, *, start: int = 1, dpi: int = 203, square: bool = False) -> bytes:
+    return press_labels(labels, stock, dpi=dpi, start=start, square=square, printed_on=DAY, formats=FORMATS)
 
 
 @pytest.mark.parametrize("stock", STOCKS, ids=lambda stock: stock.name)

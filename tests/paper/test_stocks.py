@@ -3,7 +3,8 @@
 import pytest
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.paper.stocks import STOCKS, Grid, Stock, StockKind, positions, stock_named
+from spoolkeep.domain.words import StockKind
+from spoolkeep.paper.stocks import STOCKS, Grid, Stock, positions, stock_named
 
 SLACK_MM = 1e-6
 

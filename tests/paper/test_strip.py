@@ -7,8 +7,9 @@ import pytest
 from reportlab.pdfgen.canvas import Canvas
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.paper.ink import Box, Ink
 from spoolkeep.paper.stocks import Grid
-from spoolkeep.paper.strip import Box, Tone, draw_strip, tone_of
+from spoolkeep.paper.strip import Tone, draw_strip, tone_of
 from tests.paper.pictures import Picture, pages_of
 
 GRID = Grid(203)
@@ -18,9 +19,10 @@ def strip(*shades: str, finish: str = "satin") -> Picture:
     """Give a strip of 60 by 120 dots as it is printed."""
     out = io.BytesIO()
     canvas = Canvas(out, pagesize=(59.99 * GRID.points_a_dot, 119.99 * GRID.points_a_dot), invariant=1)
-    canvas.scale(GRID.points_a_dot, GRID.points_a_dot)
-    draw_strip(canvas, Box(0, 0, 60, 120), GRID, shades=shades, finish=finish)
-    canvas.showPage()
+    ink = Ink(canvas)
+    ink.begin(GRID.points_a_dot)
+    draw_strip(ink, Box(0, 0, 60, 120), GRID, shades=shades, finish=finish)
+    ink.turn()
     canvas.save()
     return pages_of(out.getvalue(), 203)[0][:120, :60]
 

@@ -110,7 +110,7 @@ class GrowingWorkshop(TestWorkshop):
 
 def _deliveries_labels(session: Session, now: datetime) -> object:
     number = deliveries.recent(session=session)[0].delivery_id
-    return labels.of_spools(session=session, now=now, codes=deliveries.codes_of(session=session, delivery_id=number))
+    return labels.of_codes(session=session, now=now, codes=deliveries.codes_of(session=session, delivery_id=number))
 
 
 def _longest_spool(session: Session, now: datetime) -> object:
@@ -121,7 +121,7 @@ def _longest_spool(session: Session, now: datetime) -> object:
 def _every_label(session: Session, now: datetime) -> object:
     rows = stock.rows(session=session, now=now)
     codes = [spool.code for spool in stock.spools_of(session=session, article_id=rows[0].item.article_id)]
-    return labels.of_spools(session=session, now=now, codes=codes)
+    return labels.of_codes(session=session, now=now, codes=codes)
 
 
 def _one_order(session: Session, now: datetime) -> object:

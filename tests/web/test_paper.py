@@ -68,7 +68,8 @@ def test_nothing_is_pressed_while_the_books_are_open(
     order = _ordered(shop)
     paths = (
         "/deliveries/1/labels.pdf?start=2",
-        "/setup/labels.pdf",
+        "/labels/places.pdf",
+        "/labels/cards.pdf",
         f"/orders/{order}/sheet.pdf",
         f"/orders/{order}/sheet.csv",
     )
