@@ -75,6 +75,13 @@ class OrderState(StrEnum):
     CALLED_OFF = "called off"
 
 
+class Lasting(StrEnum):
+    """What a weight or price is that differs from the one expected."""
+
+    FROM_NOW_ON = "from now on"
+    THIS_TIME = "this time only"
+
+
 class PlaceKind(StrEnum):
     """What kind of place keeps spools."""
 

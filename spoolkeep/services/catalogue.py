@@ -11,7 +11,7 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.codes import CodeKind, RetailCode, read_code
+from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.colour import srgb as read_srgb
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.formats import Formats
@@ -19,7 +19,7 @@ from spoolkeep.domain.names import folded
 from spoolkeep.domain.reorder import OfferTerms
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.words import Finish, PlaceKind
-from spoolkeep.services import finding
+from spoolkeep.services import finding, offers
 from spoolkeep.services.shop import Settings, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
@@ -305,6 +305,8 @@ def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
     if entry.tare_mg is not None and entry.tare_mg < 0:
         raise BadInput("no_such_tare", "An empty reel weighs 0 g or more. Enter grams, or leave it empty.")
     OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks)
+    digits = offers.read_retail(entry.retail_code)
+    offers.check_code(session, digits, article_id=entry.article_id)
     offer = create(
         session,
         act,
@@ -312,7 +314,7 @@ def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
             supplier_id=entry.supplier_id,
             article_id=entry.article_id,
             their_number=entry.their_number.strip(),
-            retail_code=_retail(entry.retail_code),
+            retail_code=digits or None,
             spool_mg=entry.spool_mg,
             tare_mg=entry.tare_mg,
             price_minor=entry.price_minor,
@@ -380,15 +382,6 @@ def _keep_or_mend_shade(session: Session, colour: Colour, srgb: Sequence[str]) -
 def _set_shade(session: Session, colour: Colour, srgb: Sequence[str]) -> None:
     session.add_all(ColourValue(colour_id=colour.id, position=at, srgb=shade) for at, shade in enumerate(srgb))
     session.flush()
-
-
-def _retail(text: str) -> str | None:
-    if not text.strip():
-        return None
-    code = read_code(text)
-    if not isinstance(code, RetailCode):
-        raise BadInput("no_retail_code", f"“{text.strip()}” is not an EAN or UPC. Scan the maker's own code.")
-    return code.digits
 
 
 def _check_settings(settings: Settings) -> None:

@@ -15,13 +15,14 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.split import largest_remainders
-from spoolkeep.domain.words import Kind, OrderState
-from spoolkeep.services import finding
+from spoolkeep.domain.words import Kind, Lasting, OrderState
+from spoolkeep.services import asides, finding, offers
+from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
-from spoolkeep.store.journal import create
+from spoolkeep.store.journal import change, create
 from spoolkeep.store.ledger import Event, book
-from spoolkeep.store.tables import Act, Article, Delivery, Order, OrderLine, Place, Spool, Supplier
+from spoolkeep.store.tables import Act, Article, Delivery, Offer, Order, OrderLine, Place, SetAside, Spool, Supplier
 
 MOST_SPOOLS = 500
 FIRST_YEAR = 2000
@@ -41,6 +42,14 @@ class Arrived:
     lot: str = ""
     order_line_id: int | None = None
     place_id: int | None = None
+    offer_id: int | None = None
+    """The offer by which its maker's code is known, where there is no order."""
+    retail_code: str = ""
+    """The maker's code that was scanned, to be remembered."""
+    lasting: Lasting | None = None
+    """Whether a weight or price that differs from the one expected lasts; None while nobody said."""
+    damaged: int = 0
+    """So many of the spools, the last ones, are set aside at once."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +61,8 @@ class DeliveryAnswer:
     spool_codes: tuple[str, ...]
     landed_minor: int
     """All prices and freight: the cost that the spools share."""
+    notes: tuple[str, ...] = ()
+    """What a person should know; it was booked all the same."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +77,19 @@ class DeliveryView:
     names: tuple[str, ...]
     freight_minor: int
     first_code: str
+
+
+@dataclass(frozen=True)
+class SpoolCame:
+    """One spool of a delivery, as it is now."""
+
+    code: str
+    item: finding.Item
+    lot: str
+    place: str
+    aside: str | None
+    """Why it is set aside; None where it is not."""
+    is_gone: bool
 
 
 def book_delivery(
@@ -101,10 +125,12 @@ def book_delivery(
             ),
         )
         spools = _spools(session, act, delivery, arrived, day=load_shop(session).today(at))
+        _set_damaged_aside(session, act, arrived, spools, at=at)
+        notes = [offers.learn(session, act, _came(session, one, delivery)) for one in arrived]
         landed = _landed(arrived, freight_minor)
         book(session, act, [_event(spool, mg, cost, at) for (spool, mg), cost in zip(spools, landed, strict=True)])
         codes = tuple(code_text(CodeKind.SPOOL, spool.serial) for spool, _ in spools)
-        return DeliveryAnswer(act.id, delivery.id, codes, sum(landed))
+        return DeliveryAnswer(act.id, delivery.id, codes, sum(landed), tuple(filter(None, notes)))
 
     request = {
         "arrived": list(arrived),
@@ -115,8 +141,36 @@ def book_delivery(
         "note": note,
     }
     spools = sum(one.spools for one in arrived)
-    about = "1 spool" if spools == 1 else f"{spools} spools"
+    about = _spools_in_words(spools)
     return once(session, "delivery", by=by, now=now, request=request, answers=DeliveryAnswer, about=about, do=do)
+
+
+def send_back(*, session: Session, now: datetime, by: By, spool_codes: Sequence[str], note: str = "") -> DeliveryAnswer:
+    """Return spools to their supplier, whole as they are: nothing is left of them, and they come off their feeds.
+
+    Errors: BadInput where none is named; NotFound; Conflict where one was given up before.
+    """
+
+    def do(act: Act) -> DeliveryAnswer:
+        if not spool_codes:
+            raise BadInput("no_spools", "Choose the spools that go back.")
+        back = [finding.spool_of(session, code) for code in spool_codes]
+        for spool in back:
+            if spool.retired_on is not None:
+                code = code_text(CodeKind.SPOOL, spool.serial)
+                raise Conflict("given_up", f"{code} was scrapped, returned or written off before. Leave it out.")
+            take_off(session, act, spool=spool, at=now)
+            change(session, act, spool, retired_on=load_shop(session).today(now))
+        book(session, act, [Event(kind=Kind.RETURN, occurred_at=now, spool_id=one.id, leaves_mg=0) for one in back])
+        return DeliveryAnswer(act.id, back[0].delivery_id or 0, tuple(spool_codes), 0)
+
+    request = {"spool_codes": list(spool_codes), "note": note}
+    about = " ".join(filter(None, (_spools_in_words(len(spool_codes)), note)))
+    return once(session, "send back", by=by, now=now, request=request, answers=DeliveryAnswer, about=about, do=do)
+
+
+def _spools_in_words(count: int) -> str:
+    return "1 spool" if count == 1 else f"{count} spools"
 
 
 def recent(*, session: Session, limit: int = 20) -> list[DeliveryView]:
@@ -167,6 +221,29 @@ def codes_of(*, session: Session, delivery_id: int) -> tuple[str, ...]:
     return tuple(code_text(CodeKind.SPOOL, serial) for serial in serials)
 
 
+def spools_of(*, session: Session, delivery_id: int) -> list[SpoolCame]:
+    """Give the spools of a delivery as they are now, in order. Errors: NotFound."""
+    query = select(Spool).where(col(Spool.delivery_id) == delivery_id, col(Spool.live)).order_by(col(Spool.serial))
+    spools = session.scalars(query).all()
+    if not spools:
+        raise NotFound("no_such_delivery", f"There is no delivery {delivery_id}, or it was undone.")
+    known = finding.items(session, {spool.article_id for spool in spools})
+    here = {spool.place_id for spool in spools}
+    places = {one.id: one.name for one in session.scalars(select(Place).where(col(Place.id).in_(here)))}
+    whys = asides.all_aside(session, spools)
+    return [
+        SpoolCame(
+            code=code_text(CodeKind.SPOOL, spool.serial),
+            item=known[spool.article_id],
+            lot=spool.lot,
+            place=places.get(spool.place_id or 0, ""),
+            aside=whys.get(spool.id),
+            is_gone=spool.retired_on is not None,
+        )
+        for spool in spools
+    ]
+
+
 def _moment(given: datetime | None, now: datetime) -> datetime:
     if given is not None and given > now:
         raise BadInput("in_the_future", "A delivery cannot have arrived in the future. Check the date.")
@@ -202,9 +279,13 @@ def _check_one(session: Session, one: Arrived, *, order_id: int | None) -> None:
         raise BadInput("no_such_spool_size", "A spool holds more than 0 g and at most 50 kg. Enter grams.")
     if one.tare_mg is not None and not 0 <= one.tare_mg <= MOST_SPOOL_MG:
         raise BadInput("no_such_tare", "An empty reel weighs 0 g to 50 kg. Enter grams, or leave it empty.")
+    if not 0 <= one.damaged <= one.spools:
+        raise BadInput("no_such_number", f"Of {one.spools} spools 0 to {one.spools} can be damaged. Enter how many.")
     if one.place_id is not None:
         finding.live(session, Place, one.place_id)
     finding.live(session, Article, one.article_id)
+    if one.offer_id is not None and finding.live(session, Offer, one.offer_id).article_id != one.article_id:
+        raise BadInput("offer_of_another", "That offer is of another item. Scan the maker's code again.")
     if one.order_line_id is not None:
         line = finding.live(session, OrderLine, one.order_line_id)
         if (line.order_id, line.article_id) != (order_id, one.article_id):
@@ -247,6 +328,37 @@ def _spools(
         for one in arrived
         for _ in range(one.spools)
     ]
+
+
+def _set_damaged_aside(
+    session: Session, act: Act, arrived: Sequence[Arrived], spools: Sequence[tuple[Spool, int]], *, at: datetime
+) -> None:
+    """Set the last spools of each line aside, as many as came damaged."""
+    until = 0
+    for one in arrived:
+        until += one.spools
+        for spool, _ in spools[until - one.damaged : until]:
+            create(session, act, SetAside(spool_id=spool.id, why="damaged on arrival", from_at=at))
+
+
+def _came(session: Session, one: Arrived, delivery: Delivery) -> offers.Came:
+    line = session.get(OrderLine, one.order_line_id) if one.order_line_id else None
+    offer = session.get(Offer, one.offer_id) if one.offer_id else None
+    expected = (line.spool_mg, line.price_minor) if line else None
+    if offer is not None:
+        expected = offer.spool_mg, offers.price_at(session, offer, one.spools)
+    return offers.Came(
+        article_id=one.article_id,
+        supplier_id=delivery.supplier_id,
+        offer_id=line.offer_id if line else one.offer_id,
+        spools=one.spools,
+        spool_mg=one.spool_mg,
+        price_minor=one.price_minor,
+        expected=expected,
+        tare_mg=one.tare_mg,
+        retail_code=one.retail_code,
+        lasting=one.lasting,
+    )
 
 
 def _landed(arrived: Sequence[Arrived], freight_minor: int) -> list[int]:

@@ -1,8 +1,9 @@
-"""The offers that hold on a day, with their price breaks and what a delivery of each takes.
+"""The offers that hold on a day, with their price breaks and lead times; and what a delivery teaches of them.
 
-Stock and the orders call it. It only reads.
+Stock, the orders and the deliveries call it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -10,9 +11,14 @@ from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.codes import RetailCode, read_code
+from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.reorder import OfferTerms
+from spoolkeep.domain.words import Lasting
+from spoolkeep.services import finding
 from spoolkeep.services.shop import Shop
-from spoolkeep.store.tables import Offer, PriceBreak, Supplier
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.tables import Act, Offer, PriceBreak, Supplier
 
 
 @dataclass(frozen=True)
@@ -84,3 +90,93 @@ def breaks_of(session: Session, offer_id: int | None = None) -> dict[int, tuple[
     for one in session.execute(query):
         found[one.offer_id] = (*found.get(one.offer_id, ()), (one.from_spools, one.price_minor))
     return found
+
+
+def with_code(session: Session, digits: str) -> Sequence[Offer]:
+    """Give the offers that stand and have this maker's code."""
+    return session.scalars(select(Offer).where(col(Offer.retail_code) == digits, col(Offer.live))).all()
+
+
+def read_retail(text: str) -> str:
+    """Give the digits of a maker's code; nothing where there is none. Errors: BadInput where it is another code."""
+    if not text.strip():
+        return ""
+    code = read_code(text)
+    if not isinstance(code, RetailCode):
+        raise BadInput("no_retail_code", f"“{text.strip()[:40]}” is not an EAN or UPC. Scan the maker's own code.")
+    return code.digits
+
+
+def check_code(session: Session, digits: str, *, article_id: int) -> None:
+    """Refuse a maker's code that is known for another item. Errors: Conflict, naming it."""
+    other = next((one for one in with_code(session, digits) if one.article_id != article_id), None)
+    if other is not None:
+        name = finding.item_name(session, other.article_id)
+        words = (
+            f"{digits} is known as the code of {name}. Look at the box; if the code moved, withdraw that offer first."
+        )
+        raise Conflict("code_of_another", words)
+
+
+@dataclass(frozen=True)
+class Came:
+    """What came of one item in a delivery, as far as it teaches something about its offer."""
+
+    article_id: int
+    supplier_id: int | None
+    offer_id: int | None
+    spools: int
+    spool_mg: int
+    price_minor: int
+    expected: tuple[int, int] | None
+    """Milligrams and price of a spool as they were ordered or offered; None where nothing was expected."""
+    tare_mg: int | None
+    retail_code: str
+    lasting: Lasting | None
+    """What a changed weight or price is; None while nobody said."""
+
+
+def learn(session: Session, act: Act, came: Came) -> str:
+    """Remember a maker's code and a changed price or weight for the offer; give what could not be kept, in words.
+
+    Errors: BadInput; Conflict where the code is another item's, and `offer_changed` where a person must say whether a
+    change lasts.
+    """
+    digits = read_retail(came.retail_code)
+    if digits:
+        check_code(session, digits, article_id=came.article_id)
+    differs = came.expected is not None and came.expected != (came.spool_mg, came.price_minor)
+    if differs and came.lasting is None:
+        raise Conflict("offer_changed", "What came differs from what was expected. Say below whether that lasts.")
+    offer = session.get(Offer, came.offer_id) if came.offer_id else None
+    if offer is not None:
+        if differs and came.lasting is Lasting.FROM_NOW_ON:
+            _take_over(session, act, offer, came)
+        if digits and offer.retail_code != digits:
+            change(session, act, offer, retail_code=digits)
+        return ""
+    if not digits:
+        return ""
+    if came.supplier_id is None:
+        return f"{digits} was not kept: an offer has a supplier, and none was chosen."
+    new = Offer(
+        supplier_id=came.supplier_id,
+        article_id=came.article_id,
+        retail_code=digits,
+        spool_mg=came.spool_mg,
+        tare_mg=came.tare_mg,
+        price_minor=came.price_minor,
+    )
+    create(session, act, new)
+    return ""
+
+
+def _take_over(session: Session, act: Act, offer: Offer, came: Came) -> None:
+    """Put what came into the offer: the price where it stood, in the offer itself or in the break that was reached."""
+    change(session, act, offer, spool_mg=came.spool_mg)
+    reached = (
+        select(PriceBreak)
+        .where(col(PriceBreak.offer_id) == offer.id, col(PriceBreak.live), col(PriceBreak.from_spools) <= came.spools)
+        .order_by(col(PriceBreak.from_spools).desc())
+    )
+    change(session, act, session.scalars(reached).first() or offer, price_minor=came.price_minor)

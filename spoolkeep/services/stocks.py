@@ -60,7 +60,7 @@ def is_shipped(name: str) -> bool:
 
 def in_words(stock: Stock) -> str:
     """Give a stock in a line: what it is, how large its labels are, and what prints it."""
-    size = f"{stock.label_width_mm:g} by {stock.label_height_mm:g} mm"
+    size = f"{round(stock.label_width_mm, 1):g} by {round(stock.label_height_mm, 1):g} mm"
     if stock.kind is StockKind.ROLL:
         what = f"Roll, {size}"
     else:

@@ -1,48 +1,68 @@
-"""Deliveries: book in what came, and print its labels.
+"""Deliveries: book in what came with scans or by hand, open its labels, and what becomes of spools that are not right.
 
 The app factory registers it.
 """
+
+from collections.abc import Mapping
 
 from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import choices, deliveries, labels, orders
+from spoolkeep.domain.formats import currency_decimals
+from spoolkeep.domain.units import MG_PER_G
+from spoolkeep.domain.words import Lasting
+from spoolkeep.services import asides, bookin, choices, deliveries, labels, orders
+from spoolkeep.services.bookin import Heard
 from spoolkeep.services.deliveries import Arrived
+from spoolkeep.services.orders import LineView, OrderView
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("deliveries", __name__, url_prefix="/deliveries")
+Values = Mapping[str, str]
 
 
 @pages.get("")
 def page() -> str:
     """Show the last deliveries and the form that books one in."""
-    return _show()
+    return _show(request.args.to_dict())
 
 
 @pages.post("")
-def book() -> Answer | tuple[str, int]:
-    """Book in a delivery, with an order or without."""
+def book() -> Answer | tuple[str, int] | str:
+    """Take a scan into the form, or book in a delivery, with an order or without, as the form's button says."""
+    if forms.text("do") == "hear" or forms.text("scan"):
+        return _hear()
     try:
         with doors.writing() as session:
             answer = _book(session, load_shop(session))
     except Refusal as refusal:
-        return _show(refused=refusal), status_of(refusal)
+        return _show(request.form.to_dict(), refused=refusal), status_of(refusal)
     flash(f"Booked in: {len(answer.spool_codes)} spools. Print their labels now.", "heard")
+    for note in answer.notes:
+        flash(note, "attention")
     return redirect(url_for("deliveries.one", delivery_id=answer.delivery_id))
 
 
 @pages.get("/<int:delivery_id>")
 def one(delivery_id: int) -> str:
-    """Show a delivery's spools and the way to their labels."""
-    with doors.reading() as session:
-        codes = deliveries.codes_of(session=session, delivery_id=delivery_id)
-        lacking = labels.letters_lacking(session=session, codes=codes)
-        offered = paper.choices(session)
-    return render_template("delivery.html", delivery_id=delivery_id, codes=codes, lacking=lacking, offered=offered)
+    """Show a delivery's spools with their labels open."""
+    return _show_one(delivery_id)
+
+
+@pages.post("/<int:delivery_id>")
+def change(delivery_id: int) -> Answer | tuple[str, int]:
+    """Set spools of a delivery aside, let them go, or send them back, as the form's button says."""
+    try:
+        with doors.writing() as session:
+            said = _change(session)
+    except Refusal as refusal:
+        return _show_one(delivery_id, refused=refusal), status_of(refusal)
+    flash(said, "heard")
+    return redirect(url_for("deliveries.one", delivery_id=delivery_id))
 
 
 @pages.get("/<int:delivery_id>/labels.pdf")
@@ -55,18 +75,78 @@ def labels_pdf(delivery_id: int) -> Response:
     return paper.pdf(paper.pressed(gathered), f"labels-delivery-{delivery_id}")
 
 
+def _hear() -> tuple[str, int] | str:
+    """Take a scan into the form that is being filled; nothing is booked, and nothing typed is lost."""
+    values = {**request.form.to_dict(), "scan": ""}
+    if not forms.text("scan"):
+        return _show(
+            values, asks="Nothing was scanned, and nothing is booked yet. Press the button below to book it in."
+        )
+    try:
+        with doors.reading() as session:
+            order_id = forms.maybe_whole("order", "Order")
+            heard = bookin.hear(session=session, now=doors.now(), text=forms.text("scan"), order_id=order_id)
+            values |= _values_of(session, heard, load_shop(session))
+    except Refusal as refusal:
+        return _show(values, refused=refusal), status_of(refusal)
+    return _show(values, heard=heard)
+
+
+def _values_of(session: Session, heard: Heard, shop: Shop) -> dict[str, str]:
+    """Give what a scan puts into the form."""
+    values = {"retail_code": heard.retail_code} if heard.retail_code else {}
+    if heard.order_id:
+        values["order"] = str(heard.order_id)
+    if heard.place_id:
+        values["place"] = str(heard.place_id)
+    if heard.line_id:
+        values |= {f"code-{heard.line_id}": heard.retail_code, "retail_code": ""}
+    if heard.order_id and heard.line_id and not forms.text("place"):
+        view = orders.view(session=session, now=doors.now(), order_id=heard.order_id)
+        line = next(one for one in view.lines if one.line_id == heard.line_id)
+        values["place"] = str(bookin.place_of_last(session, line.item.article_id) or "")
+    if heard.offer:
+        offer = heard.offer
+        values |= {
+            "offer": str(offer.offer_id),
+            "article": str(offer.article_id),
+            "supplier": str(offer.supplier_id),
+            "spools": str(offer.spools),
+            "spool_grams": plain_grams(offer.spool_mg),
+            "price": plain_money(offer.price_minor, shop),
+            "tare": "" if offer.tare_mg is None else plain_grams(offer.tare_mg),
+            "place": forms.text("place") or str(offer.place_id or ""),
+        }
+    return values
+
+
+def plain_grams(mg: int) -> str:
+    """Give grams as a field takes them."""
+    return f"{mg / MG_PER_G:g}"
+
+
+def plain_money(minor: int, shop: Shop) -> str:
+    """Give an amount as a field takes it."""
+    decimals = currency_decimals(shop.currency)
+    return f"{minor / 10**decimals:.{decimals}f}"
+
+
 def _book(session: Session, shop: Shop) -> deliveries.DeliveryAnswer:
     order_id = forms.maybe_whole("order", "Order")
     return deliveries.book_delivery(
         session=session,
         now=doors.now(),
         by=doors.by_form(),
-        arrived=_of_order(session, order_id) if order_id else [_alone(shop)],
+        arrived=_of_order(session, order_id, shop) if order_id else [_alone(shop)],
         supplier_id=forms.maybe_whole("supplier", "Supplier"),
         order_id=order_id,
         freight_minor=forms.money("freight", "Freight", shop, default=0),
         arrived_at=forms.moment("arrived_at", "Arrived", shop),
     )
+
+
+def _lasting() -> Lasting | None:
+    return forms.word("lasting", Lasting, "What differs") if forms.text("lasting") else None
 
 
 def _alone(shop: Shop) -> Arrived:
@@ -78,35 +158,58 @@ def _alone(shop: Shop) -> Arrived:
         tare_mg=forms.maybe_grams("tare", "Empty reel"),
         lot=forms.text("lot"),
         place_id=forms.maybe_whole("place", "Place"),
+        offer_id=forms.maybe_whole("offer", "Offer"),
+        retail_code=forms.text("retail_code"),
+        lasting=_lasting(),
+        damaged=forms.whole("damaged", "Damaged", default=0),
     )
 
 
-def _of_order(session: Session, order_id: int) -> list[Arrived]:
+def _of_order(session: Session, order_id: int, shop: Shop) -> list[Arrived]:
     """Give what came of each line of an order; a line of which nothing came is left out."""
     order = orders.view(session=session, now=doors.now(), order_id=order_id)
     tares = choices.tares(session=session, line_ids=[line.line_id for line in order.lines])
-    found = []
-    for line in order.lines:
-        spools = forms.whole(f"spools-{line.line_id}", line.item.name, default=0)
-        if spools:
-            found.append(
-                Arrived(
-                    article_id=line.item.article_id,
-                    spools=spools,
-                    spool_mg=line.spool_mg,
-                    price_minor=line.price_minor,
-                    tare_mg=tares.get(line.line_id),
-                    lot=forms.text(f"lot-{line.line_id}"),
-                    order_line_id=line.line_id,
-                    place_id=forms.maybe_whole("place", "Place"),
-                )
-            )
-    return found
+    came = [(line, forms.whole(f"spools-{line.line_id}", line.item.name, default=0)) for line in order.lines]
+    return [_of_line(line, spools, shop, tare_mg=tares.get(line.line_id)) for line, spools in came if spools]
 
 
-def _show(refused: Refusal | None = None) -> str:
-    order_id = request.values.get("order", type=int)
+def _of_line(line: LineView, spools: int, shop: Shop, *, tare_mg: int | None) -> Arrived:
+    number, name = line.line_id, line.item.name
+    grams = f"grams-{number}"
+    on_it = forms.text("code_line") == str(number)
+    return Arrived(
+        article_id=line.item.article_id,
+        spools=spools,
+        spool_mg=forms.grams(grams, f"{name}, grams on a spool") if forms.text(grams) else line.spool_mg,
+        price_minor=forms.money(f"price-{number}", f"{name}, price", shop, default=line.price_minor),
+        tare_mg=tare_mg,
+        lot=forms.text(f"lot-{number}"),
+        order_line_id=number,
+        place_id=forms.maybe_whole("place", "Place"),
+        retail_code=forms.text(f"code-{number}") or (forms.text("retail_code") if on_it else ""),
+        lasting=_lasting(),
+        damaged=forms.whole(f"damaged-{number}", f"{name}, damaged", default=0),
+    )
+
+
+def _change(session: Session) -> str:
+    """Do what the form's button says with the spools that are ticked, and give it in words."""
+    now, by, codes = doors.now(), doors.by_form(), request.form.getlist("spool")
+    do = forms.one_of("do", ("aside", "lot", "let go", "back"), "What to do")
+    if do == "back":
+        deliveries.send_back(session=session, now=now, by=by, spool_codes=codes, note=forms.text("why"))
+        return f"Sent back: {len(codes)} of these spools. They are off the books."
+    if do == "let go":
+        return asides.let_go(session=session, now=now, by=by, spool_codes=codes).words
+    if do == "lot" and codes:
+        why = forms.text("why") or "does not match"
+        return asides.set_lot_aside(session=session, now=now, by=by, spool_code=codes[0], why=why).words
+    return asides.set_aside(session=session, now=now, by=by, spool_codes=codes, why=forms.text("why")).words
+
+
+def _show(values: Values, *, refused: Refusal | None = None, heard: Heard | None = None, asks: str = "") -> str:
     with doors.reading() as session:
+        shop = load_shop(session)
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
         context = {
             "recent": deliveries.recent(session=session),
@@ -114,7 +217,39 @@ def _show(refused: Refusal | None = None) -> str:
             "suppliers": choices.suppliers(session=session),
             "places": choices.places(session=session),
         }
-    chosen = next((order for order in awaited if order.order_id == order_id), None)
+    order = next((one for one in awaited if str(one.order_id) == values.get("order")), None)
     return render_template(
-        "deliveries.html", awaited=awaited, order=chosen, refused=refused, form=request.form, **context
+        "deliveries.html",
+        awaited=awaited,
+        order=order,
+        expected=_expected(order, shop),
+        lastings=list(Lasting),
+        refused=refused,
+        heard=heard,
+        asks=asks,
+        form=values,
+        **context,
+    )
+
+
+def _expected(order: OrderView | None, shop: Shop) -> dict[int, tuple[str, str]]:
+    """Give what is expected of each line of an order, as its fields take it: grams on a spool, and its price."""
+    lines = order.lines if order else ()
+    return {line.line_id: (plain_grams(line.spool_mg), plain_money(line.price_minor, shop)) for line in lines}
+
+
+def _show_one(delivery_id: int, refused: Refusal | None = None) -> str:
+    with doors.reading() as session:
+        spools = deliveries.spools_of(session=session, delivery_id=delivery_id)
+        codes = [spool.code for spool in spools]
+        lacking = labels.letters_lacking(session=session, codes=codes)
+        offered = paper.choices(session)
+    return render_template(
+        "delivery.html",
+        delivery_id=delivery_id,
+        spools=spools,
+        lacking=lacking,
+        offered=offered,
+        refused=refused,
+        form=request.form,
     )

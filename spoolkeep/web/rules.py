@@ -95,6 +95,7 @@ RULES: dict[str, Rule] = {
     "deliveries.page": SEE,
     "deliveries.book": Rule(Right.WORK, largest=LONG_FORM),
     "deliveries.one": SEE,
+    "deliveries.change": Rule(Right.WORK, largest=LONG_FORM),
     "deliveries.labels_pdf": SEE,
     "orders.page": BOOKS,
     "orders.draft": Rule(Right.KEEP, largest=LONG_FORM),

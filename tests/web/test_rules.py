@@ -69,6 +69,7 @@ WHO = {
     "deliveries.page": LOOK,
     "deliveries.book": FLOOR,
     "deliveries.one": LOOK,
+    "deliveries.change": FLOOR,
     "deliveries.labels_pdf": LOOK,
     "orders.page": READ,
     "orders.draft": OFFICE,

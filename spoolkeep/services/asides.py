@@ -1,0 +1,124 @@
+"""Setting aside: a spool, or every spool of a lot, that may not be loaded until a person decides; and letting it go.
+
+The pages of a delivery and of a spool call it, and the Bench's card.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.services import finding
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.tables import Act, SetAside, Spool
+
+MOST_WHY = 80
+
+
+@dataclass(frozen=True)
+class AsideAnswer:
+    """What was set aside or let go."""
+
+    act_id: int
+    words: str
+
+
+def set_aside(*, session: Session, now: datetime, by: By, spool_codes: Sequence[str], why: str = "") -> AsideAnswer:
+    """Set spools aside. Errors: BadInput where none is named; NotFound; Conflict where all are aside already."""
+
+    def do(act: Act) -> AsideAnswer:
+        spools = _named(session, spool_codes)
+        fresh = [spool for spool in spools if why_aside(session, spool) is None]
+        if not fresh:
+            raise Conflict("aside_before", "That is set aside already. Nothing was changed.")
+        for spool in fresh:
+            create(session, act, SetAside(spool_id=spool.id, why=_why(why), from_at=now))
+        return AsideAnswer(act.id, f"Set aside: {_in_words(session, fresh)}. It may not be loaded until it is let go.")
+
+    request = {"spool_codes": list(spool_codes), "why": why}
+    about = " ".join(spool_codes[:3])
+    return once(session, "set aside", by=by, now=now, request=request, answers=AsideAnswer, about=about, do=do)
+
+
+def set_lot_aside(*, session: Session, now: datetime, by: By, spool_code: str, why: str = "") -> AsideAnswer:
+    """Set every spool of this one's item and lot aside, those to come too. Errors: BadInput where it has no lot."""
+
+    def do(act: Act) -> AsideAnswer:
+        spool = finding.spool_of(session, spool_code)
+        if not spool.lot:
+            raise BadInput("no_lot", "That spool has no lot. Set the spools themselves aside.")
+        of_lot = col(SetAside.article_id) == spool.article_id, col(SetAside.lot) == spool.lot
+        if session.scalars(select(SetAside).where(*of_lot, *_standing())).first() is not None:
+            raise Conflict("aside_before", "That lot is set aside already. Nothing was changed.")
+        create(session, act, SetAside(article_id=spool.article_id, lot=spool.lot, why=_why(why), from_at=now))
+        name = finding.item_name(session, spool.article_id)
+        return AsideAnswer(act.id, f"Set aside: {name}, all of lot {spool.lot}.")
+
+    request = {"spool_code": spool_code, "why": why}
+    return once(session, "set lot aside", by=by, now=now, request=request, answers=AsideAnswer, about=spool_code, do=do)
+
+
+def let_go(*, session: Session, now: datetime, by: By, spool_codes: Sequence[str]) -> AsideAnswer:
+    """Let spools be used again; a lot that was set aside goes with them. Errors: BadInput, NotFound, Conflict."""
+
+    def do(act: Act) -> AsideAnswer:
+        spools = _named(session, spool_codes)
+        rows = {row.id: row for spool in spools for row in _rows(session, spool)}
+        if not rows:
+            raise Conflict("not_aside", "That is not set aside. Nothing was changed.")
+        for row in rows.values():
+            change(session, act, row, until_at=max(now, row.from_at))
+        return AsideAnswer(act.id, f"Let go: {_in_words(session, spools)}. It may be used again.")
+
+    request = {"spool_codes": list(spool_codes)}
+    about = " ".join(spool_codes[:3])
+    return once(session, "let go", by=by, now=now, request=request, answers=AsideAnswer, about=about, do=do)
+
+
+def why_aside(session: Session, spool: Spool) -> str | None:
+    """Give why a spool is set aside, by itself or with its lot; None where it is not."""
+    rows = _rows(session, spool)
+    return rows[0].why if rows else None
+
+
+def all_aside(session: Session, spools: Sequence[Spool]) -> dict[int, str]:
+    """Give why these spools are set aside, by number; those that are not are left out."""
+    rows = session.scalars(select(SetAside).where(*_standing())).all() if spools else []
+    by_spool = {row.spool_id: row.why for row in rows if row.spool_id}
+    by_lot = {(row.article_id, row.lot): row.why for row in rows if row.lot}
+    whys = {spool.id: by_spool.get(spool.id, by_lot.get((spool.article_id, spool.lot))) for spool in spools}
+    return {number: why for number, why in whys.items() if why is not None}
+
+
+def _rows(session: Session, spool: Spool) -> Sequence[SetAside]:
+    lot = and_(col(SetAside.article_id) == spool.article_id, col(SetAside.lot) == spool.lot)
+    query = select(SetAside).where(or_(col(SetAside.spool_id) == spool.id, lot), *_standing())
+    return session.scalars(query.order_by(col(SetAside.id))).all()
+
+
+def _standing() -> tuple[ColumnElement[bool], ...]:
+    return col(SetAside.live).is_(True), col(SetAside.until_at).is_(None)
+
+
+def _named(session: Session, codes: Sequence[str]) -> list[Spool]:
+    if not codes:
+        raise BadInput("no_spools", "Choose at least one spool.")
+    return [finding.spool_of(session, code) for code in codes]
+
+
+def _why(text: str) -> str:
+    plain = " ".join(text.split())
+    if len(plain) > MOST_WHY:
+        raise BadInput("too_long", f"Say why in at most {MOST_WHY} characters.")
+    return plain
+
+
+def _in_words(session: Session, spools: Sequence[Spool]) -> str:
+    names = dict.fromkeys(finding.item_name(session, spool.article_id) for spool in spools)
+    count = "" if len(spools) == 1 else f"{len(spools)} spools, "
+    return count + ", ".join(names)

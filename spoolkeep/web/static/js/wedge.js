@@ -1,0 +1,21 @@
+/*
+ * A wedge scanner types into whatever has the focus: a first printable key outside a control goes to the field that waits
+ * for scans. On a phone its keyboard stays closed until the field is touched. Without this module the field has the focus when the page
+ * opens. It must not know what a code means.
+ */
+const field = document.querySelector("[data-wedge]");
+
+if (window.matchMedia("(pointer: coarse)").matches) {
+  field.inputMode = "none";
+  field.addEventListener("click", () => {
+    field.inputMode = "text";
+    field.blur();
+    field.focus();
+  });
+}
+
+document.addEventListener("keydown", (event) => {
+  const plain = event.key.length === 1 && event.key !== " " && event.key !== "/" && !event.ctrlKey && !event.altKey && !event.metaKey;
+  const typing = event.target instanceof Element && event.target.closest("input, select, textarea, dialog");
+  if (plain && !typing && !event.defaultPrevented) field.focus();
+});
