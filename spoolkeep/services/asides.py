@@ -15,7 +15,7 @@ from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.services import finding
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, SetAside, Spool
+from spoolkeep.store.tables import Act, Balance, SetAside, Spool
 
 MOST_WHY = 80
 
@@ -37,12 +37,29 @@ def set_aside(*, session: Session, now: datetime, by: By, spool_codes: Sequence[
         if not fresh:
             raise Conflict("aside_before", "That is set aside already. Nothing was changed.")
         for spool in fresh:
-            create(session, act, SetAside(spool_id=spool.id, why=_why(why), from_at=now))
+            put_aside(session, act, spool, why=why, at=now)
         return AsideAnswer(act.id, f"Set aside: {_in_words(session, fresh)}. It may not be loaded until it is let go.")
 
     request = {"spool_codes": list(spool_codes), "why": why}
     about = " ".join(spool_codes[:3])
     return once(session, "set aside", by=by, now=now, request=request, answers=AsideAnswer, about=about, do=do)
+
+
+def put_aside(session: Session, act: Act, spool: Spool, *, why: str, at: datetime) -> None:
+    """Set a spool aside within an act. Errors: BadInput."""
+    create(session, act, SetAside(spool_id=spool.id, why=_why(why), from_at=at))
+
+
+def odd_about(session: Session, spool: Spool) -> str:
+    """Give what a person should know about a spool that was just loaded; it is on the machine in fact."""
+    if why_aside(session, spool) is not None:
+        return "STOP: it is set aside and must not be used until a person decides."
+    balance = session.get(Balance, spool.id)
+    if balance is None or balance.left_mg == 0:
+        return "By the books it is empty: weigh it."
+    if balance.doubtful:
+        return "More was drawn from it than was there: weigh it."
+    return ""
 
 
 def set_lot_aside(*, session: Session, now: datetime, by: By, spool_code: str, why: str = "") -> AsideAnswer:

@@ -7,20 +7,22 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cache
 
-from sqlalchemy import exists, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.cards import Card, card_of
 from spoolkeep.domain.codes import Code, CodeKind, RetailCode, kind_in_words, read_code
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import finding, stations
+from spoolkeep.services import cards, finding, stations, undoing
+from spoolkeep.services.asides import odd_about
 from spoolkeep.services.finding import Item
 from spoolkeep.services.loadings import load, take_off
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change
-from spoolkeep.store.tables import Act, Balance, Feed, Loading, Machine, Movement, Offer, Place, SetAside, Spool
+from spoolkeep.store.tables import Act, Balance, Feed, Job, Loading, Machine, Movement, Offer, Place, Spool
 
 HEARD, ATTENTION = "heard", "attention"
 PACE_OVER = timedelta(days=7)
@@ -35,7 +37,10 @@ class ScanAnswer:
     words: str
     act_id: int
     did: str
-    """`waits`, `loaded`, `moved` or `looked up`."""
+    """`waits`, `loaded`, `moved` or `looked up`.
+
+    By a card also `undone`, `ran out`, `ended`, `started`, `set aside` or `weighed`.
+    """
     spool_code: str | None = None
     waiting: bool = False
 
@@ -75,13 +80,16 @@ class MachineView:
 
 
 def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
-    """Give what a scan did. Two halves, a spool and a feed or a place in either order, make an act.
+    """Give what a scan did. Two halves in either order make an act: a spool and a feed or a place, a card and its like.
 
     Errors: BadInput for what is no code, or a foreign one; NotFound for a code that nothing carries.
     """
     station_id = by.station_id
     if station_id is None:
         raise BadInput("no_station", "This device is not known as a station yet. Open the Bench once, then scan.")
+
+    if _is_undo(text):
+        return _undo(session, now, by)
 
     @cache
     def heard() -> _Heard | RetailCode:
@@ -104,6 +112,13 @@ def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
         about=lambda: told.digits if isinstance(told := heard(), RetailCode) else told.about,
         do=do,
     )
+
+
+def after_refusal(*, session: Session, now: datetime, by: By) -> None:
+    """Let a card wait no longer once a scan was refused: it must not meet the next thing that somebody scans."""
+    waits = stations.waiting_scan(session, by.station_id, now) if by.station_id is not None else None
+    if waits and by.station_id is not None and waits[0].startswith(CodeKind.CARD):
+        stations.forget_half_scan(session, by.station_id)
 
 
 def board(*, session: Session, now: datetime) -> list[MachineView]:
@@ -153,43 +168,77 @@ def _loaded(session: Session, now: datetime) -> dict[tuple[int, bool], Loaded]:
 def waiting(*, session: Session, station_id: int | None, now: datetime) -> str:
     """Give what the first half of a scan named, while a station waits for the second; else nothing."""
     first = _first_half(session, station_id, now) if station_id is not None else None
-    return first.words if first else ""
+    return " ".join(filter(None, (first.named.words, first.digits))) if first else ""
 
 
 @dataclass(frozen=True)
 class _Named:
-    """A code of ours, and the spool, feed or place that carries it."""
+    """A code of ours, and the spool, feed, place or job that carries it; a card carries nothing."""
 
     code: Code
     words: str
-    row: Spool | Feed | Place
+    row: Spool | Feed | Place | Job | None = None
+    card: Card | None = None
+
+
+@dataclass(frozen=True)
+class _Half:
+    """What waits at a station for its other half, and the digits that were scanned after it."""
+
+    named: _Named
+    digits: str
 
 
 @dataclass(frozen=True)
 class _Heard:
-    """What was scanned, and the pair that it makes with the half that waits: a spool, and a feed or a place."""
+    """What was scanned, the half that waited, and the pair that they make: a spool or a card first."""
 
     named: _Named
     about: str
+    half: _Half | None
     pair: tuple[_Named, _Named] | None
 
 
-def _first_half(session: Session, station_id: int, now: datetime) -> _Named | None:
-    """Give the first half of a scan that waits, unless what it names is no longer in the books."""
-    text = stations.waiting_scan(session, station_id, now)
-    code = read_code(text) if text else None
+def _is_undo(text: str) -> bool:
     try:
-        return _name(session, code) if isinstance(code, Code) else None
+        code = read_code(text)
+    except BadInput:
+        return False
+    return isinstance(code, Code) and code == Card.UNDO.code
+
+
+def _undo(session: Session, now: datetime, by: By) -> ScanAnswer:
+    undone = undoing.undo_last(session=session, now=now, by=by)
+    return ScanAnswer(HEARD, f"Undone: {undone.undid_kind}.", undone.act_id, "undone")
+
+
+def _first_half(session: Session, station_id: int, now: datetime) -> _Half | None:
+    """Give the first half of a scan that waits, unless what it names is no longer in the books."""
+    waits = stations.waiting_scan(session, station_id, now)
+    code = read_code(waits[0]) if waits else None
+    try:
+        return _Half(_name(session, code), waits[1]) if waits and isinstance(code, Code) else None
     except NotFound:
         return None
 
 
 def _listen(session: Session, code: Code, *, station_id: int, now: datetime) -> _Heard:
-    named, first = _name(session, code), _first_half(session, station_id, now)
-    if first is None or (first.code.kind is CodeKind.SPOOL) == (code.kind is CodeKind.SPOOL):
-        return _Heard(named, named.words, None)
-    pair = (named, first) if code.kind is CodeKind.SPOOL else (first, named)
-    return _Heard(named, f"{pair[0].words} to {pair[1].words}", pair)
+    named, half = _name(session, code), _first_half(session, station_id, now)
+    pair = _pair(named, half.named) if half else None
+    about = f"{pair[0].words} to {pair[1].words}" if pair and not pair[0].card else named.words
+    if pair and pair[0].card:
+        about = f"{pair[0].card}: {pair[1].words}"
+    return _Heard(named, about, half, pair)
+
+
+def _pair(named: _Named, first: _Named) -> tuple[_Named, _Named] | None:
+    """Give the two halves of an act, the card or else the spool first; None where they do not belong together."""
+    for one, other in ((named, first), (first, named)):
+        if one.card and other.code.kind in cards.GOES_WITH.get(one.card, ()):
+            return one, other
+        if one.code.kind is CodeKind.SPOOL and other.code.kind in {CodeKind.FEED, CodeKind.PLACE}:
+            return one, other
+    return None
 
 
 def _mg_an_hour(session: Session, now: datetime) -> dict[int, float]:
@@ -218,12 +267,43 @@ def _look_up_retail(session: Session, act: Act, code: RetailCode) -> ScanAnswer:
 
 
 def _hear(session: Session, act: Act, heard: _Heard, *, station_id: int, now: datetime) -> ScanAnswer:
+    if heard.named.card and heard.named.card.is_digit:
+        return _add_digit(session, act, heard, station_id=station_id, now=now)
     if heard.pair is None:
         return _wait(session, act, heard.named, station_id=station_id, now=now)
+    first, other = heard.pair
+    digits = heard.half.digits if heard.half else ""
+    if first.card is Card.WEIGH and not digits:
+        return _wait(session, act, other, station_id=station_id, now=now, then="the digits, then weigh")
     stations.forget_half_scan(session, station_id)
-    spool, other = heard.pair
+    if first.card:
+        answer = _play(session, act, first.card, other, digits=digits, now=now)
+        if answer.waiting and answer.spool_code:
+            stations.keep_half_scan(session, station_id, code=answer.spool_code, now=now)
+        return answer
     doing = _load if other.code.kind is CodeKind.FEED else _move
-    return doing(session, act, spool, other, now=now)
+    return doing(session, act, first, other, now=now)
+
+
+def _play(session: Session, act: Act, card: Card, other: _Named, *, digits: str, now: datetime) -> ScanAnswer:
+    assert isinstance(other.row, Spool | Feed | Job)  # noqa: S101 - `cards.GOES_WITH` says what may come
+    did = cards.play(session, act, card, other.row, digits=digits, at=now)
+    code = code_text(CodeKind.SPOOL, did.spool.serial) if did.spool else None
+    words = " ".join(filter(None, (did.words, did.odd)))
+    return ScanAnswer(ATTENTION if did.odd else HEARD, words, act.id, did.did, code, waiting=did.did == "waits")
+
+
+def _add_digit(session: Session, act: Act, heard: _Heard, *, station_id: int, now: datetime) -> ScanAnswer:
+    half = heard.half
+    if half is None or half.named.code.kind not in cards.WITH_DIGITS:
+        raise BadInput("digit_of_nothing", "Scan the spool first, then the digits of the scale, then weigh.")
+    digits = f"{half.digits}{heard.named.card}"
+    if len(digits) > cards.MOST_DIGITS:
+        raise BadInput("too_many_digits", f"{digits} is no reading. Scan the spool again, and begin anew.")
+    stations.keep_half_scan(session, station_id, code=half.named.code.text, now=now, digits=digits)
+    is_spool = half.named.code.kind is CodeKind.SPOOL
+    then = "g. Weigh books it." if is_spool else "per cent. Came off bad books it."
+    return ScanAnswer(HEARD, f"{half.named.words}: {digits} {then}", act.id, "waits", waiting=True)
 
 
 def _name(session: Session, code: Code) -> _Named:
@@ -237,18 +317,34 @@ def _name(session: Session, code: Code) -> _Named:
     if code.kind is CodeKind.PLACE:
         place = finding.place_by_serial(session, code.serial)
         return _Named(code, place.name, place)
+    if code.kind is CodeKind.JOB:
+        job = finding.job_by_serial(session, code.serial)
+        return _Named(code, f"“{job.title}”", job)
+    card = card_of(code.serial) if code.kind is CodeKind.CARD else None
+    if card is not None:
+        return _Named(code, card[:1].upper() + card[1:], card=card)
     raise BadInput(
         "not_for_the_bench",
-        f"{code.grouped} is the code of {kind_in_words(code.kind)}. Here scan a spool, a feed or a place.",
+        f"{code.grouped} is the code of {kind_in_words(code.kind)}. Here scan a spool, a feed, a place or a card.",
     )
 
 
-def _wait(session: Session, act: Act, named: _Named, *, station_id: int, now: datetime) -> ScanAnswer:
+_THEN = {
+    CodeKind.SPOOL: "a feed or a place",
+    CodeKind.FEED: "a spool",
+    CodeKind.PLACE: "a spool",
+    CodeKind.JOB: "came off good, or bad",
+}
+
+
+def _wait(session: Session, act: Act, named: _Named, *, station_id: int, now: datetime, then: str = "") -> ScanAnswer:
     code, words = named.code, named.words
     stations.keep_half_scan(session, station_id, code=code.text, now=now)
-    if code.kind is CodeKind.SPOOL:
-        return ScanAnswer(HEARD, f"{words}. Now scan a feed or a place.", act.id, "waits", code.text, waiting=True)
-    return ScanAnswer(HEARD, f"{words}. Now scan a spool.", act.id, "waits", waiting=True)
+    if named.card:
+        then = " or ".join(sorted(kind_in_words(kind) for kind in cards.GOES_WITH[named.card]))
+    spool_code = code.text if code.kind is CodeKind.SPOOL else None
+    said = f"{words}. Now scan {then or _THEN[code.kind]}."
+    return ScanAnswer(HEARD, said, act.id, "waits", spool_code, waiting=True)
 
 
 def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
@@ -257,22 +353,6 @@ def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: date
     answer = ScanAnswer(HEARD, f"{spool.words} is on {other.words}.", act.id, "loaded", spool.code.text)
     odd = odd_about(session, spool.row)
     return replace(answer, kind=ATTENTION, words=f"{answer.words} {odd}") if odd else answer
-
-
-def odd_about(session: Session, spool: Spool) -> str:
-    """Give what a person should know about a spool that was just loaded; it is on the machine in fact."""
-    lot = (col(SetAside.article_id) == spool.article_id) & (col(SetAside.lot) == spool.lot)
-    aside = exists().where(
-        ((col(SetAside.spool_id) == spool.id) | lot), col(SetAside.live), col(SetAside.until_at).is_(None)
-    )
-    if session.scalars(select(aside)).one():
-        return "STOP: it is set aside and must not be used until a person decides."
-    balance = session.get(Balance, spool.id)
-    if balance is None or balance.left_mg == 0:
-        return "By the books it is empty: weigh it."
-    if balance.doubtful:
-        return "More was drawn from it than was there: weigh it."
-    return ""
 
 
 def _move(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:

@@ -22,7 +22,7 @@ from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.ledger import Event, book
-from spoolkeep.store.tables import Act, Article, Delivery, Offer, Order, OrderLine, Place, SetAside, Spool, Supplier
+from spoolkeep.store.tables import Act, Article, Delivery, Offer, Order, OrderLine, Place, Spool, Supplier
 
 MOST_SPOOLS = 500
 FIRST_YEAR = 2000
@@ -338,7 +338,7 @@ def _set_damaged_aside(
     for one in arrived:
         until += one.spools
         for spool, _ in spools[until - one.damaged : until]:
-            create(session, act, SetAside(spool_id=spool.id, why="damaged on arrival", from_at=at))
+            asides.put_aside(session, act, spool, why="damaged on arrival", at=at)
 
 
 def _came(session: Session, one: Arrived, delivery: Delivery) -> offers.Came:

@@ -13,10 +13,12 @@ from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.words import TO_COME, Kind
 from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
+from spoolkeep.services.shop import code_text
 from spoolkeep.store.tables import Feed, Job, JobFeed, Loading, Machine, Movement, Product, Spool
 
 
@@ -117,6 +119,14 @@ def feeds_of(*, session: Session, machine_id: int, job_id: int | None = None) ->
         mg = of_feed[feed.id] + of_item.pop(article_id, 0)
         found.append(FeedNeed(feed.id, feed.position, items.get(article_id), mg or None))
     return found
+
+
+def ticket_of(*, session: Session, job_id: int) -> str:
+    """Give the code of a job's ticket. Errors: NotFound where none was printed."""
+    job = session.get(Job, job_id)
+    if job is None or not job.live or job.serial is None:
+        raise NotFound("no_ticket", "That job has no ticket. Print one under Jobs.")
+    return code_text(CodeKind.JOB, job.serial)
 
 
 def machine_of(*, session: Session, job_id: int) -> int | None:

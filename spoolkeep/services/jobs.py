@@ -12,12 +12,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import JobState, Kind, Outcome, Purpose
 from spoolkeep.services import finding
 from spoolkeep.services.draws import Drawn, cause_of, check_amount, draw_events
 from spoolkeep.services.loadings import loaded_on
+from spoolkeep.services.shop import next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.ledger import Event, book, take_back_one
@@ -130,7 +132,7 @@ def end_job(
         job = _open_job(session, job_id)
         if machine_id is not None and machine_id != job.machine_id:
             _put_on(session, act, job, machine_id)
-        return _end(session, act, job, outcome=outcome, at=_moment(ended_at, now), grams=grams)
+        return end_within(session, act, job, outcome=outcome, at=_moment(ended_at, now), grams=grams)
 
     request = {
         "job_id": job_id,
@@ -141,6 +143,31 @@ def end_job(
     }
     about = _title(session, job_id)
     return once(session, "end job", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
+
+
+def start_again(session: Session, act: Act, last: Job, *, at: datetime) -> JobAnswer:
+    """Start within an act a job like one that ended: what it prints, on the same feeds."""
+    copied = ("title", "machine_id", "product_id", "purpose", "duration_s")
+    fields = {name: getattr(last, name) for name in copied}
+    job = create(session, act, Job(**fields, state=JobState.RUNNING, started_at=at))
+    for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == last.id, col(JobFeed.live))):
+        kept = {name: getattr(row, name) for name in ("feed_id", "article_id", "cause", "needs_mg", "one_lot")}
+        create(session, act, JobFeed(job_id=job.id, **kept))
+    return JobAnswer(act.id, job.id, odd=_too_little(session, job))
+
+
+def give_ticket(*, session: Session, now: datetime, by: By, job_id: int) -> JobAnswer:
+    """Give a job the code of its ticket, where it has none yet. Errors: NotFound; Conflict where it has ended."""
+
+    def do(act: Act) -> JobAnswer:
+        job = _open_job(session, job_id)
+        if job.serial is None:
+            change(session, act, job, serial=next_serials(session, CodeKind.JOB)[0])
+        return JobAnswer(act.id, job.id)
+
+    about = _title(session, job_id)
+    request = {"job_id": job_id}
+    return once(session, "ticket", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
 
 
 def settle_open_draw(*, session: Session, now: datetime, by: By, movement_id: int, spool_code: str) -> JobAnswer:
@@ -302,9 +329,10 @@ def _moment(given: datetime | None, now: datetime) -> datetime:
     return min(given, now)
 
 
-def _end(
+def end_within(
     session: Session, act: Act, job: Job, *, outcome: Outcome, at: datetime, grams: Sequence[FeedGrams]
 ) -> JobAnswer:
+    """End a job within an act. Errors: as `end_job`."""
     _check_end(job.started_at, at, outcome=outcome, grams=grams)
     for one in grams:
         _check_feed(session, job, one)

@@ -13,7 +13,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import finding
+from spoolkeep.services import asides, finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text, load_shop
@@ -76,6 +76,8 @@ class SpoolView:
     received_on: date
     opened_on: date | None
     retired_on: date | None
+    aside: str | None
+    """Why it is set aside; None where it is not."""
     events: tuple[SpoolEvent, ...]
 
 
@@ -89,25 +91,30 @@ def weigh(
 
     def do(act: Act) -> SpoolAnswer:
         spool = finding.spool_of(session, spool_code)
-        if spool.tare_mg is None:
-            raise BadInput(
-                "no_tare", "The empty weight of this reel is not known. Enter its tare on the spool's page, then weigh."
-            )
-        if not 0 <= gross_mg <= MOST_GROSS_MG:
-            raise BadInput("no_such_weight", "A reading is 0 to 100 kg. Enter grams as the scale shows them.")
-        net_mg = gross_mg - spool.tare_mg
-        event = Event(
-            kind=Kind.WEIGHING,
-            occurred_at=_past(at, now),
-            spool_id=spool.id,
-            leaves_mg=max(0, net_mg),
-            gross_mg=gross_mg,
-            tare_mg=spool.tare_mg,
-        )
-        return _book(session, act, spool, event, questioned=_question(session, spool, net_mg))
+        return put_on_scale(session, act, spool, gross_mg=gross_mg, at=_past(at, now))
 
     request = {"spool_code": spool_code, "gross_mg": gross_mg, "at": at}
     return once(session, "weighing", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
+
+
+def put_on_scale(session: Session, act: Act, spool: Spool, *, gross_mg: int, at: datetime) -> SpoolAnswer:
+    """Book a scale's reading within an act. Errors: as `weigh`."""
+    if spool.tare_mg is None:
+        raise BadInput(
+            "no_tare", "The empty weight of this reel is not known. Enter its tare on the spool's page, then weigh."
+        )
+    if not 0 <= gross_mg <= MOST_GROSS_MG:
+        raise BadInput("no_such_weight", "A reading is 0 to 100 kg. Enter grams as the scale shows them.")
+    net_mg = gross_mg - spool.tare_mg
+    event = Event(
+        kind=Kind.WEIGHING,
+        occurred_at=at,
+        spool_id=spool.id,
+        leaves_mg=max(0, net_mg),
+        gross_mg=gross_mg,
+        tare_mg=spool.tare_mg,
+    )
+    return _book(session, act, spool, event, questioned=_question(session, spool, net_mg))
 
 
 def count(
@@ -228,6 +235,7 @@ def view(*, session: Session, spool_code: str) -> SpoolView:
         received_on=spool.received_on,
         opened_on=spool.opened_on,
         retired_on=spool.retired_on,
+        aside=asides.why_aside(session, spool),
         events=_events(session, spool.id),
     )
 

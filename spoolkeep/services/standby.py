@@ -15,7 +15,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding
-from spoolkeep.services.bench import odd_about
+from spoolkeep.services.asides import odd_about
 from spoolkeep.services.loadings import loaded_on, standby_on, take_off
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.services.spools import RAN_OUT
@@ -80,18 +80,23 @@ def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: dat
         spool, when = finding.spool_of(session, spool_code), at or now
         if when > now:
             raise BadInput("in_the_future", "That moment lies in the future. Check the date.")
-        before_mg = session.get_one(Balance, spool.id).left_mg
-        later = [take_back_one(session, act, one) for one in _drawn_after(session, spool, when)]
-        book(session, act, [Event(kind=Kind.COUNT, occurred_at=when, spool_id=spool.id, leaves_mg=0)])
-        after = take_off(session, act, spool=spool, at=when)
-        book(session, act, [_drawn_elsewhere(one, spool, after) for one in later])
-        left_mg = session.get_one(Balance, spool.id).left_mg
-        code, words = code_text(CodeKind.SPOOL, spool.serial), _said(session, spool, after)
-        next_code = code_text(CodeKind.SPOOL, after.serial) if after else None
-        return RanOut(act.id, code, left_mg - before_mg, next_code, words)
+        return end_spool(session, act, spool, at=when)
 
     request = {"spool_code": spool_code, "at": at}
     return once(session, RAN_OUT, by=by, now=now, request=request, answers=RanOut, about=spool_code, do=do)
+
+
+def end_spool(session: Session, act: Act, spool: Spool, *, at: datetime) -> RanOut:
+    """Book within an act that a spool ended at a moment."""
+    before_mg = session.get_one(Balance, spool.id).left_mg
+    later = [take_back_one(session, act, one) for one in _drawn_after(session, spool, at)]
+    book(session, act, [Event(kind=Kind.COUNT, occurred_at=at, spool_id=spool.id, leaves_mg=0)])
+    after = take_off(session, act, spool=spool, at=at)
+    book(session, act, [_drawn_elsewhere(one, spool, after) for one in later])
+    left_mg = session.get_one(Balance, spool.id).left_mg
+    code, words = code_text(CodeKind.SPOOL, spool.serial), _said(session, spool, after)
+    next_code = code_text(CodeKind.SPOOL, after.serial) if after else None
+    return RanOut(act.id, code, left_mg - before_mg, next_code, words)
 
 
 def _drawn_after(session: Session, spool: Spool, at: datetime) -> Sequence[Movement]:

@@ -21,7 +21,7 @@ from spoolkeep.store.tables import Actor, AtStation, HalfScan, Person, Station, 
 HALF_SCAN_LASTS = timedelta(minutes=1)
 
 _OF_STATION = col(HalfScan.station_id) == bindparam("station")
-_HALF = select(col(HalfScan.code), col(HalfScan.scanned_at)).where(_OF_STATION)
+_HALF = select(col(HalfScan.code), col(HalfScan.digits), col(HalfScan.scanned_at)).where(_OF_STATION)
 _FORGET = delete(HalfScan).where(_OF_STATION).execution_options(synchronize_session=False)
 
 
@@ -114,18 +114,19 @@ def who_is_at(*, session: Session, now: datetime, station_id: int) -> Hand | Non
     return Hand(here.actor_id, name or "") if shop.today(here.since) == shop.today(now) else None
 
 
-def waiting_scan(session: Session, station_id: int, now: datetime) -> str | None:
-    """Give the code of the half scan that waits at a station, unless it is over a minute old."""
+def waiting_scan(session: Session, station_id: int, now: datetime) -> tuple[str, str] | None:
+    """Give the half scan that waits at a station, and the digits after it, unless it is over a minute old."""
     half = session.execute(_HALF, {"station": station_id}).first()
     if half is None or now - half.scanned_at > HALF_SCAN_LASTS:
         return None
-    return str(half.code)
+    return str(half.code), str(half.digits)
 
 
-def keep_half_scan(session: Session, station_id: int, *, code: str, now: datetime) -> None:
+def keep_half_scan(session: Session, station_id: int, *, code: str, now: datetime, digits: str = "") -> None:
     """Let a half scan wait at its station for the other half."""
     forget_half_scan(session, station_id)
-    session.execute(insert(HalfScan), {"station_id": station_id, "code": code, "scanned_at": now})
+    waits = {"station_id": station_id, "code": code, "digits": digits, "scanned_at": now}
+    session.execute(insert(HalfScan), waits)
 
 
 def forget_half_scan(session: Session, station_id: int) -> None:

@@ -74,8 +74,12 @@ def _first_of(session: Session, act: Act) -> Act:
 
 
 def undo_last(*, session: Session, now: datetime, by: By) -> Undone:
-    """Take back the last act of this station that still stands and changed something. Errors: as above."""
-    last = last_standing(session, station_id=by.station_id)
+    """Take back the last act of this station that still stands and changed something; sent again, the same one.
+
+    Errors: as above.
+    """
+    before = select(col(Act.undoes_id)).where(col(Act.actor_id) == by.actor_id, col(Act.key) == by.key)
+    last = session.scalars(before).first() or last_standing(session, station_id=by.station_id)
     if last is None:
         raise NotFound("nothing_to_undo", "There is nothing here to undo.")
     return undo_act(session=session, now=now, by=by, act_id=last)

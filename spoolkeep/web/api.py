@@ -12,7 +12,7 @@ from flask import Blueprint
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Outcome, Purpose
 from spoolkeep.services import bench, figures, finding, jobs
 from spoolkeep.services.bench import ScanAnswer
@@ -83,7 +83,7 @@ class ScanBody(_Body):
     """A scan as a script sends it."""
 
     code: Code = Field(max_length=200)
-    """What was scanned: the code of a spool, a feed or a place, or a maker's EAN or UPC."""
+    """What was scanned: the code of a spool, a feed, a place, a job ticket or a card, or a maker's EAN or UPC."""
 
 
 class FeedDraw(_Model):
@@ -154,9 +154,14 @@ def scan(body: ScanBody) -> ScanAnswer:
 
     Two scans make a pair, in either order: a spool, and the feed or the place where it now is.
     """
-    with doors.writing() as session:
-        by = doors.by_station(session, body.key)
-        return bench.scan(session=session, now=doors.now(), by=by, text=body.code)
+    try:
+        with doors.writing() as session:
+            by = doors.by_station(session, body.key)
+            return bench.scan(session=session, now=doors.now(), by=by, text=body.code)
+    except Refusal:
+        with doors.writing() as session:
+            bench.after_refusal(session=session, now=doors.now(), by=doors.by_key(body.key))
+        raise
 
 
 @endpoints.declare(

@@ -35,8 +35,11 @@ def scan() -> tuple[Response, int]:
             by = doors.by_station(session, request.form.get("key", ""))
             answer = bench.scan(session=session, now=doors.now(), by=by, text=request.form.get("code", ""))
     except Refusal as refusal:
+        with doors.writing() as session:
+            bench.after_refusal(session=session, now=doors.now(), by=doors.by_key(request.form.get("key", "")))
         return _show(kind="refused", words=refusal.words), status_of(refusal)
-    booked = Booked(answer.act_id) if answer.did in {"loaded", "moved"} else None
+    nothing = answer.did in {"waits", "looked up"}
+    booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
     return _show(kind=answer.kind, words=answer.words, booked=booked), 200
 
 

@@ -6,15 +6,16 @@ The app factory registers it.
 from datetime import datetime
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Response as PdfResponse
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Outcome, Purpose
-from spoolkeep.services import choices, joblist, jobs, stops
+from spoolkeep.services import choices, joblist, jobs, labels, stops
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms
+from spoolkeep.web import doors, forms, paper
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("jobs", __name__, url_prefix="/jobs")
@@ -53,6 +54,26 @@ def start(job_id: int) -> Response | tuple[str, int]:
     flash("It runs.", "heard")
     _say_odd(answer)
     return redirect(url_for("jobs.page"))
+
+
+@pages.post("/<int:job_id>/ticket")
+def ticket(job_id: int) -> Response | tuple[str, int]:
+    """Give a job a ticket's code, where it has none yet, and lead to the ticket."""
+    try:
+        with doors.writing() as session:
+            jobs.give_ticket(session=session, now=doors.now(), by=doors.by_form(), job_id=job_id)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    return redirect(url_for("jobs.ticket_pdf", job_id=job_id))
+
+
+@pages.get("/<int:job_id>/ticket.pdf")
+def ticket_pdf(job_id: int) -> PdfResponse:
+    """Give a job's ticket."""
+    with doors.reading() as session:
+        codes = [joblist.ticket_of(session=session, job_id=job_id)]
+        gathered = labels.of_codes(session=session, now=doors.now(), codes=codes, stock=paper.stock_asked())
+    return paper.pdf(paper.pressed(gathered), "ticket")
 
 
 @pages.get("/<int:job_id>/end")

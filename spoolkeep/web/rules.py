@@ -86,6 +86,8 @@ RULES: dict[str, Rule] = {
     "jobs.page": SEE,
     "jobs.enter": WORK,
     "jobs.start": WORK,
+    "jobs.ticket": WORK,
+    "jobs.ticket_pdf": SEE,
     "jobs.ending": WORK,
     "jobs.end": WORK,
     "jobs.settle": WORK,

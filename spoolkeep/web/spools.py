@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import choices, labels, reels, spools, standby
+from spoolkeep.services import asides, choices, labels, reels, spools, standby
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
@@ -70,6 +70,8 @@ def _doing() -> Doing:
         "ran-out": _ran_out,
         "stand-by": _stand_by,
         "reel": _reel,
+        "aside": _aside,
+        "let-go": _let_go,
         **{str(kind): _settled(_give_up(kind)) for kind in spools.LEAVES},
     }
     chosen = forms.text("do")
@@ -108,6 +110,16 @@ def _reel(session: Session, code: str) -> _Said:
     )
     tare = load_shop(session).formats.grams(answer.tare_mg)
     return _Said(answer.spool_code, f"Its reel weighs {tare} empty, as before.")
+
+
+def _aside(session: Session, code: str) -> _Said:
+    why = forms.text("why")
+    said = asides.set_aside(session=session, now=doors.now(), by=doors.by_form(), spool_codes=[code], why=why)
+    return _Said(code, said.words)
+
+
+def _let_go(session: Session, code: str) -> _Said:
+    return _Said(code, asides.let_go(session=session, now=doors.now(), by=doors.by_form(), spool_codes=[code]).words)
 
 
 def _weigh(session: Session, code: str) -> SpoolAnswer:

@@ -60,6 +60,8 @@ WHO = {
     "jobs.page": LOOK,
     "jobs.enter": FLOOR,
     "jobs.start": FLOOR,
+    "jobs.ticket": FLOOR,
+    "jobs.ticket_pdf": LOOK,
     "jobs.ending": FLOOR,
     "jobs.end": FLOOR,
     "jobs.settle": FLOOR,

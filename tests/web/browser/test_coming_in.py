@@ -364,7 +364,7 @@ def test_what_was_typed_on_deliveries_outlasts_an_ended_sign_in(
         with shop.store.read() as session:
             assert deliveries.recent(session=session) == []
     page.get_by_role("button", name="Send what I typed").dblclick()
-    expect(page.locator(".codes li")).to_have_count(3)
+    expect(page.locator("input[name=spool]")).to_have_count(3)
     with shop.store.read() as session:
         (one,) = deliveries.recent(session=session)
         codes = deliveries.codes_of(session=session, delivery_id=one.delivery_id)

@@ -1,0 +1,161 @@
+"""What a bench card does with the spool, the feed or the job ticket that is scanned with it, within the scan's own act.
+
+The Bench calls it. It must not know stations or half scans.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.cards import Card
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.units import MG_PER_G
+from spoolkeep.domain.words import JobState, Outcome
+from spoolkeep.services import asides, finding, joblist, jobs, spools, standby
+from spoolkeep.services.jobs import FeedGrams, JobAnswer
+from spoolkeep.services.loadings import loaded_on, take_off
+from spoolkeep.services.shop import code_text
+from spoolkeep.store.journal import change
+from spoolkeep.store.tables import Act, Feed, Job, Machine, Place, Spool
+
+GOES_WITH = {
+    Card.RAN_OUT: frozenset({CodeKind.SPOOL, CodeKind.FEED}),
+    Card.SHELVED: frozenset({CodeKind.SPOOL, CodeKind.FEED}),
+    Card.CAME_OFF_GOOD: frozenset({CodeKind.JOB, CodeKind.FEED}),
+    Card.CAME_OFF_BAD: frozenset({CodeKind.JOB, CodeKind.FEED}),
+    Card.SAME_AGAIN: frozenset({CodeKind.FEED}),
+    Card.SET_ASIDE: frozenset({CodeKind.SPOOL}),
+    Card.WEIGH: frozenset({CodeKind.SPOOL}),
+}
+"""What each card is scanned with. Undo and the digits stand apart."""
+WITH_DIGITS = frozenset({CodeKind.SPOOL, CodeKind.JOB})
+"""What digits may follow: a spool with a scale's grams, a ticket with the per cent that were printed."""
+MOST_DIGITS = 6
+_WHOLE = 100
+_ALL_BOOKED = "All its plastic is booked. If less was printed, undo, and scan its ticket, the per cent and the card."
+
+
+@dataclass(frozen=True)
+class Did:
+    """What a card did: a word, a sentence, and what about it is odd. `waits` where the spool waits for a place."""
+
+    did: str
+    words: str
+    odd: str = ""
+    spool: Spool | None = None
+
+
+def play(session: Session, act: Act, card: Card, row: Spool | Feed | Job, *, digits: str, at: datetime) -> Did:
+    """Do what a card says, at the moment of the scan. Errors: BadInput, Conflict, with what to do instead."""
+    if card in {Card.CAME_OFF_GOOD, Card.CAME_OFF_BAD}:
+        job = row if isinstance(row, Job) else _job_on(session, _feed(row))
+        return _came_off(session, act, job, card, digits=digits, at=at)
+    if card is Card.SAME_AGAIN:
+        return _same_again(session, act, _feed(row), at=at)
+    spool = row if isinstance(row, Spool) else _spool_on(session, _feed(row))
+    if card is Card.RAN_OUT:
+        return Did("ran out", standby.end_spool(session, act, spool, at=at).words, spool=spool)
+    if card is Card.SHELVED:
+        return _shelved(session, act, spool, at=at)
+    name = finding.item_name(session, spool.article_id)
+    if card is Card.SET_ASIDE:
+        if asides.why_aside(session, spool) is not None:
+            raise Conflict("aside_before", f"{name} is set aside already. Let it go on its page.")
+        asides.put_aside(session, act, spool, why="", at=at)
+        return Did("set aside", f"{name} is set aside: not to be used until somebody lets it go.", spool=spool)
+    return _weighed(session, act, spool, name, digits=digits, at=at)
+
+
+def _weighed(session: Session, act: Act, spool: Spool, name: str, *, digits: str, at: datetime) -> Did:
+    answer = spools.put_on_scale(session, act, spool, gross_mg=int(digits) * MG_PER_G, at=at)
+    words = f"{name}: {digits} g on the scale, {answer.left_mg / MG_PER_G:g} g left."
+    return Did("weighed", words, odd=answer.questioned, spool=spool)
+
+
+def _shelved(session: Session, act: Act, spool: Spool, *, at: datetime) -> Did:
+    name = finding.item_name(session, spool.article_id)
+    if spool.home_id is None:
+        return Did("waits", f"{name} has no place of its own yet.", odd="Now scan the place it goes to.", spool=spool)
+    home = session.get_one(Place, spool.home_id)
+    take_off(session, act, spool=spool, at=at)
+    change(session, act, spool, place_id=home.id)
+    return Did("moved", f"{name} is back at {home.name}.", spool=spool)
+
+
+def _came_off(session: Session, act: Act, job: Job, card: Card, *, digits: str, at: datetime) -> Did:
+    good = card is Card.CAME_OFF_GOOD
+    if job.state == JobState.ENDED:
+        raise Conflict("ended_before", f"“{job.title}” has ended already. Undo that first if it was wrong.")
+    if good and digits:
+        raise BadInput("digits_of_a_good_one", "A good job is whole. Scan its ticket again, and the card alone.")
+    percent = int(digits or _WHOLE)
+    if percent > _WHOLE:
+        raise BadInput("no_such_share", f"{percent} per cent cannot be. Scan the ticket, 0 to 100, and the card.")
+    if job.machine_id is None:
+        raise BadInput("no_machine", f"“{job.title}” has no machine by the books. Start it under Jobs first.")
+    needs = joblist.feeds_of(session=session, machine_id=job.machine_id, job_id=job.id)
+    grams = [FeedGrams(one.needs_mg * percent // _WHOLE, one.feed_id) for one in needs if one.needs_mg]
+    outcome = Outcome.GOOD if good else Outcome.FAILED
+    answer = jobs.end_within(session, act, job, outcome=outcome, at=at, grams=[one for one in grams if one.mg])
+    words = f"“{job.title}” came off {'good' if good else 'bad'}: {answer.drawn_mg / MG_PER_G:g} g drawn."
+    whole = (
+        "" if good or digits else "All its plastic is booked. If less was printed, undo, and scan the per cent first."
+    )
+    return Did("ended", words, odd=" ".join(filter(None, (whole, _odd_about(answer)))))
+
+
+def _odd_about(answer: JobAnswer) -> str:
+    odd = [f"{name} gave more than was left: weigh it." for name in answer.overdrawn]
+    if answer.open_draws:
+        odd.append("A feed had no spool by the books: name it under Jobs.")
+    return " ".join([*odd, *answer.odd])
+
+
+def _same_again(session: Session, act: Act, feed: Feed, *, at: datetime) -> Did:
+    machine = session.get_one(Machine, feed.machine_id)
+    running = _first(session, machine, JobState.RUNNING)
+    if running is not None:
+        words = f"“{running.title}” still runs on {machine.name} by the books. Say how it came off, then same again."
+        raise Conflict("still_runs", words)
+    last = _first(session, machine, JobState.ENDED)
+    if last is None:
+        raise BadInput("nothing_before", f"{machine.name} has printed nothing yet. Enter its job under Jobs.")
+    answer = jobs.start_again(session, act, last, at=at)
+    return Did("started", f"“{last.title}” runs on {machine.name} once more.", odd=_odd_about(answer))
+
+
+def _first(session: Session, machine: Machine, state: JobState) -> Job | None:
+    """Give the machine's job in a state: the one that ended last, started last, or is planned next."""
+    order = {
+        JobState.ENDED: col(Job.ended_at).desc(),
+        JobState.RUNNING: col(Job.started_at).desc(),
+        JobState.PLANNED: col(Job.planned_at),
+    }[state]
+    query = select(Job).where(col(Job.machine_id) == machine.id, col(Job.state) == state, col(Job.live))
+    return session.scalars(query.order_by(order, col(Job.id).desc())).first()
+
+
+def _job_on(session: Session, feed: Feed) -> Job:
+    machine = session.get_one(Machine, feed.machine_id)
+    job = _first(session, machine, JobState.RUNNING) or _first(session, machine, JobState.PLANNED)
+    if job is None:
+        words = f"No job runs on {machine.name} by the books. Scan the job's ticket, or enter it under Jobs."
+        raise BadInput("no_job_there", words)
+    return job
+
+
+def _spool_on(session: Session, feed: Feed) -> Spool:
+    loading = loaded_on(session, feed.id)
+    if loading is None:
+        where = code_text(CodeKind.FEED, feed.serial)
+        raise BadInput("no_spool_there", f"No spool is on {where} by the books. Scan the spool itself.")
+    return session.get_one(Spool, loading.spool_id)
+
+
+def _feed(row: Spool | Feed | Job) -> Feed:
+    assert isinstance(row, Feed)  # noqa: S101 - `GOES_WITH` says what may come
+    return row
