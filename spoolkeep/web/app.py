@@ -21,6 +21,7 @@ from spoolkeep.store.engine import Store
 from spoolkeep.web import (
     api,
     bench,
+    count,
     deliveries,
     doors,
     jobs,
@@ -51,7 +52,7 @@ NAV = (
     ("money.page", "Money"),
     ("setup.page", "Setup"),
 )
-_PAGES = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, labels)
+_PAGES = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, labels, count)
 BLUEPRINTS = (*_PAGES, api, signin, me, people)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 512 * 1024

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from alembic import command
-from sqlalchemy import Column, Table, func, select
+from sqlalchemy import Column, Table, func, select, text
 from sqlalchemy.orm import Session
 from sqlmodel import SQLModel, col
 
@@ -324,12 +324,23 @@ def test_every_maker_s_code_in_the_files_checks_out() -> None:
         assert code.startswith("2")
 
 
+BACK_TO_0003 = (
+    *(f"DROP TABLE {table}" for table in ("walker", "sighting", "walked_place", "walk", "label_stock")),
+    "ALTER TABLE half_scan DROP COLUMN digits",
+    "ALTER TABLE workshop DROP COLUMN usual_stock",
+    "UPDATE alembic_version SET version_num = '0003'",
+)
+
+
 def test_a_demo_of_an_older_shape_is_brought_forward_by_its_next_start(tmp_path: Path) -> None:
     with closing(open_store(f"sqlite:///{tmp_path / 'spoolkeep.sqlite'}")) as old, old.engine.begin() as connection:
-        command.upgrade(alembic_config(connection), "0001")
+        command.upgrade(alembic_config(connection), "head")
         with Session(connection) as session:
             sow(session, now=NOW)
             session.commit()
+    with closing(open_store(f"sqlite:///{tmp_path / 'spoolkeep.sqlite'}")) as old, old.engine.begin() as connection:
+        for words in BACK_TO_0003:
+            connection.execute(text(words))
     assert prepare(Instance(tmp_path), now=NOW, days=3) == BUILT
     assert list((tmp_path / "backups").iterdir())
     assert prepare(Instance(tmp_path), now=NOW, days=3) == AS_IT_WAS

@@ -211,7 +211,9 @@ def test_an_order_that_is_awaited_is_listed_however_many_came_in_since(store: St
     with store.read() as session:
         newest, *_, oldest = orders.listed(session=session, now=now)
     arrived = [
-        deliveries.Arrived(line.item.article_id, line.spools, line.spool_mg, order_line_id=line.line_id)
+        deliveries.Arrived(
+            line.item.article_id, line.spools, line.spool_mg, line.price_minor, order_line_id=line.line_id
+        )
         for line in newest.lines
     ]
     workshop.do(

@@ -1,17 +1,19 @@
 """Booking in twenty spools with a wedge scanner: few acts, once, and the labels open."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import catalogue, orders
+from spoolkeep.services import catalogue, counting, orders
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.orders import OrderView, Wanted
+from spoolkeep.store.acts import By
 from tests.paper.pictures import codes_in, pages_of
-from tests.workshop import TestWorkshop, by
+from tests.workshop import TestWorkshop, by, station_at
 
 pytestmark = pytest.mark.browser
 EAN = "6291041500213"
@@ -31,6 +33,11 @@ def order(shop: TestWorkshop) -> OrderView:
     shop.do(lambda s: orders.move_on(session=s, now=shop.now, by=by(), order_id=number, state=sent))
     with shop.store.read() as session:
         return orders.view(session=session, now=shop.now, order_id=number)
+
+
+def by_station(shop: TestWorkshop) -> By:
+    """Give the first actor at a station."""
+    return replace(by(), station_id=shop.do(lambda s: station_at(s, shop.now)))
 
 
 def book(page: Page) -> bytes:
@@ -71,13 +78,30 @@ def test_an_orders_code_and_a_places_code_are_heard_wherever_the_focus_is(
 def test_the_pages_of_a_delivery_can_be_read_by_everybody(
     page: Page, address: str, shop: TestWorkshop, order: OrderView, scheme: str, width: int
 ) -> None:
-    shop.deliver(spools=2)
+    codes = shop.deliver(spools=2)
     page.emulate_media(color_scheme="dark" if scheme == "dark" else "light")
     page.set_viewport_size({"width": width, "height": 900})
-    for path in (f"/deliveries?order={order.order_id}", "/deliveries/1", "/labels"):
+    walked = by_station(shop)
+    for code in (shop.places[0], codes[0]):
+        shop.do(lambda s, c=code: counting.scan(session=s, now=shop.now, by=replace(walked, key=c), text=c))  # type: ignore[misc] # in a loop
+    for path in (f"/deliveries?order={order.order_id}", "/deliveries/1", "/labels", "/count"):
         page.goto(f"{address}{path}")
         page.evaluate("document.querySelectorAll('iframe').forEach((one) => one.remove())")  # the browser's own viewer
         found = Axe().run(page)
         assert found.violations_count == 0, (path, found.generate_report())
         wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
         assert page.evaluate(wide) <= 0, path
+
+
+def test_shelves_are_counted_with_a_wedge_scanner_and_settled_by_a_press(
+    page: Page, address: str, shop: TestWorkshop, scan: Scan
+) -> None:
+    codes = shop.deliver(spools=3)
+    page.goto(f"{address}/count")
+    expect(page.locator("form[data-scan]")).to_have_attribute("data-state", "ready")
+    for code in (shop.places[0], *codes):
+        scan(code)
+    expect(page.locator("#scan-live .message-words")).to_contain_text("3 seen here")
+    expect(page.locator("#scan-code")).to_be_focused()
+    page.get_by_role("button", name="Settle the count").click()
+    expect(page.locator(".said")).to_contain_text("Settled: 3 moved, 0 missing")
