@@ -17,7 +17,7 @@ _TEXT_MM = 10.5
 """The height that text takes before the bars grow beyond their least height."""
 _LEAST_TEXT_MM = 5.0
 _STRIP_SHARE, _LEAST_STRIP_MM = 0.12, 5.0
-_LEAST_WIDTH_MM = 26.0
+_LEAST_WIDTH_MM = 34.0
 """The width that text keeps beside a square code."""
 
 
