@@ -92,6 +92,8 @@ def complaints(page: "Page", served: Served) -> list[str]:
 
 
 def _leaves(url: str, address: str) -> bool:
+    if url.startswith(("chrome:", "chrome-extension:")):
+        return False  # the browser's own viewer of PDFs, in which the labels of a delivery are open
     return not url.startswith((address + "/", "data:"))
 
 
