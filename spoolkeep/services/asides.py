@@ -125,7 +125,7 @@ def _standing() -> tuple[ColumnElement[bool], ...]:
 def _named(session: Session, codes: Sequence[str]) -> list[Spool]:
     if not codes:
         raise BadInput("no_spools", "Choose at least one spool.")
-    return [finding.spool_of(session, code) for code in codes]
+    return list({one.id: one for one in (finding.spool_of(session, code) for code in codes)}.values())
 
 
 def _why(text: str) -> str:

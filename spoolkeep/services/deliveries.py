@@ -351,7 +351,7 @@ def _came(session: Session, one: Arrived, delivery: Delivery) -> offers.Came:
         article_id=one.article_id,
         supplier_id=delivery.supplier_id,
         offer_id=line.offer_id if line else one.offer_id,
-        spools=one.spools,
+        spools=line.spools if line else one.spools,
         spool_mg=one.spool_mg,
         price_minor=one.price_minor,
         expected=expected,

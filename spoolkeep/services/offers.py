@@ -126,6 +126,7 @@ class Came:
     supplier_id: int | None
     offer_id: int | None
     spools: int
+    """As many as were bought at once: those ordered, of which these may be a part."""
     spool_mg: int
     price_minor: int
     expected: tuple[int, int] | None

@@ -10,7 +10,7 @@ from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.formats import currency_decimals
-from spoolkeep.domain.units import MG_PER_G
+from spoolkeep.domain.units import MG_PER_G, with_mark
 from spoolkeep.domain.words import Lasting
 from spoolkeep.services import asides, bookin, choices, deliveries, labels, orders
 from spoolkeep.services.bookin import Heard
@@ -122,13 +122,13 @@ def _values_of(session: Session, heard: Heard, shop: Shop) -> dict[str, str]:
 
 def plain_grams(mg: int) -> str:
     """Give grams as a field takes them."""
-    return f"{mg / MG_PER_G:g}"
+    return with_mark(f"{mg / MG_PER_G:.3f}".rstrip("0").rstrip("."), ".")
 
 
 def plain_money(minor: int, shop: Shop) -> str:
     """Give an amount as a field takes it."""
     decimals = currency_decimals(shop.currency)
-    return f"{minor / 10**decimals:.{decimals}f}"
+    return with_mark(f"{minor / 10**decimals:.{decimals}f}", ".")
 
 
 def _book(session: Session, shop: Shop) -> deliveries.DeliveryAnswer:

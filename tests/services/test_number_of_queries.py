@@ -145,6 +145,7 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "an order's sheet": _one_order,
     "deliveries": lambda s, _: deliveries.recent(session=s),
     "a delivery's labels": _deliveries_labels,
+    "a delivery's spools": lambda s, _: deliveries.spools_of(session=s, delivery_id=1),
     "labels of feeds and places": lambda s, now: labels.of_places_and_feeds(session=s, now=now),
     "offers": lambda s, _: choices.offers(session=s),
     "feeds": lambda s, _: choices.feeds(session=s),
