@@ -55,7 +55,8 @@ def hear(*, session: Session, now: datetime, text: str, order_id: int | None) ->
         return _makers(session, now, code.digits, order_id)
     if code.kind is CodeKind.ORDER:
         order = finding.order_by_serial(session, code.serial)
-        if order.id not in {one.order_id for one in orders.listed(session=session, now=now, open_only=True)}:
+        awaited = orders.listed(session=session, now=now, open_only=True, limit=None)
+        if order.id not in {one.order_id for one in awaited}:
             words = f"Order {code.text} awaits nothing: it is {order.state} or all in. Book in without it."
             raise Conflict("order_is_closed", words)
         return Heard(f"Order {code.text}. Scan a maker’s code, or book it in.", order_id=order.id)  # noqa: RUF001
@@ -76,7 +77,7 @@ def place_of_last(session: Session, article_id: int) -> int | None:
 
 def _makers(session: Session, now: datetime, digits: str, order_id: int | None) -> Heard:
     known = offers.with_code(session, digits)
-    awaited = orders.listed(session=session, now=now, open_only=True)
+    awaited = orders.listed(session=session, now=now, open_only=True, limit=None)
     chosen = next((order for order in awaited if order.order_id == order_id), None)
     of_items = {offer.article_id for offer in known}
     among = [chosen] if chosen else sorted(awaited, key=lambda one: (one.promised_for or date.max, one.order_id))
@@ -94,7 +95,7 @@ def _makers(session: Session, now: datetime, digits: str, order_id: int | None) 
 
 
 def _line_of(session: Session, order: OrderView, offer_ids: set[int], article_ids: set[int]) -> LineView | None:
-    """Give the line of these offers, else of these items, that awaits something; else one that awaits nothing more."""
+    """Give a line that awaits something: of these offers, else of these items; None where none does."""
     wanted = [line for line in order.lines if line.item.article_id in article_ids]
     ids = {line.line_id for line in wanted}
     query = select(col(OrderLine.id)).where(col(OrderLine.id).in_(ids), col(OrderLine.offer_id).in_(offer_ids))

@@ -343,14 +343,16 @@ def _set_damaged_aside(
 
 def _came(session: Session, one: Arrived, delivery: Delivery) -> offers.Came:
     line = session.get(OrderLine, one.order_line_id) if one.order_line_id else None
-    offer = session.get(Offer, one.offer_id) if one.offer_id else None
+    offer = session.get(Offer, one.offer_id) if one.offer_id and not line else None
+    if offer is not None and delivery.supplier_id not in {None, offer.supplier_id}:
+        offer = None  # a person chose another supplier since the code was scanned
     expected = (line.spool_mg, line.price_minor) if line else None
     if offer is not None:
         expected = offer.spool_mg, offers.price_at(session, offer, one.spools)
     return offers.Came(
         article_id=one.article_id,
         supplier_id=delivery.supplier_id,
-        offer_id=line.offer_id if line else one.offer_id,
+        offer_id=line.offer_id if line else (offer.id if offer else None),
         spools=line.spools if line else one.spools,
         spool_mg=one.spool_mg,
         price_minor=one.price_minor,

@@ -149,9 +149,9 @@ def learn(session: Session, act: Act, came: Came) -> str:
     differs = came.expected is not None and came.expected != (came.spool_mg, came.price_minor)
     if differs and came.lasting is None:
         raise Conflict("offer_changed", "What came differs from what was expected. Say below whether that lasts.")
-    offer = session.get(Offer, came.offer_id) if came.offer_id else None
+    offer = _offer_of(session, came, digits)
     if offer is not None:
-        if differs and came.lasting is Lasting.FROM_NOW_ON:
+        if differs and came.lasting is Lasting.FROM_NOW_ON and offer.id == came.offer_id:
             _take_over(session, act, offer, came)
         if digits and offer.retail_code != digits:
             change(session, act, offer, retail_code=digits)
@@ -170,6 +170,21 @@ def learn(session: Session, act: Act, came: Came) -> str:
     )
     create(session, act, new)
     return ""
+
+
+def _offer_of(session: Session, came: Came, digits: str) -> Offer | None:
+    """Give the offer by which it came: the one that is named, else the supplier's of such spools with no other code."""
+    named = session.get(Offer, came.offer_id) if came.offer_id else None
+    if named is not None and named.live:
+        return named
+    query = select(Offer).where(
+        col(Offer.live),
+        col(Offer.supplier_id) == came.supplier_id,
+        col(Offer.article_id) == came.article_id,
+        col(Offer.spool_mg) == came.spool_mg,
+        col(Offer.retail_code).is_(None) | (col(Offer.retail_code) == digits),
+    )
+    return session.scalars(query.order_by(col(Offer.id))).first()
 
 
 def _take_over(session: Session, act: Act, offer: Offer, came: Came) -> None:

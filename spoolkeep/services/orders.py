@@ -187,8 +187,8 @@ _NEXT: dict[str, tuple[OrderState, ...]] = {
 }
 
 
-def listed(*, session: Session, now: datetime, open_only: bool = False, limit: int = 50) -> list[OrderView]:
-    """Give orders, newest first; the state says `overdue` where a promise has passed."""
+def listed(*, session: Session, now: datetime, open_only: bool = False, limit: int | None = 50) -> list[OrderView]:
+    """Give orders, newest first, all where the limit is None; the state says `overdue` where a promise has passed."""
     query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
     if open_only:
         awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)

@@ -210,7 +210,7 @@ def _change(session: Session) -> str:
 def _show(values: Values, *, refused: Refusal | None = None, heard: Heard | None = None, asks: str = "") -> str:
     with doors.reading() as session:
         shop = load_shop(session)
-        awaited = orders.listed(session=session, now=doors.now(), open_only=True)
+        awaited = orders.listed(session=session, now=doors.now(), open_only=True, limit=None)
         context = {
             "recent": deliveries.recent(session=session),
             "articles": choices.articles(session=session),

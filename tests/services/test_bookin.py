@@ -139,7 +139,6 @@ def test_a_closed_order_is_not_opened_by_its_code(shop: Buying, state: OrderStat
         shop.book(order, came(order, 1))
 
 
-@pytest.mark.xfail(reason="only the fifty newest open orders are looked through: the Conflict says what is not so")
 def test_an_order_is_opened_however_many_are_awaited_since(shop: Buying) -> None:
     first = shop.order(1)
     for _ in range(50):
@@ -246,15 +245,11 @@ def test_a_new_code_without_an_order_makes_an_offer_where_the_supplier_is_known(
     assert (filled.supplier_id, filled.spool_mg, filled.price_minor) == (shop.supplier, 750_000, 1500)
 
 
-@pytest.mark.xfail(reason="a second offer of the same supplier, item and weight is made beside the one without a code")
 def test_a_new_code_goes_to_the_offer_that_the_supplier_has_for_such_spools(shop: Buying) -> None:
     shop.book(None, Arrived(shop.articles[0], 1, 1_000_000, 1900, retail_code=EAN))
     assert shop.kept(shop.offers[0]).retail_code == EAN
 
 
-@pytest.mark.xfail(
-    reason="a line's offer that was withdrawn takes the code, where no scan finds it, and nobody is told"
-)
 def test_a_code_that_a_withdrawn_offer_cannot_keep_is_told(shop: Buying) -> None:
     order = shop.order(2)
     shop.do(lambda s: catalogue.retire_offer(session=s, now=shop.now, by=by(), offer_id=shop.offers[0]))
@@ -262,7 +257,6 @@ def test_a_code_that_a_withdrawn_offer_cannot_keep_is_told(shop: Buying) -> None
     assert notes or shop.hear(EAN).is_known
 
 
-@pytest.mark.xfail(reason="a supplier chosen after the scan is not held against the offer's own")
 def test_what_one_supplier_asks_does_not_change_anothers_offer(shop: Buying) -> None:
     other, offer_id = shop.another_supplier(), shop.offers[0]
     arrived = [Arrived(shop.articles[0], 1, 1_000_000, 1500, offer_id=offer_id, lasting=Lasting.FROM_NOW_ON)]
