@@ -57,9 +57,9 @@ def hear(*, session: Session, now: datetime, text: str, order_id: int | None) ->
         order = finding.order_by_serial(session, code.serial)
         awaited = orders.listed(session=session, now=now, open_only=True, limit=None)
         if order.id not in {one.order_id for one in awaited}:
-            words = f"Order {code.text} awaits nothing: it is {order.state} or all in. Book in without it."
+            words = f"Order {code.grouped} awaits nothing: it is {order.state} or all in. Book in without it."
             raise Conflict("order_is_closed", words)
-        return Heard(f"Order {code.text}. Scan a maker’s code, or book it in.", order_id=order.id)  # noqa: RUF001
+        return Heard(f"Order {code.grouped}. Scan a maker’s code, or book it in.", order_id=order.id)  # noqa: RUF001
     if code.kind is CodeKind.PLACE:
         place = finding.place_by_serial(session, code.serial)
         return Heard(f"It goes to {place.name}.", order_id=order_id, place_id=place.id)

@@ -4,7 +4,7 @@ The labels and the web's Labels page call it; the geometry is the press'.
 """
 
 from dataclasses import fields, replace
-from datetime import date, datetime
+from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -130,12 +130,7 @@ def make_usual(*, session: Session, now: datetime, by: By, name: str) -> Made:
 
 def calibration(*, session: Session, now: datetime, name: str) -> bytes:
     """Give the PDF that shows how a stock lies in its printer. Errors: BadInput."""
-    return calibration_of(named(session, name), day=load_shop(session).today(now))
-
-
-def calibration_of(stock: Stock, *, day: date) -> bytes:
-    """Give the PDF that shows how a stock lies in its printer."""
-    return press_calibration(stock, printed_on=day)
+    return press_calibration(named(session, name), printed_on=load_shop(session).today(now))
 
 
 def _checked(stock: Stock) -> Stock:

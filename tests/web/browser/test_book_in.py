@@ -61,6 +61,14 @@ def test_twenty_spools_are_booked_in_by_a_scan_and_a_press(
     expect(page.locator("input[name=spool]")).to_have_count(20)
 
 
+def test_the_keyboard_alone_books_a_delivery_in(page: Page, address: str, scan: Scan, order: OrderView) -> None:
+    page.goto(f"{address}/deliveries")
+    scan(order.code)
+    expect(page.get_by_role("heading", name="What came of order")).to_be_visible()
+    page.keyboard.press("Control+Enter")
+    expect(page.locator("input[name=spool]")).to_have_count(20)
+
+
 def test_an_orders_code_and_a_places_code_are_heard_wherever_the_focus_is(
     page: Page, address: str, shop: TestWorkshop, scan: Scan, order: OrderView
 ) -> None:
