@@ -47,7 +47,7 @@ _SERIALS = {card: _FIRST_DIGIT + int(card) if card.is_digit else _WORDS.index(ca
 _CARDS = {serial: card for card, serial in _SERIALS.items()}
 
 HOW = {
-    Card.UNDO: "Takes back what was last done here",
+    Card.UNDO: "Lets go what waits, or takes back what was last done",
     Card.RAN_OUT: "With a spool or its feed",
     Card.SHELVED: "With a spool or its feed: back to its place",
     Card.CAME_OFF_GOOD: "With a job ticket, or the feed it came off",

@@ -37,7 +37,7 @@ class ScanAnswer:
     words: str
     act_id: int
     did: str
-    """`waits`, `loaded`, `moved` or `looked up`.
+    """`waits`, `loaded`, `moved`, `looked up`, or `let go` where a half scan waits no longer.
 
     By a card also `undone`, `ran out`, `ended`, `started`, `set aside` or `weighed`.
     """
@@ -88,7 +88,7 @@ def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
     if station_id is None:
         raise BadInput("no_station", "This device is not known as a station yet. Open the Bench once, then scan.")
 
-    if _is_undo(text):
+    if _is_undo(text) and not _lets_go(session, by, station_id=station_id, now=now):
         return _undo(session, now, by)
 
     @cache
@@ -207,6 +207,14 @@ def _is_undo(text: str) -> bool:
     return isinstance(code, Code) and code == Card.UNDO.code
 
 
+def _lets_go(session: Session, by: By, *, station_id: int, now: datetime) -> bool:
+    """Give whether the undo card lets a half scan go, or did so when it was sent before: nothing was booked yet."""
+    before = select(col(Act.id)).where(
+        col(Act.actor_id) == by.actor_id, col(Act.key) == by.key, col(Act.kind) == "scan"
+    )
+    return stations.waiting_scan(session, station_id, now) is not None or session.scalars(before).first() is not None
+
+
 def _undo(session: Session, now: datetime, by: By) -> ScanAnswer:
     undone = undoing.undo_last(session=session, now=now, by=by)
     return ScanAnswer(HEARD, f"Undone: {undone.undid_kind}.", undone.act_id, "undone")
@@ -267,6 +275,10 @@ def _look_up_retail(session: Session, act: Act, code: RetailCode) -> ScanAnswer:
 
 
 def _hear(session: Session, act: Act, heard: _Heard, *, station_id: int, now: datetime) -> ScanAnswer:
+    if heard.named.card is Card.UNDO:
+        stations.forget_half_scan(session, station_id)
+        words = f"{heard.half.named.words} is let go. Nothing was booked." if heard.half else "Nothing waits."
+        return ScanAnswer(HEARD, words, act.id, "let go")
     if heard.named.card and heard.named.card.is_digit:
         return _add_digit(session, act, heard, station_id=station_id, now=now)
     if heard.pair is None:

@@ -38,7 +38,7 @@ def scan() -> tuple[Response, int]:
         with doors.writing() as session:
             bench.after_refusal(session=session, now=doors.now(), by=doors.by_key(request.form.get("key", "")))
         return _show(kind="refused", words=refusal.words), status_of(refusal)
-    nothing = answer.did in {"waits", "looked up"}
+    nothing = answer.did in {"waits", "looked up", "let go"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
     return _show(kind=answer.kind, words=answer.words, booked=booked), 200
 

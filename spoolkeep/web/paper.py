@@ -48,10 +48,8 @@ def pressed(gathered: labels.Gathered) -> bytes:
 
     Call it once the books are closed: pressing takes a while, and a reader that stays open holds others up.
     """
-    dpi = number_asked("dpi", 0, "Dots") or None
     return labels.press(
         gathered,
-        dpi=dpi,
         start=number_asked("start", 1, "Start position"),
         square="square" in request.args,
         pairs="pairs" in request.args,

@@ -114,6 +114,16 @@ def test_the_undo_card_takes_back_what_was_last_done_here(shop: TestWorkshop, pl
     assert (view(shop, spool).left_mg, view(shop, spool).feed) == (1_000_000, "Larch feed 1")
 
 
+def test_the_undo_card_lets_a_half_scan_go_before_it_takes_anything_back(shop: TestWorkshop, play: Play) -> None:
+    one, wrong = shop.deliver(spools=2)
+    play(one, shop.feeds[0], wrong)
+    first, again = play(Card.UNDO, key="undo-2"), play(Card.UNDO, key="undo-2")
+    assert first == again
+    assert (first.did, first.words) == ("let go", "PLA Slate black is let go. Nothing was booked.")
+    assert play(shop.feeds[1]).did == "waits", "the wrong spool waits no longer"
+    assert view(shop, one).feed == "Larch feed 1"
+
+
 def test_a_shelved_spool_goes_back_to_its_own_place(shop: TestWorkshop, play: Play) -> None:
     (spool,) = shop.deliver()
     asks = play(Card.SHELVED, spool)

@@ -116,7 +116,7 @@ def test_a_number_that_no_row_can_have_is_no_page(client: FlaskClient, path: str
         assert client.get(path.format(number)).status_code == 404
 
 
-@pytest.mark.parametrize("query", ["start", "dpi", "from"])
+@pytest.mark.parametrize("query", ["start", "from"])
 def test_labels_from_beyond_every_sheet_are_refused(client: FlaskClient, shop: TestWorkshop, query: str) -> None:
     shop.deliver()
     for number in (HUGE, "9" * 5000):

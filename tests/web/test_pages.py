@@ -99,13 +99,13 @@ def test_a_delivery_that_cannot_be_keeps_what_was_typed(
 
 def test_labels_of_a_delivery_are_a_pdf_from_any_start(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
     where = client.post("/deliveries", data=_delivery(shop, key())).location
-    for query in ("", "?start=24", "?stock=50x25&dpi=300", "?from=3"):
+    for query in ("", "?start=24", "?stock=50x25&square=yes&pairs=yes", "?from=3"):
         answer = client.get(f"{where}/labels.pdf{query}")
         assert answer.status_code == 200, query
         assert answer.data.startswith(b"%PDF")
 
 
-@pytest.mark.parametrize("query", ["?start=25", "?start=x", "?stock=nothing", "?dpi=7"])
+@pytest.mark.parametrize("query", ["?start=25", "?start=x", "?stock=nothing"])
 def test_labels_that_cannot_be_are_refused_in_a_sentence(
     client: FlaskClient, shop: TestWorkshop, key: Key, query: str
 ) -> None:
@@ -177,7 +177,7 @@ def test_a_spools_label_and_an_items_labels_can_be_printed_again(client: FlaskCl
         assert answer.data.startswith(b"%PDF")
 
 
-@pytest.mark.parametrize("query", ["?stock=a4-3x8&start=5", "?stock=50x25&dpi=203"])
+@pytest.mark.parametrize("query", ["?stock=a4-3x8&start=5", "?stock=50x25"])
 def test_the_labels_of_a_delivery_read_back_to_its_spools(
     client: FlaskClient, shop: TestWorkshop, key: Key, query: str
 ) -> None:
