@@ -1,4 +1,4 @@
-"""What it takes a practised person to book in twenty spools of one order with a known maker's code, and open the labels.
+"""What it takes a practised person to book in twenty spools with a known maker's code, and to open their labels.
 
 Run it: python tests/benchmarks/book_in.py. Operators of the keystroke-level model: a key or a click 0.20 s (skilled),
 pointing 1.10, a hand to another device 0.40, mental preparation 1.35. Source: Card, Moran and Newell, 1980, The
