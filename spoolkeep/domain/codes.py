@@ -7,6 +7,7 @@ import re
 import unicodedata
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 
 from stdnum import ean
 from stdnum.iso7064 import mod_97_10
@@ -63,13 +64,18 @@ class Code:
 
         Source: ISO/IEC 7064 MOD 97-10, the letter read as 10 to 35 as in ISO 13616 and ISO 17442.
         """
-        body = f"{self.kind}{self.serial:0{_SERIAL_DIGITS}d}"
-        return body + str(mod_97_10.calc_check_digits(body))
+        return _checked(f"{self.kind}{self.serial:0{_SERIAL_DIGITS}d}")
 
     @property
     def grouped(self) -> str:
         """Give the characters in groups, for the eye."""
         return f"{self.text[:4]} {self.text[4:7]} {self.text[7:]}"
+
+
+@lru_cache(maxsize=4096)
+def _checked(body: str) -> str:
+    """Give a body with its check digits; a label asks for them several times."""
+    return body + str(mod_97_10.calc_check_digits(body))
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from fractions import Fraction
+from functools import cached_property
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from babel import Locale, UnknownLocaleError
@@ -42,7 +43,7 @@ class Formats:
 
     def __post_init__(self) -> None:
         try:
-            Locale.parse(self.locale)
+            _ = self._known
         except (UnknownLocaleError, ValueError, TypeError):
             raise BadInput("bad_locale", f"“{self.locale}” is not a locale. Enter one like en_GB.") from None
         currency_decimals(self.currency)
@@ -51,6 +52,10 @@ class Formats:
         except (ZoneInfoNotFoundError, ValueError, OSError):
             words = f"“{self.zone}” is not a time zone. Enter one like Europe/Lisbon."
             raise BadInput("bad_zone", words) from None
+
+    @cached_property
+    def _known(self) -> Locale:
+        return Locale.parse(self.locale)
 
     def grams(self, mg: int) -> str:
         """Give milligrams as grams: whole ones, or with one decimal under 10 g."""
@@ -64,24 +69,24 @@ class Formats:
     def number(self, value: Fraction | float, decimals: int = 0) -> str:
         """Give a number with so many decimals, half to even; what is without end is ∞."""
         pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
-        return str(format_decimal(_rounded(value, decimals), format=pattern, locale=self.locale))
+        return str(format_decimal(_rounded(value, decimals), format=pattern, locale=self._known))
 
     def money(self, minor: int) -> str:
         """Give minor units as an amount of the workshop's currency."""
         amount = Decimal(minor).scaleb(-currency_decimals(self.currency))
-        return str(format_currency(amount, self.currency, locale=self.locale))
+        return str(format_currency(amount, self.currency, locale=self._known))
 
     def day(self, day: date) -> str:
         """Give a day with its year, as the locale writes it in middling length."""
-        return str(format_date(day, "medium", locale=self.locale))
+        return str(format_date(day, "medium", locale=self._known))
 
     def short_day(self, day: date) -> str:
         """Give a day without its year."""
-        return str(format_date(day, "d MMM", locale=self.locale))
+        return str(format_date(day, "d MMM", locale=self._known))
 
     def month(self, day: date) -> str:
         """Give the month and year of a day."""
-        return str(format_date(day, "MMM yyyy", locale=self.locale))
+        return str(format_date(day, "MMM yyyy", locale=self._known))
 
     def moment(self, moment: datetime) -> str:
         """Give a moment on the workshop's wall clock: day, hours and minutes. Without a zone it is taken as UTC."""
@@ -89,7 +94,7 @@ class Formats:
 
     def clock(self, moment: datetime) -> str:
         """Give the hours and minutes of a moment on the workshop's wall clock."""
-        return str(format_time(self._local(moment), "HH:mm", locale=self.locale))
+        return str(format_time(self._local(moment), "HH:mm", locale=self._known))
 
     def _local(self, moment: datetime) -> datetime:
         known = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
@@ -99,7 +104,7 @@ class Formats:
         """Give basis points (1.4 % is 140) as a percentage with one decimal."""
         # rounded here, because the formatter would round binary fractions
         share = _rounded(Fraction(basis_points) / 100, 1) / 100
-        return str(format_percent(share, f"#,##0.0{_SPACE}%", locale=self.locale))
+        return str(format_percent(share, f"#,##0.0{_SPACE}%", locale=self._known))
 
     def days(self, days: float) -> str:
         """Give a number of days: with a decimal under 10 where there is one, whole ones above."""

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from reportlab.pdfbase.pdfdoc import PDFArray, PDFResourceDictionary
 from reportlab.pdfgen.canvas import Canvas
 
 from spoolkeep.domain.cards import Card
@@ -118,6 +119,7 @@ def press_labels(
         cell = grid.cell(stock, position)
         press.draw(label, cell.left, grid.page(stock)[1] - cell.top - cell.height)
     press.ink.turn()
+    _say_once(canvas)
     canvas.save()
     return out.getvalue()
 
@@ -145,6 +147,16 @@ def document(out: io.BytesIO, stock: Stock, grid: Grid, *, title: str, printed_o
     canvas.setCreator("Spoolkeep")
     canvas.setViewerPreference("PrintScaling", "None")
     return canvas
+
+
+def _say_once(canvas: Canvas) -> None:
+    """Let all pages point at one size and one set of fonts: a roll has a page for each label, which says both again."""
+    book = canvas._doc  # noqa: SLF001 the library has no other door to its pages
+    size, faces = PDFArray([0, 0, *canvas._pagesize]), PDFResourceDictionary()  # noqa: SLF001
+    faces.basicFonts()
+    for page in book.Pages.pages:
+        page.MediaBox, page.Resources = book.Reference(size), book.Reference(faces)
+        page.Trans = page.Rotate = None
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from spoolkeep.paper.stocks import Grid
 _DARK_BELOW, _LIGHT_FROM = 0.0838, 0.4834
 """Relative luminances of lightness 35 and 75. Source: CIE 15, L* = 116 (Y/Yn)^(1/3) - 16; the limits are our choice."""
 _LINE_MM, _STRIPE_MM, _SQUARE_MM = 0.25, 0.375, 0.5
+_SQUARES_ACROSS = 6
 _PATTERN_SHARE = 0.4
 
 
@@ -81,7 +82,8 @@ def _pattern(key: Box, grid: Grid, *, tone: Tone) -> list[Box]:
             Box(key.left, key.bottom + at, key.width, min(step, key.height - at))
             for at in range(step, key.height, 2 * step)
         ]
-    return list(_chequer(key, max(2, grid.dots(_SQUARE_MM)))) if tone is Tone.CLEAR else []
+    square = max(2, grid.dots(_SQUARE_MM), key.width // _SQUARES_ACROSS)
+    return list(_chequer(key, square)) if tone is Tone.CLEAR else []
 
 
 def _chequer(key: Box, step: int) -> Iterator[Box]:

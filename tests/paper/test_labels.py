@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 
 from spoolkeep.domain.codes import Code, CodeKind
@@ -199,3 +200,19 @@ def test_no_label_is_nothing_to_print() -> None:
     with pytest.raises(BadInput) as refused:
         pressed((), stock_named("50x25"))
     assert refused.value.code == "nothing_to_print"
+
+
+@pytest.mark.parametrize(("name", "dpi"), [("100x50", 203), ("a4-3x8", 300), ("letter-2x10", 203)])
+def test_the_square_code_has_four_blank_modules_on_every_side(name: str, dpi: int) -> None:
+    stock, grid = stock_named(name), Grid(dpi)
+    layout = layout_of(stock, grid, PLAIN.code.text, square=True)
+    assert layout.square is not None
+    cell, box, dots = grid.cell(stock, 1), layout.square, layout.square_dots
+    page = pages_of(pressed((PLAIN,), stock, dpi=dpi, square=True), dpi)[0]
+    foot, left = cell.top + cell.height - box.bottom, cell.left + box.left
+    dark = page[foot - box.height : foot, left : left + box.width] < 128
+    rows, columns = np.flatnonzero(dark.any(axis=1)), np.flatnonzero(dark.any(axis=0))
+    # ISO/IEC 18004: a quiet zone of 4 modules; a symbol of version 1 has 21
+    assert (columns[0], columns[-1] + 1) == (4 * dots, 25 * dots)
+    assert (rows[0], rows[-1] + 1) == (4 * dots, 25 * dots)
+    assert box.width == box.height == 29 * dots

@@ -7,12 +7,13 @@ from datetime import datetime, timedelta
 from sqlalchemy import event
 from sqlalchemy.orm import Session
 
-from spoolkeep.domain.words import OrderState, Outcome
+from spoolkeep.domain.words import OrderState, Outcome, PlaceKind
 from spoolkeep.services import (
     acts,
     bench,
     catalogue,
     choices,
+    counting,
     deliveries,
     figures,
     joblist,
@@ -58,6 +59,19 @@ class GrowingWorkshop(TestWorkshop):
             self._send(ordered)
         codes = self.deliver(4, article=len(self.articles) - 1, at=self.now - timedelta(days=9))
         self._run(machine, codes, number)
+        self._walk(codes, number)
+
+    def _walk(self, codes: tuple[str, ...], number: int) -> None:
+        """Count along a new shelf, where one spool is seen that belongs elsewhere."""
+        name = f"Shelf {number}"
+        self.do(lambda s: catalogue.add_place(session=s, now=self.now, by=by(), name=name, kind=PlaceKind.SHELF))
+        with self.store.read() as session:
+            shelf = next(place.code for place in choices.place_list(session=session) if place.name == name)
+        for text in (shelf, codes[-1], self.places[0]):
+            self._counted(text)
+
+    def _counted(self, text: str) -> None:
+        self.do(lambda s: counting.scan(session=s, now=self.now, by=self._station(s, self.now), text=text))
 
     def _offer(self, number: int, article: int) -> int:
         seller = SupplierEntry(f"Supplier {number}", lead_days=3)
@@ -147,6 +161,7 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "a delivery's labels": _deliveries_labels,
     "a delivery's spools": lambda s, _: deliveries.spools_of(session=s, delivery_id=1),
     "labels of feeds and places": lambda s, now: labels.of_places_and_feeds(session=s, now=now),
+    "a count along the shelves": lambda s, _: counting.view(session=s),
     "offers": lambda s, _: choices.offers(session=s),
     "feeds": lambda s, _: choices.feeds(session=s),
     "stops": lambda s, _: stops.recent(session=s),
