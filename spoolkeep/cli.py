@@ -7,7 +7,7 @@ import json
 import sys
 from collections.abc import Callable
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -24,6 +24,7 @@ from spoolkeep.services import (
     figures,
     labels,
     links,
+    metering,
     money,
     orders,
     passwords,
@@ -302,6 +303,31 @@ def _gathered(session: Session, codes: tuple[str, ...], how: dict[str, Any]) -> 
     return labels.of_codes(session=session, now=_now(), codes=codes, stock=stock_name)
 
 
+@cli.command()
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--density", type=float, metavar="G_PER_CM3", help="The plastic's density; without it, no grams.")
+@click.option("--diameter", type=float, default=1.75, show_default=True, metavar="MM", help="The plastic's diameter.")
+@click.option("--g90-governs-e", is_flag=True, help="This machine's G90 and G91 also say how extrusion is meant.")
+@click.option("--time", "timed", is_flag=True, help="Where the file does not say how long it runs, time its moves.")
+@_json
+def meter(*, file: Path, density: float | None, diameter: float, as_json: bool, **how: bool) -> None:
+    """Print the plastic that a motion file draws, tool by tool: G-code, gzip or binary, or a 3MF package of runs."""
+    with file.open("rb") as stream:
+        told = metering.figures(stream, name=file.name, density_g_per_cm3=density, diameter_mm=diameter, **how)
+    if as_json:
+        click.echo(json.dumps(told))
+        return
+    runs = told.get("runs", [told])
+    for run in runs:
+        if len(runs) > 1:
+            click.echo(f"Run {run['run']} of {len(runs)}, {run['name']}:")
+        _table(("tool", "mm", "mm³", "g"), [_tool_row(tool) for tool in run["tools"]])
+        if run["seconds"]:
+            click.echo(f"It runs {timedelta(seconds=run['seconds'])}, by its {run['seconds_from']}.")
+        for note in run["notes"]:
+            click.echo(f"Note: {note}")
+
+
 def main() -> None:
     """Run the command line; a rule's refusal is a sentence and exit code 2."""
     try:
@@ -355,6 +381,11 @@ def _runout_row(row: stock.StockRow, formats: Formats) -> tuple[str, ...]:
         "" if days.run_out_on is None else formats.day(days.run_out_on),
         "" if days.order_by is None else formats.day(days.order_by),
     )
+
+
+def _tool_row(tool: dict[str, Any]) -> tuple[str, ...]:
+    grams = tool["g"]
+    return str(tool["tool"]), f"{tool['mm']:.3f}", f"{tool['mm3']:.3f}", "" if grams is None else f"{grams:.3f}"
 
 
 def _reorder_row(one: orders.Advice, formats: Formats) -> tuple[str, ...]:

@@ -1,7 +1,6 @@
 """The length of plastic on a spool, from its mass, its density and its diameter.
 
-No page calls it yet; the tests hold it against published figures, for the metering of jobs to stand on.
-It must not know articles or spools: it gets their figures.
+Metering calls it, and weighing by a ruler. It must not know articles or spools: it gets their figures.
 """
 
 import math
@@ -19,6 +18,16 @@ def _mg_per_metre(density_mg_per_cm3: int, diameter_um: int) -> float:
     if diameter_um <= 0:
         raise BadInput("bad_diameter", "The diameter must be more than 0. Most plastic is 1.75 or 2.85 mm thick.")
     return math.pi / 4 * diameter_um**2 * density_mg_per_cm3 / _UM2_M_PER_CM3
+
+
+def mm3_of(mm: float, *, diameter_mm: float) -> float:
+    """Give the cubic millimetres of so many millimetres of plastic of a diameter.
+
+    Errors: BadInput where the diameter is not above zero. Source: geometry, length x pi x diameter^2 / 4.
+    """
+    if not 0 < diameter_mm < math.inf:
+        raise BadInput("bad_diameter", "The diameter must be more than 0. Most plastic is 1.75 or 2.85 mm thick.")
+    return mm * math.pi / 4 * diameter_mm**2
 
 
 def metres_on(mass_mg: int, *, density_mg_per_cm3: int, diameter_um: int) -> float:
