@@ -17,7 +17,7 @@ from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import JobState, Kind, Outcome, Purpose
 from spoolkeep.services import finding
-from spoolkeep.services.draws import Drawn, cause_of, check_amount, draw_events
+from spoolkeep.services.draws import Drawn, cause_of, check_amount, draw_events, share_again
 from spoolkeep.services.loadings import loaded_on
 from spoolkeep.services.shop import next_serials
 from spoolkeep.store.acts import By, once
@@ -253,6 +253,8 @@ def _book_again(
         feed_id=waiting.feed_id,
     )
     book(session, act, [event])
+    if spool_id is not None:
+        share_again(session, act, [spool_id], since=waiting.occurred_at)
     return JobAnswer(
         act.id, waiting.job_id or 0, drawn_mg=-(waiting.asked_mg or 0), open_draws=0 if spool_id is not None else 1
     )
@@ -351,7 +353,10 @@ def _draw(
     session: Session, act: Act, job: Job, *, outcome: Outcome, at: datetime, grams: Sequence[FeedGrams]
 ) -> JobAnswer:
     drawn = [Drawn(one.mg, cause_of(outcome), one.feed_id, article_id=one.article_id) for one in grams]
-    movements = book(session, act, draw_events(session, drawn, at=at, job_id=job.id))
+    movements = book(session, act, draw_events(session, drawn, at=at, job_id=job.id, began_at=job.started_at))
+    if movements:
+        spools = {one.spool_id for one in movements if one.spool_id}
+        share_again(session, act, spools, since=min(one.occurred_at for one in movements))
     return JobAnswer(
         act_id=act.id,
         job_id=job.id,

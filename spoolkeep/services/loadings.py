@@ -52,6 +52,18 @@ def in_use_at(session: Session, feed_id: int, at: datetime) -> Loading | None:
     return session.scalars(_IN_USE_AT, {"feed": feed_id, "moment": at}).first()
 
 
+def changed_between(session: Session, feed_id: int, began_at: datetime, at: datetime) -> list[Loading]:
+    """Give the loadings in use on a feed that ended after one moment and until another, in order."""
+    if began_at >= at:
+        return []
+    query = (
+        select(Loading)
+        .where(col(Loading.feed_id) == feed_id, col(Loading.live), ~col(Loading.standby))
+        .where(col(Loading.until_at) > began_at, col(Loading.until_at) <= at, col(Loading.from_at) < at)
+    )
+    return list(session.scalars(query.order_by(col(Loading.from_at), col(Loading.id))))
+
+
 _IN_USE_AT = (
     select(Loading)
     .where(col(Loading.feed_id) == bindparam("feed"), col(Loading.live), ~col(Loading.standby))

@@ -16,13 +16,14 @@ from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding
 from spoolkeep.services.asides import odd_about
+from spoolkeep.services.draws import share_again
 from spoolkeep.services.loadings import loaded_on, standby_on, take_off
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.services.spools import RAN_OUT
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.ledger import Event, book, take_back_one
-from spoolkeep.store.tables import Act, Balance, Feed, Loading, Movement, Spool
+from spoolkeep.store.tables import Act, Balance, Feed, Job, Loading, Movement, Spool
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,7 @@ def end_spool(session: Session, act: Act, spool: Spool, *, at: datetime) -> RanO
     book(session, act, [Event(kind=Kind.COUNT, occurred_at=at, spool_id=spool.id, leaves_mg=0)])
     after = take_off(session, act, spool=spool, at=at)
     book(session, act, [_drawn_elsewhere(one, spool, after) for one in later])
+    share_again(session, act, [spool.id], since=at)
     left_mg = session.get_one(Balance, spool.id).left_mg
     code, words = code_text(CodeKind.SPOOL, spool.serial), _said(session, spool, after)
     next_code = code_text(CodeKind.SPOOL, after.serial) if after else None
@@ -100,13 +102,18 @@ def end_spool(session: Session, act: Act, spool: Spool, *, at: datetime) -> RanO
 
 
 def _drawn_after(session: Session, spool: Spool, at: datetime) -> Sequence[Movement]:
-    """Give the draws that were booked on a spool after the moment at which it ended: another spool gave them."""
+    """Give the draws that were booked on a spool after the moment at which it ended: another spool gave them.
+
+    What a job drew that ran at that moment is shared between both.
+    """
     back = select(col(Movement.reverses_id)).where(
         col(Movement.spool_id) == spool.id, col(Movement.reverses_id).is_not(None)
     )
     query = select(Movement).where(col(Movement.spool_id) == spool.id, col(Movement.kind) == Kind.DRAW)
     standing = query.where(col(Movement.sign) == 1, col(Movement.id).not_in(back))
-    return session.scalars(standing.where(col(Movement.occurred_at) > at).order_by(col(Movement.id))).all()
+    standing = standing.outerjoin(Job, col(Job.id) == col(Movement.job_id))
+    wholly = col(Movement.feed_id).is_(None) | col(Job.started_at).is_(None) | (col(Job.started_at) >= at)
+    return session.scalars(standing.where(col(Movement.occurred_at) > at, wholly).order_by(col(Movement.id))).all()
 
 
 def _drawn_elsewhere(taken_back: Movement, spool: Spool, after: Spool | None) -> Event:
