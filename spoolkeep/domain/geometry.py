@@ -10,6 +10,7 @@ from spoolkeep.domain.units import MAX_MG, Milligrams
 
 _UM2_M_PER_CM3 = 10**6
 """1 cm3 is 10^6 um2 times a metre."""
+_MM3_PER_CM3 = 1000
 
 
 def _mg_per_metre(density_mg_per_cm3: int, diameter_um: int) -> float:
@@ -48,4 +49,15 @@ def mg_of(metres: float, *, density_mg_per_cm3: int, diameter_um: int) -> Millig
     mg = metres * _mg_per_metre(density_mg_per_cm3, diameter_um)
     if not (math.isfinite(mg) and 0 <= round(mg) <= MAX_MG and metres >= 0):
         raise BadInput("bad_length", "Enter a length of 0 m or more, and of no more than a tonne of plastic.")
+    return Milligrams(round(mg))
+
+
+def mg_of_mm3(mm3: float, *, density_mg_per_cm3: int) -> Milligrams:
+    """Give the milligrams that so many cubic millimetres weigh, rounded to whole ones.
+
+    Errors: BadInput where they are no volume of plastic. Source: mass = volume x density.
+    """
+    mg = mm3 * density_mg_per_cm3 / _MM3_PER_CM3
+    if not (math.isfinite(mg) and 0 <= round(mg) <= MAX_MG and mm3 >= 0):
+        raise BadInput("bad_volume", "Enter a volume of 0 mm³ or more, and of no more than a tonne of plastic.")
     return Milligrams(round(mg))

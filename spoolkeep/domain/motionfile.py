@@ -10,7 +10,6 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from functools import partial
 from pathlib import PurePosixPath
 from typing import IO, BinaryIO
@@ -19,6 +18,7 @@ from spoolkeep.domain import binary_gcode
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.meter import Metered, meter
 from spoolkeep.domain.running import seconds_of_moves, seconds_told
+from spoolkeep.domain.words import TimeFrom
 
 ENDINGS = (".gcode", ".gco", ".gc", ".g", ".nc", ".ngc")
 _MOST_RUNS = 200
@@ -38,13 +38,6 @@ _OTHERS = {
 _STEPS = (".x3g", ".s3g")
 _DAMAGED = (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, NotImplementedError, RuntimeError)
 """What the libraries raise of archives that are cut off, damaged, locked or of a kind that they do not know."""
-
-
-class TimeFrom(StrEnum):
-    """Who says how long a run takes."""
-
-    COMMENT = "comment"
-    MOVES = "moves"
 
 
 @dataclass(frozen=True)

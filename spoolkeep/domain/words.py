@@ -51,6 +51,26 @@ class Outcome(StrEnum):
     STOPPED = "stopped"
 
 
+class TimeFrom(StrEnum):
+    """Who says how long a run takes."""
+
+    COMMENT = "comment"
+    """The motion file's own."""
+    MOVES = "moves"
+    """Its moves at the speeds they ask for: the least that it can be."""
+
+
+class FailedWhen(StrEnum):
+    """About when a print run failed, where nobody saw it."""
+
+    EARLY = "early"
+    HALF = "half"
+    LATE = "late"
+    RAN_ON = "ran on"
+    """The part was lost, and the machine drew plastic to the end."""
+    UNKNOWN = "unknown"
+
+
 class Purpose(StrEnum):
     """What a print run is for."""
 

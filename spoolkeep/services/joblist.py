@@ -19,7 +19,7 @@ from spoolkeep.domain.words import TO_COME, Kind
 from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text
-from spoolkeep.store.tables import Feed, Job, JobFeed, Loading, Machine, Movement, Product, Spool
+from spoolkeep.store.tables import Feed, Job, JobFeed, Loading, Machine, MotionFile, Movement, Product, Spool
 
 
 @dataclass(frozen=True)
@@ -133,6 +133,36 @@ def machine_of(*, session: Session, job_id: int) -> int | None:
     """Give the number of the machine of a job, or None where it has none yet."""
     job = session.get(Job, job_id)
     return job.machine_id if job else None
+
+
+@dataclass(frozen=True)
+class FileView:
+    """A job's motion file as it was metered."""
+
+    name: str
+    layers: int
+    lines: int
+    run: int
+    of: int
+    seconds: int | None
+    seconds_from: str | None
+    notes: tuple[str, ...]
+
+
+def file_of(*, session: Session, job_id: int) -> FileView | None:
+    """Give a job's motion file, or None where it has none."""
+    job = session.get(Job, job_id)
+    file = session.get(MotionFile, job.motion_file_id) if job and job.motion_file_id else None
+    if file is None:
+        return None
+    notes = tuple(filter(None, file.notes.split("\n")))
+    return FileView(file.name, file.layers, file.lines, file.run, file.of, file.seconds, file.seconds_from, notes)
+
+
+def g90_governs_e(*, session: Session, machine_id: int | None) -> bool:
+    """Give whether G90 and G91 also govern extrusion on a machine."""
+    machine = session.get(Machine, machine_id) if machine_id else None
+    return machine is not None and machine.g90_governs_e
 
 
 def machines(*, session: Session) -> list[tuple[int, str]]:

@@ -36,6 +36,8 @@ class FeedGrams:
     mg: int
     feed_id: int | None = None
     article_id: int | None = None
+    tool: int | None = None
+    """Of the job's motion file, where it has one."""
 
 
 @dataclass(frozen=True)
@@ -72,7 +74,7 @@ def plan_job(*, session: Session, now: datetime, by: By, report: JobReport) -> J
     """Enter a job to come: its grams are committed. Errors: BadInput, NotFound."""
 
     def do(act: Act) -> JobAnswer:
-        job = _enter(session, act, report)
+        job = enter_within(session, act, report)
         return JobAnswer(act.id, job.id)
 
     request = {"report": report}
@@ -88,28 +90,53 @@ def report_job(
     """
 
     def do(act: Act) -> JobAnswer:
-        at = _moment(ended_at, now)
+        at = moment_of(ended_at, now)
+        known = of_outside(session, report.outside_id)
+        if known is not None:
+            return _end_known(session, act, known, report, outcome=outcome, at=at)
         _check_end(report.started_at, at, outcome=outcome, grams=report.grams)
-        job = _enter(session, act, report, state=JobState.ENDED, outcome=outcome, ended_at=at)
+        job = enter_within(session, act, report, state=JobState.ENDED, outcome=outcome, ended_at=at)
         return _draw(session, act, job, outcome=outcome, at=at, grams=report.grams)
 
     request = {"report": report, "outcome": outcome, "ended_at": ended_at}
     return once(session, "job", by=by, now=now, request=request, answers=JobAnswer, about=report.title, do=do)
 
 
+def of_outside(session: Session, outside_id: str | None) -> Job | None:
+    """Give the job that another program knows under this id, or None."""
+    if outside_id is None:
+        return None
+    query = select(Job).where(col(Job.live), col(Job.outside_id) == outside_id).order_by(col(Job.id).desc())
+    return session.scalars(query).first()
+
+
+def _end_known(session: Session, act: Act, job: Job, report: JobReport, *, outcome: Outcome, at: datetime) -> JobAnswer:
+    """End a job that another program planned or started before under the same id. Errors: Conflict where it ended."""
+    job = open_job(session, job.id)
+    if report.machine_id is not None and report.machine_id != job.machine_id:
+        put_on(session, act, job, report.machine_id)
+    if report.started_at is not None:
+        change(session, act, job, started_at=report.started_at)
+    return end_within(session, act, job, outcome=outcome, at=at, grams=report.grams)
+
+
 def start_job(*, session: Session, now: datetime, by: By, job_id: int, machine_id: int | None = None) -> JobAnswer:
     """Say that a planned job runs, and on which machine where it had none yet. Errors: NotFound, Conflict."""
 
     def do(act: Act) -> JobAnswer:
-        job = _open_job(session, job_id)
-        if machine_id is not None and machine_id != job.machine_id:
-            _put_on(session, act, job, machine_id)
-        change(session, act, job, state=JobState.RUNNING, started_at=now)
-        return JobAnswer(act.id, job.id, odd=_too_little(session, job))
+        return start_within(session, act, open_job(session, job_id), at=now, machine_id=machine_id)
 
     request = {"job_id": job_id} if machine_id is None else {"job_id": job_id, "machine_id": machine_id}
     about = _title(session, job_id)
     return once(session, "start job", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
+
+
+def start_within(session: Session, act: Act, job: Job, *, at: datetime, machine_id: int | None = None) -> JobAnswer:
+    """Start a job within an act. Errors: as `start_job`."""
+    if machine_id is not None and machine_id != job.machine_id:
+        put_on(session, act, job, machine_id)
+    change(session, act, job, state=JobState.RUNNING, started_at=at)
+    return JobAnswer(act.id, job.id, odd=_too_little(session, job))
 
 
 def end_job(
@@ -129,10 +156,10 @@ def end_job(
     """
 
     def do(act: Act) -> JobAnswer:
-        job = _open_job(session, job_id)
+        job = open_job(session, job_id)
         if machine_id is not None and machine_id != job.machine_id:
-            _put_on(session, act, job, machine_id)
-        return end_within(session, act, job, outcome=outcome, at=_moment(ended_at, now), grams=grams)
+            put_on(session, act, job, machine_id)
+        return end_within(session, act, job, outcome=outcome, at=moment_of(ended_at, now), grams=grams)
 
     request = {
         "job_id": job_id,
@@ -147,11 +174,11 @@ def end_job(
 
 def start_again(session: Session, act: Act, last: Job, *, at: datetime) -> JobAnswer:
     """Start within an act a job like one that ended: what it prints, on the same feeds."""
-    copied = ("title", "machine_id", "product_id", "purpose", "duration_s")
+    copied = ("title", "machine_id", "product_id", "purpose", "duration_s", "motion_file_id")
     fields = {name: getattr(last, name) for name in copied}
-    job = create(session, act, Job(**fields, state=JobState.RUNNING, started_at=at))
+    job = create(session, act, Job(**fields, state=JobState.RUNNING, started_at=at, again_of_id=last.id))
     for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == last.id, col(JobFeed.live))):
-        kept = {name: getattr(row, name) for name in ("feed_id", "article_id", "cause", "needs_mg", "one_lot")}
+        kept = {name: getattr(row, name) for name in ("feed_id", "article_id", "cause", "tool", "needs_mg", "one_lot")}
         create(session, act, JobFeed(job_id=job.id, **kept))
     return JobAnswer(act.id, job.id, odd=_too_little(session, job))
 
@@ -160,7 +187,7 @@ def give_ticket(*, session: Session, now: datetime, by: By, job_id: int) -> JobA
     """Give a job the code of its ticket, where it has none yet. Errors: NotFound; Conflict where it has ended."""
 
     def do(act: Act) -> JobAnswer:
-        job = _open_job(session, job_id)
+        job = open_job(session, job_id)
         if job.serial is None:
             change(session, act, job, serial=next_serials(session, CodeKind.JOB)[0])
         return JobAnswer(act.id, job.id)
@@ -265,7 +292,8 @@ def _title(session: Session, job_id: int) -> str:
     return "" if job is None else job.title
 
 
-def _enter(session: Session, act: Act, report: JobReport, **more: Any) -> Job:  # noqa: ANN401 - fields of a job
+def enter_within(session: Session, act: Act, report: JobReport, **more: Any) -> Job:  # noqa: ANN401 - fields of a job
+    """Enter a job within an act, with what it needs. Errors: BadInput, NotFound."""
     if not report.title.strip():
         raise BadInput("no_title", "Give the job a title, so that it can be found again.")
     if report.machine_id is not None:
@@ -276,8 +304,8 @@ def _enter(session: Session, act: Act, report: JobReport, **more: Any) -> Job:  
     job = create(session, act, Job(**values, **more))
     for one in report.grams:
         _check_feed(session, job, one)
-        row = JobFeed(job_id=job.id, feed_id=one.feed_id, article_id=one.article_id, needs_mg=one.mg)
-        create(session, act, row)
+        fed = JobFeed(job_id=job.id, feed_id=one.feed_id, article_id=one.article_id, tool=one.tool, needs_mg=one.mg)
+        create(session, act, fed)
     return job
 
 
@@ -287,12 +315,19 @@ def _check_machine(session: Session, machine_id: int) -> None:
         raise NotFound("no_such_machine", "There is no such machine. Choose one from the list.")
 
 
-def _put_on(session: Session, act: Act, job: Job, machine_id: int) -> None:
-    """Say which machine prints a job that had none. Errors: NotFound; Conflict where it had another."""
+def put_on(session: Session, act: Act, job: Job, machine_id: int) -> None:
+    """Say which machine prints a job that had none: its file's tools are that one's feeds.
+
+    Errors: NotFound; Conflict where it had another.
+    """
     _check_machine(session, machine_id)
     if job.machine_id is not None:
         raise Conflict("on_another_machine", f"“{job.title}” is on another machine by the books. Open its page again.")
     change(session, act, job, machine_id=machine_id)
+    feeds = dict(enumerate(finding.feed_ids(session, machine_id)))
+    for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live))).all():
+        if row.feed_id is None and row.tool in feeds:
+            change(session, act, row, feed_id=feeds[row.tool])
 
 
 def _check_feed(session: Session, job: Job, one: FeedGrams) -> None:
@@ -313,7 +348,8 @@ def _on_doubtful_spools(session: Session, movements: Sequence[Movement]) -> list
     return [one.id for one in on_spools if session.get_one(Balance, one.spool_id).doubtful]
 
 
-def _open_job(session: Session, job_id: int) -> Job:
+def open_job(session: Session, job_id: int) -> Job:
+    """Give a job that has not ended. Errors: NotFound, Conflict."""
     job = session.get(Job, job_id)
     if job is None or not job.live:
         raise NotFound("no_such_job", f"There is no job {job_id}.")
@@ -322,7 +358,7 @@ def _open_job(session: Session, job_id: int) -> Job:
     return job
 
 
-def _moment(given: datetime | None, now: datetime) -> datetime:
+def moment_of(given: datetime | None, now: datetime) -> datetime:
     """Give the moment of the end. Errors: BadInput where it lies ahead."""
     if given is None:
         return now

@@ -1,4 +1,4 @@
-"""The JSON doors: scans, job reports and stock, for scripts at the machines, and the document that describes them.
+"""The JSON doors: scans and stock, for scripts at the machines, and the document that describes all doors.
 
 The app factory registers it. Keys carry their units; amounts are integers; times are ISO 8601.
 """
@@ -12,14 +12,10 @@ from flask import Blueprint
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 from pydantic_core import PydanticCustomError
 
-from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.domain.words import Outcome, Purpose
-from spoolkeep.services import bench, figures, finding, jobs
+from spoolkeep.domain.errors import Refusal
+from spoolkeep.services import bench, figures
 from spoolkeep.services.bench import ScanAnswer
-from spoolkeep.services.draws import MOST_DRAW_MG
-from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.store.acts import MAX_KEY
-from spoolkeep.store.engine import Session
 from spoolkeep.web import doors
 from spoolkeep.web.openapi import OWN_CODE, JsonEndpoints
 
@@ -70,50 +66,34 @@ Moment = Annotated[datetime, BeforeValidator(_moment)]
 Whole = Annotated[int, BeforeValidator(_whole)]
 
 
-class _Model(BaseModel):
+class Model(BaseModel):
+    """What is sent or answered: nothing that is not declared."""
+
     model_config = ConfigDict(extra="forbid", use_attribute_docstrings=True)
 
 
-class _Body(_Model):
+class Keyed(Model):
+    """What is sent to be booked once."""
+
     key: Line = Field(min_length=1, max_length=MAX_KEY)
     """New for each new act. The same request with the same key is booked once."""
 
 
-class ScanBody(_Body):
+class ScanBody(Keyed):
     """A scan as a script sends it."""
 
     code: Code = Field(max_length=200)
     """What was scanned: the code of a spool, a feed, a place, a job ticket or a card, or a maker's EAN or UPC."""
 
 
-class FeedDraw(_Model):
-    """What one feed gave."""
-
-    feed: Code = Field(max_length=40)
-    """The feed's label code: F, six digits, two check digits."""
-    drawn_mg: Whole = Field(gt=0, le=MOST_DRAW_MG, strict=True)
-
-
-class JobBody(_Body):
-    """A job that has ended, as a script reports it."""
-
-    title: Line = Field(min_length=1, max_length=200)
-    outcome: Outcome = Outcome.GOOD
-    purpose: Purpose = Purpose.SOLD
-    ended_at: Moment | None = None
-    """When it ended, with its offset, in 2000 or later and not ahead of now; now where it is left out."""
-    feeds: list[FeedDraw] = Field(min_length=1, max_length=32)
-    """What each feed gave. All belong to one machine."""
-
-
-class StockDaysAnswer(_Model):
+class StockDaysAnswer(Model):
     """How long an item's plastic lasts."""
 
     mean: float | None
     """Days at the mean pace of the last 30 shop days; null where nothing is drawn."""
 
 
-class ItemAnswer(_Model):
+class ItemAnswer(Model):
     """One item's stock."""
 
     item: str
@@ -134,7 +114,7 @@ class ItemAnswer(_Model):
     """How many of its spools ask for a weighing."""
 
 
-class StockAnswer(_Model):
+class StockAnswer(Model):
     """Stock by item, those that end first at the top."""
 
     as_of: date
@@ -164,30 +144,6 @@ def scan(body: ScanBody) -> ScanAnswer:
         raise
 
 
-@endpoints.declare(
-    "post",
-    "/jobs",
-    body=JobBody,
-    answers=JobAnswer,
-    refusals=(HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT),
-)
-def report(body: JobBody) -> JobAnswer:
-    """Take a report of a job that has ended.
-
-    What its feeds gave is drawn from the spools that were on them at its end.
-    """
-    by = doors.by_key(body.key)
-    with doors.writing() as session:
-        return jobs.report_job(
-            session=session,
-            now=doors.now(),
-            by=by,
-            report=_job(session, body),
-            outcome=body.outcome,
-            ended_at=body.ended_at,
-        )
-
-
 @endpoints.declare("get", "/stock", answers=StockAnswer)
 def stock() -> StockAnswer:
     """Give days of stock by item."""
@@ -199,14 +155,3 @@ def stock() -> StockAnswer:
 def document() -> dict[str, Any]:
     """Give this document."""
     return endpoints.document()
-
-
-def _job(session: Session, body: JobBody) -> JobReport:
-    feeds = [finding.feed_of(session, one.feed) for one in body.feeds]
-    machines = {feed.machine_id for feed in feeds}
-    if len(machines) > 1:
-        raise BadInput("several_machines", "A job runs on one machine: report a job for each.")
-    grams = tuple(FeedGrams(mg=one.drawn_mg, feed_id=feed.id) for one, feed in zip(body.feeds, feeds, strict=True))
-    return JobReport(
-        title=body.title, machine_id=machines.pop(), grams=grams, purpose=body.purpose, outside_id=body.key
-    )

@@ -19,7 +19,7 @@ from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range, without_va
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import (
-    api,
+    api_jobs,
     bench,
     count,
     deliveries,
@@ -53,7 +53,7 @@ NAV = (
     ("setup.page", "Setup"),
 )
 _PAGES = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, labels, count)
-BLUEPRINTS = (*_PAGES, api, signin, me, people)
+BLUEPRINTS = (*_PAGES, api_jobs, signin, me, people)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""

@@ -10,9 +10,11 @@ from flask import Response as PdfResponse
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.domain.words import Outcome, Purpose
-from spoolkeep.services import choices, joblist, jobs, labels, stops
+from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
+from spoolkeep.services import choices, endings, joblist, jobs, labels, motionfiles, stops
+from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
+from spoolkeep.services.motionfiles import FilePlan, FilePlanned, ReadFile
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
@@ -20,6 +22,15 @@ from spoolkeep.web.answers import status_of
 
 pages = Blueprint("jobs", __name__, url_prefix="/jobs")
 STOPS_SHOWN = 30
+POINTS = {"layer": "at layer", "line": "at line", "share": "at per cent of the file"}
+"""The points of a file at which a person can say that a job ended."""
+ABOUT = {
+    FailedWhen.UNKNOWN: "nobody knows",
+    FailedWhen.EARLY: "early: in the first third",
+    FailedWhen.HALF: "about half way",
+    FailedWhen.LATE: "late: in the last third",
+    FailedWhen.RAN_ON: "it ran on to the end",
+}
 LATEST_SHOWN = 8
 """So many of the ended jobs stand open; the rest is folded away."""
 
@@ -41,6 +52,48 @@ def enter() -> Response | tuple[str, int]:
         return _show(refused=refusal), status_of(refusal)
     _say(answer, shop)
     return redirect(url_for("jobs.page"))
+
+
+@pages.post("/file")
+def drop() -> Response | tuple[str, int]:
+    """Read a motion file, outside every session, and plan its runs."""
+    try:
+        sent = request.files.get("file")
+        if sent is None or not sent.filename:
+            raise BadInput("no_file", "Choose the motion file that the machine prints from.")
+        machine_id = forms.maybe_whole("machine", "Machine")
+        with doors.reading() as session:
+            governs = joblist.g90_governs_e(session=session, machine_id=machine_id)
+        file = motionfiles.read(sent.stream, name=sent.filename, g90_governs_e=governs)  # type: ignore[arg-type] # it reads
+        with doors.writing() as session:
+            shop = load_shop(session)
+            plan = _plan(machine_id, shop)
+            planned = motionfiles.plan_file(session=session, now=doors.now(), by=doors.by_form(), file=file, plan=plan)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    _say_planned(planned, file, shop)
+    return redirect(url_for("jobs.page", _anchor="to-come"))
+
+
+def _plan(machine_id: int | None, shop: Shop) -> FilePlan:
+    item = forms.maybe_whole("article", "Item")
+    return FilePlan(
+        title=forms.text("title"),
+        machine_id=machine_id,
+        product_id=forms.maybe_whole("product", "Product"),
+        purpose=forms.word("purpose", Purpose, "For", default=Purpose.SOLD),
+        due_at=forms.moment("due_at", "Due", shop),
+        times=forms.whole("times", "Times", 1),
+        items=((0, item),) if item else (),
+    )
+
+
+def _say_planned(planned: FilePlanned, file: ReadFile, shop: Shop) -> None:
+    count = len(planned.job_ids)
+    jobs_words = "one job" if count == 1 else f"{count} jobs"
+    flash(f"{file.name} is planned as {jobs_words}: {shop.formats.grams(planned.needs_mg)} are committed.", "heard")
+    for note in planned.notes:
+        flash(f"{file.name}: {note}", "attention")
 
 
 @pages.post("/<int:job_id>/start")
@@ -88,20 +141,46 @@ def end(job_id: int) -> Response | tuple[str, int]:
     try:
         with doors.writing() as session:
             shop = load_shop(session)
-            answer = jobs.end_job(
-                session=session,
-                now=doors.now(),
-                by=doors.by_form(),
-                job_id=job_id,
-                outcome=_outcome(),
-                grams=_grams(session, _machine(session, job_id), none=_outcome() is not Outcome.GOOD),
-                ended_at=forms.moment("ended_at", "Ended", shop),
-                machine_id=forms.maybe_whole("machine", "Machine"),
-            )
+            answer = _end_early(session, job_id, shop) if forms.text("do") == "early" else _end(session, job_id, shop)
     except Refusal as refusal:
         return _show_end(job_id, refused=refusal), status_of(refusal)
     _say(answer, shop)
     return redirect(url_for("jobs.page"))
+
+
+def _end(session: Session, job_id: int, shop: Shop) -> JobAnswer:
+    return jobs.end_job(
+        session=session,
+        now=doors.now(),
+        by=doors.by_form(),
+        job_id=job_id,
+        outcome=_outcome(),
+        grams=_grams(session, _machine(session, job_id), none=_outcome() is not Outcome.GOOD),
+        ended_at=forms.moment("ended_at", "Ended", shop),
+        machine_id=forms.maybe_whole("machine", "Machine"),
+    )
+
+
+def _end_early(session: Session, job_id: int, shop: Shop) -> JobAnswer:
+    return endings.end_early(
+        session=session,
+        now=doors.now(),
+        by=doors.by_form(),
+        job_id=job_id,
+        outcome=forms.word("early_outcome", Outcome, "How it ended", default=Outcome.FAILED),
+        early=_early(),
+        ended_at=forms.moment("early_at", "When", shop),
+        machine_id=forms.maybe_whole("machine", "Machine"),
+    )
+
+
+def _early() -> Early:
+    """Give where a job ended early: about when, or at a point of its file."""
+    where = forms.one_of("where", (*FailedWhen, *POINTS), "Where it ended")
+    if where not in POINTS:
+        return Early(when=FailedWhen(where))
+    value = float(forms.decimal("point", "The layer, line or per cent"))
+    return Early(point={where: value / 100 if where == "share" else value})
 
 
 @pages.post("/draws/<int:movement_id>")
@@ -284,6 +363,7 @@ def _show_end(job_id: int, refused: Refusal | None = None) -> str:
         chosen = request.values.get("machine", type=int)
         machine_id = own or (chosen if chosen in {number for number, _ in machines} else None)
         feeds = joblist.feeds_of(session=session, machine_id=machine_id, job_id=job_id) if machine_id else []
+        file = joblist.file_of(session=session, job_id=job_id)
     return render_template(
         "job_end.html",
         job=job,
@@ -292,6 +372,8 @@ def _show_end(job_id: int, refused: Refusal | None = None) -> str:
         feeds=feeds,
         refused=refused,
         form=request.form,
+        file=file,
+        places=[*ABOUT.items(), *POINTS.items()],
         # without a machine nothing was printed, so it cannot have come out good
         outcomes=list(Outcome) if feeds else [Outcome.STOPPED, Outcome.FAILED],
     )

@@ -4,11 +4,14 @@ The JSON doors declare themselves here. It must not know a use case; who may ask
 Source: OpenAPI Specification 3.1.1; RFC 8259 (JSON); RFC 6750 (bearer tokens).
 """
 
-from collections.abc import Callable, Mapping
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache, wraps
 from http import HTTPStatus
-from typing import Any, Literal, TypeVar
+from typing import Any, BinaryIO, Literal, TypeVar
 
 from flask import Blueprint, jsonify, request
 from pydantic import BaseModel, Field, TypeAdapter, ValidationError
@@ -27,6 +30,7 @@ OPENAPI = "3.1.1"
 JSON = "application/json"
 _REFS = "#/components/schemas/{model}"
 _LONGEST_NAME = 60
+_IN_MEMORY = 1 << 20
 OWN_CODE = "spoolkeep."
 """Before a code of our own in a model's error; pydantic's own codes become `bad_body`."""
 
@@ -48,6 +52,12 @@ _WITH_BODY = (
     HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
     HTTPStatus.UNPROCESSABLE_ENTITY,
 )
+_WITH_FILE = (
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+    HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+    HTTPStatus.UNPROCESSABLE_ENTITY,
+)
+FILE = "application/octet-stream"
 
 
 class Refused(BaseModel):
@@ -74,6 +84,8 @@ class Declared:
     method: Method
     path: str
     body: type[BaseModel] | None
+    query: type[BaseModel] | None
+    """What stands in the address of an endpoint whose body is a file."""
     answers: TypeAdapter[Any]
     refusals: tuple[HTTPStatus, ...]
     says: str
@@ -81,7 +93,8 @@ class Declared:
     @property
     def statuses(self) -> tuple[HTTPStatus, ...]:
         """Give every status with which it may refuse, in order."""
-        return tuple(sorted({*_ALWAYS, *(_WITH_BODY if self.body else ()), *self.refusals}))
+        of_body = _WITH_BODY if self.body else _WITH_FILE if self.query else ()
+        return tuple(sorted({*_ALWAYS, *of_body, *self.refusals}))
 
 
 class JsonEndpoints:
@@ -100,16 +113,19 @@ class JsonEndpoints:
         *,
         answers: type[Answer],
         body: type[BaseModel] | None = None,
+        query: type[BaseModel] | None = None,
         refusals: tuple[HTTPStatus, ...] = (),
     ) -> Callable[[Callable[..., Answer]], Callable[..., Answer]]:
         """Declare an endpoint: its view takes the body that was read, where there is one, and gives what it answers.
 
+        With `query` the body is a file: the view takes what stands in the address, and the stream of the file.
         `answers` is the type of that; `refusals` are the statuses that the view's own rules lead to.
         """
 
         def keep(view: Callable[..., Answer]) -> Callable[..., Answer]:
             name, says = view.__name__, (view.__doc__ or "").strip()
-            one = Declared(f"{self._pages.name}.{name}", method, path, body, TypeAdapter(answers), refusals, says)
+            endpoint = f"{self._pages.name}.{name}"
+            one = Declared(endpoint, method, path, body, query, TypeAdapter(answers), refusals, says)
             self._declared.append(one)
             self._pages.add_url_rule(path, name, _served(one, view), methods=[method.upper()])
             return view
@@ -140,7 +156,12 @@ def _served(one: Declared, view: Callable[..., object]) -> Callable[[], Response
 
     @wraps(view)
     def serve() -> Response:
-        answer = view(read_body(one.body)) if one.body else view()
+        if one.query:
+            asked = read_query(one.query)
+            with _file() as stream:
+                answer = view(asked, stream)
+        else:
+            answer = view(read_body(one.body)) if one.body else view()
         return jsonify(one.answers.dump_python(answer, mode="json"))
 
     return serve
@@ -162,6 +183,26 @@ def read_body(model: type[Body]) -> Body:
         return model.model_validate_json(request.get_data())
     except ValidationError as error:
         raise _unfit(error) from None
+
+
+def read_query(model: type[Body]) -> Body:
+    """Give what stands in the request's address. Errors: BadInput where something in it cannot be."""
+    try:
+        return model.model_validate_strings(request.args.to_dict())
+    except ValidationError as error:
+        raise _unfit(error) from None
+
+
+@contextmanager
+def _file() -> Iterator[BinaryIO]:
+    """Give the request's body as a file that can be read again. Errors: Unread where it was not sent as one."""
+    if request.mimetype != FILE:
+        words = f"Send the file itself, with the header Content-Type: {FILE}."
+        raise Unread("not_a_file", words, HTTPStatus.UNSUPPORTED_MEDIA_TYPE)
+    with tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY) as kept:
+        shutil.copyfileobj(request.stream, kept)
+        kept.seek(0)
+        yield kept  # type: ignore[misc] # it reads as one
 
 
 def _unfit(error: ValidationError) -> Refusal:
@@ -200,8 +241,7 @@ def _schemas(declared: list[Declared]) -> tuple[Schemas, dict[str, Any]]:
     wanted: list[tuple[Any, Any, TypeAdapter[Any]]] = [("", "validation", TypeAdapter(Refused))]
     for one in declared:
         wanted.append((one.endpoint, "serialization", one.answers))
-        if one.body:
-            wanted.append((one.endpoint, "validation", TypeAdapter(one.body)))
+        wanted += [(one.endpoint, "validation", TypeAdapter(sent)) for sent in (one.body, one.query) if sent]
     found, rest = TypeAdapter.json_schemas(wanted, ref_template=_REFS, schema_generator=_Schemas)
     return {(name, mode): schema for (name, mode), schema in found.items()}, rest.get("$defs", {})
 
@@ -222,7 +262,20 @@ def _operation(one: Declared, schemas: Schemas) -> dict[str, Any]:
     }
     if one.body:
         told["requestBody"] = {"required": True, "content": _json(schemas[one.endpoint, "validation"])}
+    if one.query:
+        told["parameters"] = _parameters(one.query)
+        told["requestBody"] = {"required": True, "content": {FILE: {"schema": {"type": "string", "format": "binary"}}}}
     return told
+
+
+def _parameters(query: type[BaseModel]) -> list[dict[str, Any]]:
+    """Give what may stand in an address."""
+    schema = TypeAdapter(query).json_schema(ref_template=_REFS, schema_generator=_Schemas)
+    needed = set(schema.get("required", ()))
+    return [
+        {"name": name, "in": "query", "required": name in needed, "schema": one}
+        for name, one in schema["properties"].items()
+    ]
 
 
 def _scopes(one: Declared) -> list[Scope]:

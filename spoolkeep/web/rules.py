@@ -11,7 +11,8 @@ from spoolkeep.services.tokens import Caller
 
 KILO = 1024
 FORM, LONG_FORM, REPORT = 64 * KILO, 512 * KILO, 64 * KILO
-"""Largest bodies in bytes: a form, a form with a line an item, a script's report."""
+MOTION_FILE = 600 * KILO * KILO
+"""Largest bodies in bytes: a form, a form with a line an item, a script's report, a machine's motion file."""
 
 
 class Right(StrEnum):
@@ -85,6 +86,7 @@ RULES: dict[str, Rule] = {
     "spools.label_pdf": SEE,
     "jobs.page": SEE,
     "jobs.enter": WORK,
+    "jobs.drop": Rule(Right.WORK, largest=MOTION_FILE),
     "jobs.start": WORK,
     "jobs.ticket": WORK,
     "jobs.ticket_pdf": SEE,
@@ -123,6 +125,10 @@ RULES: dict[str, Rule] = {
     "setup.undo": KEEP,
     "api.scan": Rule(Right.WORK, frozenset({Scope.SCAN}), REPORT),
     "api.report": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
+    "api.plan": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
+    "api.start": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
+    "api.end": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
+    "api.motion_file": Rule(Right.WORK, frozenset({Scope.REPORT}), MOTION_FILE),
     "api.stock": Rule(Right.SEE, frozenset({Scope.SEE})),
     "api.document": Rule(Right.SEE, frozenset(Scope)),
 }

@@ -10,7 +10,8 @@ import pytest
 
 from spoolkeep.domain.binary_gcode import regrown, unpacked
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.motionfile import Run, TimeFrom, runs_in
+from spoolkeep.domain.motionfile import Run, runs_in
+from spoolkeep.domain.words import TimeFrom
 
 TEXT = b"; estimated printing time (normal mode) = 1h 2m 3s\nM83\nG1 X1.5 Y2 E5.25\nT1\nG1 X3 E0.75\n" * 40
 

@@ -11,7 +11,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import func, select
 
 from spoolkeep.domain.words import Scope
-from spoolkeep.services import figures, tokens
+from spoolkeep.services import figures, joblist, tokens
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Act, Job
 from spoolkeep.web import api
@@ -228,7 +228,9 @@ def test_every_door_of_the_document_is_explained(client: FlaskClient) -> None:
         assert told["responses"]["200"]["content"][JSON]["schema"]
         assert {"401", "403", "503"} <= told["responses"].keys()
         if "requestBody" in told:
-            assert {"400", "404", "409", "413", "415", "422"} <= told["responses"].keys()
+            of_json = {"400"} if JSON in told["requestBody"]["content"] else set()
+            assert of_json <= told["responses"].keys()
+            assert {"404", "409", "413", "415", "422"} <= told["responses"].keys()
 
 
 def test_every_name_in_the_document_leads_somewhere(client: FlaskClient) -> None:
@@ -287,3 +289,125 @@ def test_a_wrong_method_is_told_the_right_one(client: FlaskClient) -> None:
     assert answer.status_code == 405
     assert answer.json is not None
     assert {"GET", "HEAD", "OPTIONS"} == {method.strip() for method in answer.headers["Allow"].split(",")}
+
+
+# ---- jobs in several reports
+
+FILE = "application/octet-stream"
+PROGRAM = "M83\n" + "".join(f";LAYER_CHANGE\nG1 X1 E{number * 100} F600\n" for number in range(1, 11))
+"""5,500 mm on tool 0, 100 of them on the first layer."""
+
+
+def _load(client: FlaskClient, shop: TestWorkshop) -> str:
+    (code,) = shop.deliver()
+    for number, text in enumerate((code, shop.feeds[0])):
+        client.post("/api/scans", json={"key": f"load-{number}", "code": text})
+    return code
+
+
+def _send(client: FlaskClient, path: str, **body: Any) -> tuple[int, dict[str, Any]]:  # noqa: ANN401 - JSON
+    answer = client.post(f"/api/jobs{path}", json=body)
+    return answer.status_code, answer.json or {}
+
+
+def _drop(client: FlaskClient, program: str = PROGRAM, **query: str) -> tuple[int, dict[str, Any]]:
+    told = {"key": "drop-1", "name": "vase.gcode", **query}
+    answer = client.post("/api/motion-files", query_string=told, data=program.encode(), content_type=FILE)
+    return answer.status_code, answer.json or {}
+
+
+@pytest.mark.parametrize(
+    ("amount", "mg"), [({"drawn_mg": 42_500}, 42_500), ({"drawn_mm": 1000.0}, 2983), ({"drawn_mm3": 1000.0}, 1240)]
+)
+def test_a_report_may_be_in_any_unit(
+    client: FlaskClient, shop: TestWorkshop, amount: dict[str, float], mg: int
+) -> None:
+    _load(client, shop)
+    status, answer = _send(client, "", **_job(shop, feeds=[{"feed": shop.feeds[0], **amount}], ended_at=None))
+    assert (status, answer["drawn_mg"]) == (200, mg)
+
+
+def test_a_length_without_a_spool_has_no_weight_and_is_refused(client: FlaskClient, shop: TestWorkshop) -> None:
+    feeds = [{"feed": shop.feeds[0], "drawn_mm": 10.0}]
+    assert _send(client, "", **_job(shop, feeds=feeds))[1]["code"] == "no_item"
+    for wrong in ({"drawn_mm": 10.0, "drawn_mg": 5}, {}):
+        feeds = [{"feed": shop.feeds[0], **wrong}]
+        assert _send(client, "", **_job(shop, feeds=feeds))[1]["code"] == "one_amount"
+
+
+def test_a_job_is_planned_started_and_ended_by_its_own_id(client: FlaskClient, shop: TestWorkshop) -> None:
+    _load(client, shop)
+    feeds = [{"feed": shop.feeds[0], "drawn_mg": 40_000}]
+    assert _send(client, "/plan", key="p", job="run 7", title="Vase", feeds=feeds, seconds=7200)[0] == 200
+    assert _send(client, "/start", key="s", job="run 7")[0] == 200
+    assert _send(client, "/start", key="t", job="run 7")[1]["code"] == "runs_already"
+    status, answer = _send(client, "/end", key="e", job="run 7")
+    assert (status, answer["drawn_mg"]) == (200, 40_000)
+    assert _send(client, "/end", key="e", job="run 7") == (status, answer), "the same report again"
+    assert _send(client, "/end", key="f", job="run 7", outcome="failed")[1]["code"] == "ended_before"
+    assert _send(client, "/start", key="u", job="run 8")[0] == 404
+
+
+def test_a_whole_report_ends_the_job_that_was_planned_under_its_id(client: FlaskClient, shop: TestWorkshop) -> None:
+    _load(client, shop)
+    feeds = [{"feed": shop.feeds[0], "drawn_mg": 40_000}]
+    planned = _send(client, "/plan", key="p", job="run 7", title="Vase", feeds=feeds)[1]
+    told = _job(shop, job="run 7", key="r", ended_at=None)
+    assert _send(client, "", **told)[1]["job_id"] == planned["job_id"]
+    assert _send(client, "", **told | {"key": "other"})[1]["code"] == "ended_before"
+
+
+def test_a_start_that_comes_after_the_end_only_adds_when_it_began(client: FlaskClient, shop: TestWorkshop) -> None:
+    _load(client, shop)
+    ended = _send(client, "", **_job(shop, job="run 7"))[1]
+    status, answer = _send(client, "/start", key="s", job="run 7", started_at="2026-03-04T09:00:00+00:00")
+    assert (status, answer["job_id"]) == (200, ended["job_id"])
+    assert "only its beginning" in answer["odd"][0]
+    with shop.store.read() as session:
+        job = session.get_one(Job, ended["job_id"])
+        assert (job.state, job.started_at) == ("ended", datetime.fromisoformat("2026-03-04T09:00:00+00:00"))
+    late = _send(client, "/start", key="t", job="run 7", started_at="2026-03-04T09:00:00+00:00")
+    assert late[1]["code"] == "ended_before"
+
+
+def test_a_motion_file_is_planned_and_charged_by_the_layer_at_which_it_failed(
+    client: FlaskClient, shop: TestWorkshop
+) -> None:
+    _load(client, shop)
+    status, planned = _drop(client, machine="Larch", title="Vase")
+    assert (status, planned["needs_mg"]) == (200, 16404)
+    assert _drop(client, machine="Larch", title="Vase") == (status, planned), "the same file again"
+    assert _drop(client, machine="Larch", title="Bowl")[0] == 409
+    with shop.store.read() as session:
+        code = session.get_one(Job, planned["job_ids"][0])
+        assert code.serial is None
+    ticket = client.post(f"/jobs/{planned['job_ids'][0]}/ticket", data={"key": "ticket"})
+    assert ticket.status_code == 302
+    with shop.store.read() as session:
+        ticket_code = joblist.ticket_of(session=session, job_id=planned["job_ids"][0])
+    status, answer = _send(client, "/end", key="e", job=ticket_code, outcome="failed", at={"layer": 1})
+    assert (status, answer["drawn_mg"]) == (200, 149)
+
+
+def test_a_motion_file_that_is_none_is_refused_in_a_sentence(client: FlaskClient, shop: TestWorkshop) -> None:
+    _load(client, shop)
+    status, answer = _drop(client, "Dear Sir,", machine="Larch")
+    assert (status, answer["code"]) == (422, "not_motion")
+    assert "line 1" in answer["words"]
+    assert _drop(client, machine="Birch")[0] == 404
+    assert _drop(client, machine="Larch", times="0")[0] == 422
+    assert client.post("/api/motion-files?key=a&name=b", data=b"x", content_type="text/plain").status_code == 415
+
+
+def test_where_a_job_ended_is_said_once(client: FlaskClient, shop: TestWorkshop) -> None:
+    _load(client, shop)
+    _, planned = _drop(client, machine="Larch")
+    assert planned["job_ids"]
+    feeds = [{"feed": shop.feeds[0], "drawn_mg": 40_000}]
+    _send(client, "/plan", key="p", job="run 7", title="Vase", feeds=feeds)
+    both = _send(client, "/end", key="e", job="run 7", outcome="failed", at={"share": 0.5}, about="half")
+    assert both[1]["code"] == "several_points"
+    good = _send(client, "/end", key="e", job="run 7", at={"share": 0.5})
+    assert good[1]["code"] == "good_is_whole"
+    half = _send(client, "/end", key="e", job="run 7", outcome="failed", about="half")
+    assert half[1]["drawn_mg"] == 20_000

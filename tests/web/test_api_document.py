@@ -29,11 +29,19 @@ EXAMPLES = 200
 LONGEST = 200
 CODES = [Code(kind, serial).text for kind in (CodeKind.SPOOL, CodeKind.FEED, CodeKind.PLACE) for serial in (1, 2, 3)]
 PAST = st.datetimes(datetime(2000, 1, 2), NOW.replace(tzinfo=None) - timedelta(hours=1))  # noqa: DTZ001 - UTC by its Z
+FILES = [
+    b"M83\nG1 X1 E5\n",
+    b";LAYER:1\nG1 X2 E4\nT1\nG1 E7\n",
+    b"\x1f\x8b\x08\x00",
+    b"PK\x03\x04",
+    b"GCDE\x01\x00\x00\x00\x00\x00",
+]
 _numbers = count(1)
 
 # what JSON Schema cannot say: check digits, and that a time is not ahead of now
 schemathesis.openapi.format("label-code", st.sampled_from(CODES))
 schemathesis.openapi.format("date-time", PAST.map(lambda moment: f"{moment.isoformat()}Z"))
+schemathesis.openapi.media_type("application/octet-stream", st.sampled_from(FILES) | st.binary(max_size=200))
 document = schemathesis.openapi.from_dict(api.endpoints.document())
 
 
@@ -67,6 +75,7 @@ def test_the_document_is_what_openapi_asks_for() -> None:
 def test_the_json_doors_keep_their_documents_word(case: schemathesis.Case[Any], doors: Flask, token: str) -> None:
     case.operation.app = case.operation.schema.app = doors
     _name_what_is_there(case.body)
+    _name_what_is_there(case.query)
     case.call_and_validate(headers={"Authorization": f"Bearer {token}"})
 
 
@@ -77,6 +86,8 @@ def _name_what_is_there(body: Any) -> None:  # noqa: ANN401 - JSON
     if isinstance(key := body.get("key"), str) and key.strip() and len(key) < LONGEST - 10:
         body["key"] = f"{key}{next(_numbers)}"
     _put_code(body, "code", CODES)
+    if body.get("machine") and len(str(body["machine"])) < LONGEST:
+        body["machine"] = "Larch"
     feeds = body.get("feeds")
     for one in feeds if isinstance(feeds, list) else ():
         _put_code(one, "feed", [code for code in CODES if code.startswith(CodeKind.FEED)][:2])

@@ -59,6 +59,7 @@ WHO = {
     "spools.label_pdf": LOOK,
     "jobs.page": LOOK,
     "jobs.enter": FLOOR,
+    "jobs.drop": FLOOR,
     "jobs.start": FLOOR,
     "jobs.ticket": FLOOR,
     "jobs.ticket_pdf": LOOK,
@@ -97,6 +98,10 @@ WHO = {
     "setup.undo": OFFICE,
     "api.scan": f"{FLOOR} scan",
     "api.report": f"{FLOOR} report",
+    "api.plan": f"{FLOOR} report",
+    "api.start": f"{FLOOR} report",
+    "api.end": f"{FLOOR} report",
+    "api.motion_file": f"{FLOOR} report",
     "api.stock": f"{LOOK} see",
     "api.document": f"{LOOK} any",
 }

@@ -18,7 +18,7 @@ from spoolkeep.store.tables.catalogue import (
     Substitute,
 )
 from spoolkeep.store.tables.labels import LabelStock, Sighting, Walk, WalkedPlace, Walker
-from spoolkeep.store.tables.machines import Feed, Job, JobFeed, Loading, Machine, Stop
+from spoolkeep.store.tables.machines import Feed, Job, JobFeed, Loading, Machine, MotionFile, MotionTool, Stop
 from spoolkeep.store.tables.money import Channel, ImportRow, TakingsDay, TakingsLine, Workshop
 from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, SerialCounter, Station, Token
 from spoolkeep.store.tables.stock import Balance, DayTotal, Line, Movement, SetAside, Spool
@@ -61,6 +61,8 @@ __all__ = [
     "Machine",
     "Make",
     "Material",
+    "MotionFile",
+    "MotionTool",
     "Movement",
     "Offer",
     "OneTimeLink",

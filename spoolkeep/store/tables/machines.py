@@ -8,7 +8,7 @@ from datetime import datetime
 from sqlalchemy import Index, text
 from sqlmodel import Field, SQLModel
 
-from spoolkeep.domain.words import Cause, JobState, Outcome, Purpose
+from spoolkeep.domain.words import Cause, JobState, Outcome, Purpose, TimeFrom
 from spoolkeep.store.columns import (
     holds,
     integers,
@@ -21,6 +21,7 @@ from spoolkeep.store.columns import (
     one_of,
     primary_key,
     unique_while_live,
+    whole,
 )
 
 
@@ -90,6 +91,45 @@ class Loading(SQLModel, table=True):
     )
 
 
+class MotionFile(SQLModel, table=True):
+    """A motion file as it was metered: one run of it. The file itself is not kept."""
+
+    __tablename__ = "motion_file"
+    id: int = primary_key()
+    live: bool = live()
+    name: str
+    sha256: str = Field(index=True)
+    """Of the whole file, a package with all its runs."""
+    run: int = 1
+    of: int = 1
+    g90_governs_e: bool = False
+    lines: int = whole()
+    layers: int = 0
+    seconds: int | None = None
+    seconds_from: str | None = None
+    course: str
+    """The points of its course as JSON: byte, line, layer, and micrometres drawn by tool."""
+    notes: str = ""
+    __table_args__ = (
+        one_of("seconds_from", TimeFrom),
+        holds("run_of_several", "run BETWEEN 1 AND of"),
+        *integers("lines", "layers", "seconds"),
+    )
+
+
+class MotionTool(SQLModel, table=True):
+    """Filament that one tool of a motion file pushes out."""
+
+    __tablename__ = "motion_tool"
+    id: int = primary_key()
+    live: bool = live()
+    motion_file_id: int = link("motion_file.id")
+    tool: int
+    um: int = whole()
+    """Micrometres; negative where it ends further back than it began."""
+    __table_args__ = (unique_while_live("motion_tool", "motion_file_id", "tool"), *integers("um"))
+
+
 class Job(SQLModel, table=True):
     """A print run on one machine."""
 
@@ -108,8 +148,14 @@ class Job(SQLModel, table=True):
     duration_s: int | None = None
     started_at: datetime | None = maybe_moment()
     ended_at: datetime | None = maybe_moment()
+    motion_file_id: int | None = maybe_link("motion_file.id")
+    again_of_id: int | None = maybe_link("job.id")
+    """The job that this one does again."""
     failed_at_ppm: int | None = None
-    """The share of the plastic that was drawn when it failed, in parts per million."""
+    """The share of the plastic that was drawn when it ended early, in parts per million."""
+    failed_from_ppm: int | None = None
+    failed_until_ppm: int | None = None
+    """Between what shares that lies, where nobody knows it better."""
     outside_id: str | None = None
     """The id under which another program reported it."""
     __table_args__ = (
@@ -120,7 +166,8 @@ class Job(SQLModel, table=True):
         one_of("outcome", Outcome),
         holds("ended_has_an_outcome", "(state = 'ended') = (outcome IS NOT NULL)"),
         holds("ended_has_a_moment", "state <> 'ended' OR ended_at IS NOT NULL"),
-        *integers("duration_s", "failed_at_ppm"),
+        holds("failed_between", "failed_from_ppm <= failed_at_ppm AND failed_at_ppm <= failed_until_ppm"),
+        *integers("duration_s", "failed_at_ppm", "failed_from_ppm", "failed_until_ppm"),
     )
 
 
@@ -134,6 +181,8 @@ class JobFeed(SQLModel, table=True):
     feed_id: int | None = maybe_link("feed.id")
     article_id: int | None = maybe_link("article.id")
     cause: str = Cause.GOOD
+    tool: int | None = None
+    """Of its motion file."""
     needs_mg: int = Field()
     one_lot: bool = False
     __table_args__ = (one_of("cause", Cause), holds("weighs_something", "needs_mg > 0"), *integers("needs_mg"))
