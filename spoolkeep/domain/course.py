@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from operator import attrgetter
 from typing import TypeVar
 
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, NotFound
 
 MOST_POINTS = 1024
 """More points than these are thinned: between two of them what was drawn is taken to grow evenly."""
@@ -40,11 +40,11 @@ class Course:
         return self.points[-1].layer
 
     def at_byte(self, byte: int) -> dict[int, float]:
-        """Give millimetres drawn by tool once so many bytes were read. Errors: BadInput beyond the file."""
+        """Give millimetres drawn by tool once so many bytes were read. Errors: NotFound beyond the file."""
         return self._at("byte", byte)
 
     def at_line(self, line: int) -> dict[int, float]:
-        """Give millimetres drawn by tool once so many lines were done. Errors: BadInput beyond the file."""
+        """Give millimetres drawn by tool once so many lines were done. Errors: NotFound beyond the file."""
         return self._at("line", line)
 
     def at_share(self, share: float) -> dict[int, float]:
@@ -56,12 +56,12 @@ class Course:
     def at_layer(self, layer: int) -> dict[int, float]:
         """Give millimetres drawn by tool in the middle of a layer, the first of which is 1.
 
-        A machine that stops at a layer was somewhere in it. Errors: BadInput where the file has no such layer.
+        A machine that stops at a layer was somewhere in it. Errors: NotFound where the file has no such layer.
         """
         if not self.layers:
-            raise BadInput("no_layers", "The file does not say where its layers begin. Give a share of it instead.")
+            raise NotFound("no_layers", "The file does not say where its layers begin. Give a share of it instead.")
         if not 1 <= layer <= self.layers:
-            raise BadInput("no_such_point", f"The file has layers 1 to {self.layers}, and no layer {layer}.")
+            raise NotFound("no_such_point", f"The file has layers 1 to {self.layers}, and no layer {layer}.")
         begins = next(point for point in self.points if point.layer >= layer)
         ends = next((point for point in self.points if point.layer > layer), self.points[-1])
         return _between(begins, ends, 0.5)
@@ -70,7 +70,7 @@ class Course:
         where = attrgetter(what)
         last = where(self.points[-1])
         if not 0 <= wanted <= last:
-            raise BadInput("no_such_point", f"The file has {last} {what}s, and no {what} {wanted}.")
+            raise NotFound("no_such_point", f"The file has {last} {what}s, and no {what} {wanted}.")
         after = bisect_right(self.points, wanted, key=where)
         if after == len(self.points):
             return dict(self.points[-1].mm)

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import FailedWhen, Outcome
 from spoolkeep.services import motionfiles
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, end_within, moment_of, open_job, put_on
@@ -85,7 +85,7 @@ def charge(
     if whole:
         return [_part(row, 1.0) for row in rows]
     if outcome is Outcome.GOOD:
-        raise BadInput("good_is_whole", "A good job is whole. Say that it failed or was stopped.")
+        raise Conflict("good_is_whole", "A good job is whole. Say that it failed or was stopped.")
     middle = _share(early)
     shares = _shares(session, job, early, middle)
     grams = [_part(row, shares.get(row.tool, middle)) for row in rows]
@@ -110,7 +110,7 @@ def _shares(session: Session, job: Job, early: Early, middle: float) -> dict[int
     if job.motion_file_id is None:
         if early.point is not None and "share" not in early.point:
             words = f"“{job.title}” has no motion file by the books. Say a share of it instead of a layer or line."
-            raise BadInput("no_motion_file", words)
+            raise Conflict("no_motion_file", words)
         return {}
     course = motionfiles.course_of(session.get_one(MotionFile, job.motion_file_id))
     return motionfiles.shares_by(course, early.point or {"share": middle})

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.course import Course, Point, thinned
-from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.geometry import mg_of
 from spoolkeep.domain.motionfile import Run, runs_in
 from spoolkeep.domain.words import Purpose
@@ -82,8 +82,8 @@ def read(stream: BinaryIO, *, name: str, g90_governs_e: bool = False) -> ReadFil
 def plan_file(*, session: Session, now: datetime, by: By, file: ReadFile, plan: FilePlan) -> FilePlanned:
     """Plan a motion file's runs as jobs; their grams are committed.
 
-    Tool 0 is the machine's first feed, tool 1 its second. Errors: BadInput where a tool's item is not known, the
-    machine has too few feeds, or it is planned too often; NotFound.
+    Tool 0 is the machine's first feed, tool 1 its second. Errors: BadInput where it is planned too often;
+    Conflict where a tool's item is not known or the machine has too few feeds; NotFound.
     """
 
     def do(act: Act) -> FilePlanned:
@@ -188,7 +188,7 @@ def _need(session: Session, drawn: tuple[int, int], feeds: Sequence[Feed] | None
         words = (
             f"The file uses tool {tool}, and {machine.name} has tools 0 to {len(feeds) - 1}. Choose another machine."
         )
-        raise BadInput("no_such_feed", words)
+        raise Conflict("no_such_feed", words)
     feed = feeds[tool] if feeds is not None else None
     item = _item_of(session, tool, feed, dict(plan.items))
     mg = max(1, mg_of_um(um, item))
@@ -211,7 +211,7 @@ def _item_of(session: Session, tool: int, feed: Feed | None, items: Mapping[int,
     loading = loaded_on(session, feed.id) if feed else None
     if loading is None:
         where = f": nothing is loaded on {finding.feed_name(session, feed)}" if feed else ""
-        raise BadInput(
+        raise Conflict(
             "no_item", f"Say which item tool {tool} prints with{where}. Its density turns length into grams."
         )
     return finding.item(session, session.get_one(Spool, loading.spool_id).article_id)

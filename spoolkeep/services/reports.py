@@ -83,7 +83,7 @@ def _item_on(session: Session, feed: Feed, at: datetime) -> Item:
     loading = in_use_at(session, feed.id, at)
     if loading is None:
         where = finding.feed_name(session, feed)
-        raise BadInput("no_item", f"Nothing is loaded on {where} by the books, so a length has no weight. Send mg.")
+        raise Conflict("no_item", f"Nothing is loaded on {where} by the books, so a length has no weight. Send mg.")
     return finding.item(session, session.get_one(Spool, loading.spool_id).article_id)
 
 
@@ -121,7 +121,7 @@ def start(
 ) -> JobAnswer:
     """Say that a job began. After its end that only adds when it began.
 
-    Errors: BadInput where the moment lies ahead, or after its end; NotFound; Conflict where it has begun before.
+    Errors: BadInput where the moment lies ahead; NotFound; Conflict where it has begun before, or would begin after it.
     """
 
     def do(act: Act) -> JobAnswer:
@@ -142,7 +142,7 @@ def _began_before(session: Session, act: Act, job: Job, started_at: datetime | N
     if started_at is None or job.started_at is not None:
         raise Conflict("ended_before", f"“{job.title}” has ended already. Undo that first if it was wrong.")
     if job.ended_at is not None and started_at > job.ended_at:
-        raise BadInput("ends_before_it_starts", "The job would end before it started. Check the times.")
+        raise Conflict("ends_before_it_starts", "The job would end before it started. Check the times.")
     change(session, act, job, started_at=started_at)
     query = select(col(Movement.spool_id)).where(col(Movement.job_id) == job.id, col(Movement.spool_id).is_not(None))
     before = _spools_before(session, job)

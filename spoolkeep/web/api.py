@@ -55,7 +55,7 @@ def _moment(given: object) -> object:
     return given
 
 
-def _whole(given: object) -> object:
+def whole(given: object) -> object:
     """Give a whole number as one, however it is written: JSON knows only numbers, and some programs write 42500.0."""
     return int(given) if isinstance(given, float) and given.is_integer() else given
 
@@ -63,7 +63,7 @@ def _whole(given: object) -> object:
 Line = Annotated[str, AfterValidator(_line), Field(json_schema_extra={"pattern": _LINE})]
 Code = Annotated[str, Field(min_length=1, json_schema_extra={"format": "label-code"})]
 Moment = Annotated[datetime, BeforeValidator(_moment)]
-Whole = Annotated[int, BeforeValidator(_whole)]
+Whole = Annotated[int, BeforeValidator(whole)]
 
 
 class Model(BaseModel):

@@ -3,13 +3,14 @@
 The app factory registers it with the others.
 """
 
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from http import HTTPStatus
 from typing import Annotated, BinaryIO
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
+from pydantic_core import PydanticCustomError
 
-from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
 from spoolkeep.services import jobs, motionfiles, reports
 from spoolkeep.services.draws import MOST_DRAW_MG
@@ -19,30 +20,91 @@ from spoolkeep.services.jobs import JobAnswer, JobReport
 from spoolkeep.services.motionfiles import MOST_TIMES, FilePlan, FilePlanned
 from spoolkeep.services.reports import Ending, FeedAmount
 from spoolkeep.web import doors
-from spoolkeep.web.api import Code, Keyed, Line, Model, Moment, Whole, endpoints, pages
+from spoolkeep.web.api import Code, Keyed, Line, Model, Moment, Whole, endpoints, pages, whole
+from spoolkeep.web.openapi import OWN_CODE
 
 __all__ = ["pages"]
 
 _MOST_MM, _MOST_MM3 = 100_000_000, 1_000_000_000
 _MOST_SECONDS = 100 * 86_400
+_MOST_LAYERS, _MOST_BYTES = 1_000_000, 10**12
 _LOST = (HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT)
 
+_Seconds = Annotated[int, Field(gt=0, le=_MOST_SECONDS, strict=True), BeforeValidator(whole)]
 Name = Annotated[Line, Field(min_length=1, max_length=200)]
 
 
-class FeedDraw(Model):
-    """What one feed gave or needs: one of milligrams, mm of filament and mm³."""
+def _one_of(*names: str) -> Callable[[object], object]:
+    """Give what refuses an object that does not say one of these, in a sentence."""
 
+    def check(given: object) -> object:
+        if isinstance(given, dict) and sum(given.get(name) is not None for name in names) != 1:
+            listed = f"{', '.join(names[:-1])} and {names[-1]}"
+            raise PydanticCustomError(f"{OWN_CODE}not_one", "Say one of {listed}", {"listed": listed})
+        return given
+
+    return check
+
+
+class _OfFeed(Model):
     feed: Code = Field(max_length=40)
     """The feed's label code: F, six digits, two check digits."""
-    drawn_mg: Whole | None = Field(default=None, gt=0, le=MOST_DRAW_MG, strict=True)
-    drawn_mm: float | None = Field(default=None, gt=0, le=_MOST_MM, strict=True, allow_inf_nan=False)
-    """Weighed by the density and diameter of what was loaded there at the job's end."""
-    drawn_mm3: float | None = Field(default=None, gt=0, le=_MOST_MM3, strict=True, allow_inf_nan=False)
 
-    def amount(self) -> FeedAmount:
-        """Give it as the services know it."""
-        return FeedAmount(self.feed, self.drawn_mg, self.drawn_mm, self.drawn_mm3)
+
+class FeedMg(_OfFeed):
+    """What one feed gave, weighed."""
+
+    drawn_mg: Whole = Field(gt=0, le=MOST_DRAW_MG, strict=True)
+
+
+class FeedMm(_OfFeed):
+    """What one feed gave, in mm of filament; weighed by the density and diameter of what was loaded there then."""
+
+    drawn_mm: float = Field(gt=0, le=_MOST_MM, allow_inf_nan=False)
+
+
+class FeedMm3(_OfFeed):
+    """What one feed gave, in mm³; weighed by the density of what was loaded there then."""
+
+    drawn_mm3: float = Field(gt=0, le=_MOST_MM3, allow_inf_nan=False)
+
+
+FeedDraw = Annotated[FeedMg | FeedMm | FeedMm3, BeforeValidator(_one_of("drawn_mg", "drawn_mm", "drawn_mm3"))]
+
+
+class AtLayer(Model):
+    """In a layer of the job's motion file, the first of which is 1."""
+
+    layer: Whole = Field(ge=1, le=_MOST_LAYERS, strict=True)
+
+
+class AtLine(Model):
+    """After so many lines of the job's motion file."""
+
+    line: Whole = Field(ge=0, le=_MOST_BYTES, strict=True)
+
+
+class AtByte(Model):
+    """After so many bytes of the job's motion file."""
+
+    byte: Whole = Field(ge=0, le=_MOST_BYTES, strict=True)
+
+
+class AtShare(Model):
+    """At a share of the job's motion file, from 0 to 1."""
+
+    share: float = Field(ge=0, le=1, allow_inf_nan=False)
+
+
+class About(Model):
+    """About when it failed, where nobody saw it."""
+
+    about: FailedWhen
+
+
+Place = Annotated[
+    AtLayer | AtLine | AtByte | AtShare | About, BeforeValidator(_one_of("layer", "line", "byte", "share", "about"))
+]
 
 
 class JobBody(Keyed):
@@ -69,7 +131,7 @@ class PlanBody(Keyed):
     """The job's own id in your program, under which it is started and ended."""
     purpose: Purpose = Purpose.SOLD
     due_at: Moment | None = None
-    seconds: Whole | None = Field(default=None, gt=0, le=_MOST_SECONDS, strict=True)
+    seconds: _Seconds | None = None
     """How long it runs."""
     feeds: list[FeedDraw] = Field(min_length=1, max_length=32)
     """What each feed will give."""
@@ -85,15 +147,6 @@ class StartBody(Keyed):
     started_at: Moment | None = None
 
 
-class PointBody(Model):
-    """A point of the job's motion file; one of these."""
-
-    layer: Whole | None = Field(default=None, ge=1, le=1_000_000, strict=True)
-    line: Whole | None = Field(default=None, ge=0, le=10**12, strict=True)
-    byte: Whole | None = Field(default=None, ge=0, le=10**12, strict=True)
-    share: float | None = Field(default=None, ge=0, le=1, strict=True, allow_inf_nan=False)
-
-
 class EndBody(Keyed):
     """A job that ends: with what its feeds gave; or where it ended early; or, with neither, as it was planned."""
 
@@ -102,10 +155,8 @@ class EndBody(Keyed):
     outcome: Outcome = Outcome.GOOD
     ended_at: Moment | None = None
     feeds: list[FeedDraw] = Field(default=[], max_length=32)
-    at: PointBody | None = None
+    at: Place | None = None
     """Where it ended early."""
-    about: FailedWhen | None = None
-    """About when it failed, where nobody saw it."""
 
 
 class FileQuery(Keyed):
@@ -205,8 +256,16 @@ def motion_file(query: FileQuery, stream: BinaryIO) -> FilePlanned:
         return motionfiles.plan_file(session=session, now=doors.now(), by=by, file=file, plan=told)
 
 
-def _amounts(feeds: list[FeedDraw]) -> list[FeedAmount]:
-    return [one.amount() for one in feeds]
+def _amounts(feeds: Sequence[FeedMg | FeedMm | FeedMm3]) -> list[FeedAmount]:
+    return [
+        FeedAmount(
+            one.feed,
+            mg=one.drawn_mg if isinstance(one, FeedMg) else None,
+            mm=one.drawn_mm if isinstance(one, FeedMm) else None,
+            mm3=one.drawn_mm3 if isinstance(one, FeedMm3) else None,
+        )
+        for one in feeds
+    ]
 
 
 def _at(given: datetime | None) -> datetime:
@@ -215,7 +274,5 @@ def _at(given: datetime | None) -> datetime:
 
 def _early(body: EndBody) -> Early | None:
     if body.at is None:
-        return None if body.about is None else Early(when=body.about)
-    if body.about is not None:
-        raise BadInput("several_points", "Say where it ended once: at a point, or about when.")
-    return Early(point={name: value for name, value in body.at.model_dump().items() if value is not None})
+        return None
+    return Early(when=body.at.about) if isinstance(body.at, About) else Early(point=body.at.model_dump())

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spoolkeep.domain import meter as meter_module
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.meter import Metered, meter
 from tests.domain.controller import Controller
 
@@ -183,7 +183,7 @@ def test_what_was_drawn_by_a_layer_is_that_of_the_layers_before_and_half_of_its_
     assert course.at_layer(1) == {0: pytest.approx(1)}
     assert course.at_layer(10) == {0: pytest.approx(2 * 45 + 10)}
     for layer in (0, 11):
-        with pytest.raises(BadInput, match="layers 1 to 10"):
+        with pytest.raises(NotFound, match="layers 1 to 10"):
             course.at_layer(layer)
 
 
@@ -209,7 +209,7 @@ def test_a_line_and_a_byte_and_a_share_of_the_file_say_what_was_drawn_by_then() 
     assert course.at_share(0).get(0, 0) == 0
     assert course.at_share(0.5)[0] == pytest.approx(exact / 2, rel=0.01)
     for wrong in (-1, len(program) + 1):
-        with pytest.raises(BadInput, match="no byte"):
+        with pytest.raises(NotFound, match="no byte"):
             course.at_byte(wrong)
 
 

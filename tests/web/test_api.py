@@ -332,7 +332,7 @@ def test_a_length_without_a_spool_has_no_weight_and_is_refused(client: FlaskClie
     assert _send(client, "", **_job(shop, feeds=feeds))[1]["code"] == "no_item"
     for wrong in ({"drawn_mm": 10.0, "drawn_mg": 5}, {}):
         feeds = [{"feed": shop.feeds[0], **wrong}]
-        assert _send(client, "", **_job(shop, feeds=feeds))[1]["code"] == "one_amount"
+        assert _send(client, "", **_job(shop, feeds=feeds))[1]["code"] == "not_one"
 
 
 def test_a_job_is_planned_started_and_ended_by_its_own_id(client: FlaskClient, shop: TestWorkshop) -> None:
@@ -405,9 +405,9 @@ def test_where_a_job_ended_is_said_once(client: FlaskClient, shop: TestWorkshop)
     assert planned["job_ids"]
     feeds = [{"feed": shop.feeds[0], "drawn_mg": 40_000}]
     _send(client, "/plan", key="p", job="run 7", title="Vase", feeds=feeds)
-    both = _send(client, "/end", key="e", job="run 7", outcome="failed", at={"share": 0.5}, about="half")
-    assert both[1]["code"] == "several_points"
+    both = _send(client, "/end", key="e", job="run 7", outcome="failed", at={"share": 0.5, "about": "half"})
+    assert both[1]["code"] == "not_one"
     good = _send(client, "/end", key="e", job="run 7", at={"share": 0.5})
     assert good[1]["code"] == "good_is_whole"
-    half = _send(client, "/end", key="e", job="run 7", outcome="failed", about="half")
+    half = _send(client, "/end", key="e", job="run 7", outcome="failed", at={"about": "half"})
     assert half[1]["drawn_mg"] == 20_000
