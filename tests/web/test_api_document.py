@@ -83,8 +83,8 @@ def _name_what_is_there(body: Any) -> None:  # noqa: ANN401 - JSON
     if isinstance(key := body.get("key"), str) and key.strip() and len(key) < LONGEST - 10:
         body["key"] = f"{key}{next(_numbers)}"
     _put_code(body, "code", CODES)
-    times = [body.get("started_at"), body.get("ended_at")]
-    if all(isinstance(one, str) and one.endswith("Z") for one in times):
+    times = [str(body[name]) for name in ("started_at", "ended_at") if body.get(name)]
+    if len(times) == 2 and all(one.endswith("Z") for one in times):
         body["started_at"], body["ended_at"] = sorted(times)
     if body.get("machine") and len(str(body["machine"])) < LONGEST:
         body["machine"] = "Larch"
