@@ -11,7 +11,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
-from spoolkeep.services import choices, endings, joblist, jobs, labels, motionfiles, stops
+from spoolkeep.services import choices, endings, failures, joblist, jobs, labels, motionfiles, stops, untold
 from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned, ReadFile
@@ -52,6 +52,15 @@ def enter() -> Response | tuple[str, int]:
         return _show(refused=refusal), status_of(refusal)
     _say(answer, shop)
     return redirect(url_for("jobs.page"))
+
+
+@pages.get("/failures")
+def failing() -> str:
+    """Show what fails, where, and what motion files do not tell."""
+    with doors.reading() as session:
+        found = failures.view(session=session, now=doors.now())
+        drift, biases = untold.biases(session=session)
+    return render_template("failures.html", found=found, drift=drift, biases=biases)
 
 
 @pages.post("/file")

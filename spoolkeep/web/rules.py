@@ -86,6 +86,7 @@ RULES: dict[str, Rule] = {
     "spools.label_pdf": SEE,
     "jobs.page": SEE,
     "jobs.enter": WORK,
+    "jobs.failing": SEE,
     "jobs.drop": Rule(Right.WORK, largest=MOTION_FILE),
     "jobs.start": WORK,
     "jobs.ticket": WORK,

@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import asides, choices, labels, reels, spools, standby
+from spoolkeep.services import asides, choices, labels, reels, spools, standby, untold
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
@@ -150,4 +150,13 @@ def _show(code: str, refused: Refusal | None = None) -> str:
         view = spools.view(session=session, spool_code=code)
         feeds = [(one.code, one.name) for one in choices.feeds(session=session)]
         offered = paper.choices(session)
-    return render_template("spool.html", spool=view, feeds=feeds, refused=refused, form=request.form, offered=offered)
+        probably = untold.probably_left(session=session, spool_code=code)
+    return render_template(
+        "spool.html",
+        spool=view,
+        probably=probably,
+        feeds=feeds,
+        refused=refused,
+        form=request.form,
+        offered=offered,
+    )

@@ -18,6 +18,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.words import Kind, Outcome
+from spoolkeep.services import untold
 from spoolkeep.services.demo import prepare
 from spoolkeep.services.demo.truth import Truth, load
 from spoolkeep.services.instance import Instance
@@ -26,6 +27,7 @@ from spoolkeep.store.engine import Session
 from spoolkeep.store.tables import Balance, DayTotal, Job, Movement, Spool, Stop
 
 LAST_DAYS = 365
+SLIP_MG = 60_000
 
 
 def compare(session: Session, truth: Truth) -> dict[str, Any]:
@@ -37,6 +39,7 @@ def compare(session: Session, truth: Truth) -> dict[str, Any]:
     return {
         "as of": moment.isoformat(),
         **left(session, truth, moment),
+        **learned(session, truth, moment),
         **demand(session, truth, since, names),
         **tares(session, truth),
         **failures(session, truth),
@@ -57,6 +60,33 @@ def left(session: Session, truth: Truth, moment: datetime) -> dict[str, Any]:
         "g off, half are within": round(float(np.quantile(abs(errors), 0.5)), 1),
         "g off, nine in ten are within": round(float(np.quantile(abs(errors), 0.9)), 1),
         "g off, the worst": round(float(abs(errors).max()), 1),
+    }
+
+
+def learned(session: Session, truth: Truth, moment: datetime) -> dict[str, Any]:
+    """Give how far what is probably left is off on opened spools, with and without what weighings taught.
+
+    Spools are told apart on which the books are off by more than a slip of the hand: there a spool was taken for another.
+    """
+    known, true = untold.learned(session), truth.left_at(moment)
+    query = select(Spool, col(Balance.left_mg)).join(Balance, col(Balance.spool_id) == col(Spool.id))
+    booked = {code_text(CodeKind.SPOOL, spool.serial): (spool.id, mg) for spool, mg in session.execute(query)}
+    rows = []
+    for one in truth.there():
+        spool_id, mg = booked[one.code]
+        if one.opened and abs(mg - true[one.code]) < SLIP_MG:
+            estimate = known.left(spool_id, mg)
+            low, high = estimate.ninety
+            off = (mg - true[one.code]) / 1000, (estimate.mean - true[one.code]) / 1000
+            rows.append((*off, low <= true[one.code] <= high))
+    plain, better, inside = np.array(rows).T
+    return {
+        "stretches learned from": known.drift.stretches,
+        "opened spools without a gross slip": len(rows),
+        "g off without learning, root mean square": round(float(np.sqrt((plain**2).mean())), 1),
+        "g off with it": round(float(np.sqrt((better**2).mean())), 1),
+        "half are within, without and with": _pair(*(float(np.median(abs(one))) for one in (plain, better))),
+        "share within the bounds of 90 %": round(float(inside.mean()), 2),
     }
 
 

@@ -15,6 +15,7 @@ from spoolkeep.services import (
     choices,
     counting,
     deliveries,
+    failures,
     figures,
     joblist,
     jobs,
@@ -27,6 +28,7 @@ from spoolkeep.services import (
     stock,
     stops,
     today,
+    untold,
 )
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
@@ -151,6 +153,8 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "a spool": _longest_spool,
     "jobs to come": lambda s, _: joblist.to_come(session=s),
     "jobs ended": lambda s, _: joblist.ended(session=s),
+    "what fails": lambda s, now: failures.view(session=s, now=now),
+    "what files do not tell": lambda s, _: untold.biases(session=s),
     "open draws": lambda s, _: joblist.open_draws(session=s),
     "a machine's feeds": lambda s, _: joblist.feeds_of(session=s, machine_id=joblist.machines(session=s)[-1][0]),
     "orders": lambda s, now: orders.listed(session=s, now=now),

@@ -59,6 +59,7 @@ WHO = {
     "spools.label_pdf": LOOK,
     "jobs.page": LOOK,
     "jobs.enter": FLOOR,
+    "jobs.failing": LOOK,
     "jobs.drop": FLOOR,
     "jobs.start": FLOOR,
     "jobs.ticket": FLOOR,
