@@ -66,7 +66,7 @@ def left(session: Session, truth: Truth, moment: datetime) -> dict[str, Any]:
 def learned(session: Session, truth: Truth, moment: datetime) -> dict[str, Any]:
     """Give how far what is probably left is off on opened spools, with and without what weighings taught.
 
-    Spools are told apart on which the books are off by more than a slip of the hand: there a spool was taken for another.
+    Left out are spools on which the books are off by more than a slip of the hand: one was taken for another there.
     """
     known, true = untold.learned(session), truth.left_at(moment)
     query = select(Spool, col(Balance.left_mg)).join(Balance, col(Balance.spool_id) == col(Spool.id))

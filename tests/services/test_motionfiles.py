@@ -1,6 +1,7 @@
 """A dropped motion file becomes jobs: what they need, what was drawn by a point, and never twice."""
 
 import io
+import math
 import zipfile
 from collections.abc import Mapping
 from datetime import datetime
@@ -74,8 +75,8 @@ def job_of(shop: TestWorkshop, job_id: int) -> Job:
         return job
 
 
-# 1,000 g of density 1.24 at 1.75 mm are 335.28 m, so a metre weighs 2,982.6 mg
-MG_PER_M = 2982.58
+MG_PER_M = math.pi / 4 * 1.75**2 * 1240
+"""Of a plastic of 1.24 g/cm3, 1.75 mm thick; 335.28 m to a kilogram. Source: geometry."""
 
 
 def test_a_file_becomes_a_job_whose_tools_are_the_machines_feeds(shop: TestWorkshop) -> None:
