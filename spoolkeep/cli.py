@@ -5,8 +5,10 @@
 
 import json
 import sys
+import time
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, TypeVar
@@ -17,6 +19,7 @@ import spoolkeep
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.share import MonthShare
+from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.paper.stocks import STOCKS
 from spoolkeep.services import (
@@ -32,10 +35,12 @@ from spoolkeep.services import (
     sheets,
     stock,
     stocks,
+    watching,
 )
 from spoolkeep.services import demo as demo_service
 from spoolkeep.services.imports import COLUMNS, ImportReport, import_sheet, preview
 from spoolkeep.services.instance import Instance
+from spoolkeep.services.motionfiles import FilePlan, FilePlanned
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session
@@ -326,6 +331,53 @@ def meter(*, file: Path, density: float | None, diameter: float, as_json: bool, 
             click.echo(f"It runs {timedelta(seconds=run['seconds'])}, by its {run['seconds_from']}.")
         for note in run["notes"]:
             click.echo(f"Note: {note}")
+
+
+@cli.command()
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--machine", help="The machine's name; tool 0 is its first feed.")
+@click.option("--title", default="", help="What it is called; the file's name if left out.")
+@click.option("--times", type=int, default=1, show_default=True, help="How often it is printed.")
+@click.option("--again", is_flag=True, help="Plan it once more, though the same file was planned before.")
+@_instance()
+@_json
+def plan(*, file: Path, machine: str | None, title: str, times: int, again: bool, folder: Path, as_json: bool) -> None:
+    """Plan a motion file's runs as jobs; a slicing program may call this after each export."""
+    told = FilePlan(title=title, times=times)
+    with closing(Instance(folder).open()) as store:
+        hands = watching.Store(store.read, store.write, FIRST_ACTOR)
+        planned = watching.plan(file, store=hands, now=_now(), told=told, machine=machine, again=again)
+    click.echo(json.dumps(asdict(planned)) if as_json else _planned(file.name, planned))
+
+
+@cli.command()
+@click.argument("watched", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option("--machine", help="The machine of files that lie in no folder named as one.")
+@click.option("--every", type=float, default=5, show_default=True, help="Seconds between two looks.")
+@click.option("--once", is_flag=True, help="Take what lies there, and stop.")
+@_instance()
+def watch(*, watched: Path, machine: str | None, every: float, once: bool, folder: Path) -> None:
+    """Plan each motion file that is put into a folder, and move it to “planned” or “refused” there.
+
+    A file in a folder named as a machine is planned for that machine.
+    """
+    sizes: watching.Sizes = {}
+    with closing(Instance(folder).open()) as store:
+        hands = watching.Store(store.read, store.write, FIRST_ACTOR)
+        while True:
+            ready, sizes = watching.waiting(watched, sizes)
+            for path in sizes if once else ready:
+                taken = watching.take(path, watched, store=hands, now=_now(), machine=machine)
+                click.echo(_planned(path.name, taken.planned) if taken.planned else f"{path.name}: {taken.words}")
+            if once:
+                return
+            time.sleep(every)
+
+
+def _planned(name: str, planned: FilePlanned) -> str:
+    jobs_words = "one job" if len(planned.job_ids) == 1 else f"{len(planned.job_ids)} jobs"
+    lines = [f"{name} is planned as {jobs_words}: {planned.needs_mg / MG_PER_G:.1f} g."]
+    return "\n".join([*lines, *(f"Note: {note}" for note in planned.notes)])
 
 
 def main() -> None:

@@ -236,3 +236,61 @@ def test_a_workshop_is_served_by_its_names_and_addresses() -> None:
     assert network.addresses[0].startswith("http://")
     assert network.addresses[0].endswith(":8460")
     assert "spools.example" in reach_of("127.0.0.1", port=8460, names=("spools.example",), proxied=True).hosts
+
+
+PROGRAM = "M83\nG1 X1 E1000 F600\n"
+
+
+def test_a_motion_file_is_metered_without_an_instance(run: Run) -> None:
+    Path("part.gcode").write_text(PROGRAM)
+    code, said, _ = run("meter", "part.gcode", "--density", "1.24", "--json")
+    told = json.loads(said)
+    assert code == 0
+    assert told["tools"] == [{"tool": 0, "mm": 1000.0, "mm3": 2405.281875, "g": 2.98255}]
+    assert json.loads(run("meter", "part.gcode", "--json")[1])["tools"][0]["g"] is None
+    assert "1000.000" in run("meter", "part.gcode", "--time")[1]
+    assert not list(Path().glob("instance*"))
+
+
+def test_what_is_no_motion_file_is_a_sentence(run: Run) -> None:
+    Path("letter.txt").write_text("Dear Sir")
+    code, _, said = run("meter", "letter.txt")
+    assert (code, said) == (
+        2,
+        "spoolkeep: No line moves a machine: on line 1 “Dear Sir” is no command. Choose a motion file.\n",
+    )
+    assert "density must be" in run("meter", "letter.txt", "--density", "0")[2]
+
+
+def test_a_slicing_program_plans_a_file_once_however_often_it_calls(run: Run, demo: Path) -> None:
+    assert demo.exists()
+    Path("part.gcode").write_text(PROGRAM)
+    machine = json.loads(run("runout", "--instance", "demo", "--json")[1]) and "Egret"
+    first = run("plan", "part.gcode", "--machine", machine, "--instance", "demo")
+    assert first[0] == 0
+    assert "planned as one job" in first[1]
+    jobs = [
+        json.loads(run("plan", "part.gcode", "--machine", machine, "--instance", "demo", "--json", *more)[1])["job_ids"]
+        for more in ((), ("--again",))
+    ]
+    assert jobs[0] != jobs[1]
+    assert "no machine “Nobody”" in run("plan", "part.gcode", "--machine", "Nobody", "--instance", "demo")[2]
+
+
+def test_a_watched_folder_is_planned_by_machine_and_what_cannot_be_is_kept_with_the_reason(
+    run: Run, demo: Path
+) -> None:
+    assert demo.exists()
+    Path("drop/Egret").mkdir(parents=True)
+    Path("drop/Egret/part.gcode").write_text(PROGRAM)
+    Path("drop/Egret/bad.gcode").write_text("Dear Sir")
+    Path("drop/readme.md").write_text("not a motion file")
+    code, said, _ = run("watch", "drop", "--once", "--instance", "demo")
+    assert code == 0
+    assert "part.gcode is planned as one job: 3.0 g." in said
+    assert Path("drop/Egret/planned/part.gcode").exists()
+    assert "no command" in Path("drop/Egret/refused/bad.gcode.txt").read_text()
+    assert Path("drop/readme.md").exists()
+    Path("drop/Egret/part.gcode").write_text(PROGRAM)
+    assert run("watch", "drop", "--once", "--instance", "demo")[0] == 0
+    assert Path("drop/Egret/planned/part-2.gcode").exists(), "planned before, and put aside again"
