@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.words import FailedWhen, Outcome
+from spoolkeep.domain.words import Cause, FailedWhen, Outcome
 from spoolkeep.services import motionfiles
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, end_within, moment_of, open_job, put_on
 from spoolkeep.store.acts import By, once
@@ -117,7 +117,10 @@ def _shares(session: Session, job: Job, early: Early, middle: float) -> dict[int
 
 
 def _part(row: JobFeed, share: float) -> FeedGrams:
-    return FeedGrams(round(row.needs_mg * share), feed_id=row.feed_id, article_id=row.article_id, tool=row.tool)
+    cause = None if row.cause == Cause.GOOD else Cause(row.cause)
+    return FeedGrams(
+        round(row.needs_mg * share), feed_id=row.feed_id, article_id=row.article_id, tool=row.tool, cause=cause
+    )
 
 
 def _mark(

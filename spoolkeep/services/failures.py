@@ -1,11 +1,11 @@
-"""What fails, where: failed jobs and wasted grams by machine, material, supplier and lot, with honest bounds.
+"""What fails, where, with honest bounds; and every job that was made from a lot.
 
-The web's Jobs page calls it. It only reads.
+The web's pages of jobs and spools call it. It only reads.
 """
 
 from collections import defaultdict
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -15,7 +15,8 @@ from sqlmodel import col
 
 from spoolkeep.domain.intervals import Bounds, of_count, of_ratio
 from spoolkeep.domain.words import Cause, JobState, Kind, Outcome
-from spoolkeep.store.tables import Article, Job, Machine, Material, Movement, Spool, Supplier
+from spoolkeep.services import finding
+from spoolkeep.store.tables import Article, Job, Machine, Material, Movement, Product, Spool, Supplier
 
 DAYS = 365
 MOST_LOTS = 12
@@ -120,3 +121,48 @@ def _failing(name: str, parts: list[list[int]], failed: int) -> Failing:
         wasted_mg=sum(part for part, _ in parts),
         wasted=of_ratio([(float(part), float(whole)) for part, whole in parts]),
     )
+
+
+@dataclass(frozen=True)
+class Made:
+    """A job that a spool, or another of its lot, had a part in."""
+
+    job_id: int
+    title: str
+    product: str
+    machine: str
+    outcome: str
+    purpose: str
+    ended_at: datetime
+    mg: int
+    own: bool
+    """Whether the spool itself gave of it, and not only another of its lot."""
+
+
+def made_from(*, session: Session, spool_code: str) -> list[Made]:
+    """Give every job made from a spool or another of its lot, newest first. Errors: NotFound."""
+    spool = finding.spool_of(session, spool_code)
+    of_lot = (
+        (col(Spool.lot) == spool.lot)
+        & (col(Spool.article_id) == spool.article_id)
+        & (col(Spool.supplier_id) == spool.supplier_id)
+    )
+    these = of_lot if spool.lot and spool.supplier_id else col(Spool.id) == spool.id
+    back = select(col(Movement.reverses_id)).where(col(Movement.reverses_id).is_not(None))
+    query: Any = (
+        select(Job, col(Machine.name), col(Product.name), col(Movement.spool_id), col(Movement.asked_mg))
+        .select_from(Movement)
+        .join(Job, col(Job.id) == col(Movement.job_id))
+        .join(Spool, col(Spool.id) == col(Movement.spool_id))
+        .outerjoin(Machine, col(Machine.id) == col(Job.machine_id))
+        .outerjoin(Product, col(Product.id) == col(Job.product_id))
+        .where(these, col(Job.live), col(Job.state) == JobState.ENDED)
+        .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1, col(Movement.id).not_in(back))
+        .order_by(col(Job.ended_at).desc(), col(Job.id).desc())
+    )
+    found: dict[int, Made] = {}
+    for job, machine, product, spool_id, asked_mg in session.execute(query):
+        told = (job.id, job.title, product or "", machine or "", job.outcome, job.purpose, job.ended_at)
+        known = found.get(job.id) or Made(*told, mg=0, own=False)
+        found[job.id] = replace(known, mg=known.mg - asked_mg, own=known.own or spool_id == spool.id)
+    return list(found.values())

@@ -15,7 +15,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.units import MG_PER_G
-from spoolkeep.domain.words import JobState, Kind, Outcome, Purpose
+from spoolkeep.domain.words import Cause, JobState, Kind, Outcome, Purpose
 from spoolkeep.services import finding
 from spoolkeep.services.draws import Drawn, cause_of, check_amount, draw_events, share_again
 from spoolkeep.services.loadings import loaded_on
@@ -38,6 +38,8 @@ class FeedGrams:
     article_id: int | None = None
     tool: int | None = None
     """Of the job's motion file, where it has one."""
+    cause: Cause | None = None
+    """What it was for, such as purging; by how the job ended where it is not said."""
 
 
 @dataclass(frozen=True)
@@ -305,6 +307,7 @@ def enter_within(session: Session, act: Act, report: JobReport, **more: Any) -> 
     for one in report.grams:
         _check_feed(session, job, one)
         fed = JobFeed(job_id=job.id, feed_id=one.feed_id, article_id=one.article_id, tool=one.tool, needs_mg=one.mg)
+        fed.cause = one.cause or Cause.GOOD
         create(session, act, fed)
     return job
 
@@ -388,7 +391,7 @@ def _check_end(started_at: datetime | None, at: datetime, *, outcome: Outcome, g
 def _draw(
     session: Session, act: Act, job: Job, *, outcome: Outcome, at: datetime, grams: Sequence[FeedGrams]
 ) -> JobAnswer:
-    drawn = [Drawn(one.mg, cause_of(outcome), one.feed_id, article_id=one.article_id) for one in grams]
+    drawn = [Drawn(one.mg, one.cause or cause_of(outcome), one.feed_id, article_id=one.article_id) for one in grams]
     movements = book(session, act, draw_events(session, drawn, at=at, job_id=job.id, began_at=job.started_at))
     if movements:
         spools = {one.spool_id for one in movements if one.spool_id}

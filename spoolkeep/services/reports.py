@@ -16,7 +16,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import Code, CodeKind, read_code
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.geometry import mg_of, mg_of_mm3
-from spoolkeep.domain.words import JobState, Outcome
+from spoolkeep.domain.words import Cause, JobState, Outcome
 from spoolkeep.services import endings, finding
 from spoolkeep.services.draws import share_again
 from spoolkeep.services.endings import Early
@@ -39,6 +39,8 @@ class FeedAmount:
     mg: int | None = None
     mm: float | None = None
     mm3: float | None = None
+    cause: Cause | None = None
+    """What it was for; by how the job ended where it is not said."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ def grams_of(session: Session, amounts: Sequence[FeedAmount], *, at: datetime) -
     if len(machines) > 1:
         raise BadInput("several_machines", "A job runs on one machine: report a job for each.")
     grams = tuple(
-        FeedGrams(mg=_mg(session, one, feed, at), feed_id=feed.id) for one, feed in zip(amounts, feeds, strict=True)
+        FeedGrams(mg=_mg(session, one, feed, at), feed_id=feed.id, cause=one.cause)
+        for one, feed in zip(amounts, feeds, strict=True)
     )
     return machines.pop(), grams
 

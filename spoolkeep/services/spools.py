@@ -12,6 +12,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.winding import RulerEstimate, wound_mg
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import asides, finding
 from spoolkeep.services.finding import Item
@@ -131,6 +132,17 @@ def count(
 
     request = {"spool_code": spool_code, "left_mg": left_mg, "at": at}
     return once(session, "count", by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
+
+
+def by_ruler(
+    *, session: Session, now: datetime, by: By, spool_code: str, lengths_mm: tuple[float, float, float]
+) -> RulerEstimate:
+    """Settle a spool by its winding's outer diameter, inner diameter and width. Errors: BadInput, NotFound."""
+    spool = finding.spool_of(session, spool_code)
+    density = finding.item(session, spool.article_id).density_mg_per_cm3
+    estimate = wound_mg(*lengths_mm, density_mg_per_cm3=density)
+    count(session=session, now=now, by=by, spool_code=spool_code, left_mg=estimate.mg)
+    return estimate
 
 
 def found(

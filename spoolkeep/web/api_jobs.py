@@ -11,7 +11,7 @@ from typing import Annotated, BinaryIO
 from pydantic import BeforeValidator, Field
 from pydantic_core import PydanticCustomError
 
-from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
+from spoolkeep.domain.words import Cause, FailedWhen, Outcome, Purpose
 from spoolkeep.services import jobs, motionfiles, reports
 from spoolkeep.services.draws import MOST_DRAW_MG
 from spoolkeep.services.endings import Early
@@ -49,6 +49,8 @@ def _one_of(*names: str) -> Callable[[object], object]:
 class _OfFeed(Model):
     feed: Code = Field(max_length=40)
     """The feed's label code: F, six digits, two check digits."""
+    cause: Cause | None = None
+    """What it was for: good parts, or waste by its cause; by how the job ended where it is left out."""
 
 
 class FeedMg(_OfFeed):
@@ -263,6 +265,7 @@ def _amounts(feeds: Sequence[FeedMg | FeedMm | FeedMm3]) -> list[FeedAmount]:
             mg=one.drawn_mg if isinstance(one, FeedMg) else None,
             mm=one.drawn_mm if isinstance(one, FeedMm) else None,
             mm3=one.drawn_mm3 if isinstance(one, FeedMm3) else None,
+            cause=one.cause,
         )
         for one in feeds
     ]

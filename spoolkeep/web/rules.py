@@ -82,6 +82,7 @@ RULES: dict[str, Rule] = {
     "stock.item": SEE,
     "stock.labels_pdf": SEE,
     "spools.page": SEE,
+    "spools.made_from": SEE,
     "spools.act": WORK,
     "spools.label_pdf": SEE,
     "jobs.page": SEE,

@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import asides, choices, labels, reels, spools, standby, untold
+from spoolkeep.services import asides, choices, failures, labels, reels, spools, standby, untold
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
@@ -22,10 +22,22 @@ from spoolkeep.web.answers import status_of
 pages = Blueprint("spools", __name__, url_prefix="/spools")
 
 
+RULER = (("outer", "Outer diameter"), ("inner", "Inner diameter"), ("width", "Width"))
+
+
 @pages.get("/<code>")
 def page(code: str) -> str:
     """Show a spool."""
     return _show(code)
+
+
+@pages.get("/<code>/jobs")
+def made_from(code: str) -> str:
+    """Show every job that was made from a spool, and from the others of its lot."""
+    with doors.reading() as session:
+        view = spools.view(session=session, spool_code=code)
+        rows = failures.made_from(session=session, spool_code=code)
+    return render_template("made_from.html", spool=view, rows=rows)
 
 
 @pages.get("/<code>/label.pdf")
@@ -67,6 +79,7 @@ def _doing() -> Doing:
         "weigh": _settled(_weigh),
         "tare": _settled(_tare),
         "count": _settled(_count),
+        "ruler": _ruler,
         "ran-out": _ran_out,
         "stand-by": _stand_by,
         "reel": _reel,
@@ -135,6 +148,15 @@ def _tare(session: Session, code: str) -> SpoolAnswer:
 def _count(session: Session, code: str) -> SpoolAnswer:
     left = forms.grams("left", "Left")
     return spools.count(session=session, now=doors.now(), by=doors.by_form(), spool_code=code, left_mg=left)
+
+
+def _ruler(session: Session, code: str) -> _Said:
+    outer, inner, width = (float(forms.decimal(name, label)) for name, label in RULER)
+    now, by, lengths = doors.now(), doors.by_form(), (outer, inner, width)
+    found = spools.by_ruler(session=session, now=now, by=by, spool_code=code, lengths_mm=lengths)
+    grams = load_shop(session).formats.grams
+    words = f"Counted as {grams(found.mg)} by the ruler: between {grams(found.low_mg)} and {grams(found.high_mg)}."
+    return _Said(code, words)
 
 
 def _give_up(kind: Kind) -> Callable[[Session, str], SpoolAnswer]:

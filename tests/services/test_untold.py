@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 
 import pytest
+from sqlalchemy import select
 
 from spoolkeep.domain.words import FailedWhen, Outcome
 from spoolkeep.services import bench, endings, failures, jobs, spools, standby, untold
@@ -11,6 +12,7 @@ from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.tables import Spool, Supplier
 from tests.workshop import TestWorkshop, by, station_at
 
 HOUR = timedelta(hours=1)
@@ -117,3 +119,30 @@ def test_what_fails_is_counted_by_machine_material_supplier_and_lot(shop: TestWo
     assert machine.wasted.share == pytest.approx(1 / 3)
     assert [one.name for one in found.by_material] == ["PLA"]
     assert (later.jobs, later.by_machine) == (0, ())
+
+
+def test_every_job_made_from_a_lot_is_listed(shop: TestWorkshop) -> None:
+    first, second = shop.deliver(2, at=shop.now - 100 * HOUR)
+    load(shop, first, shop.now - 90 * HOUR)
+    draw(shop, 30_000, shop.now - 80 * HOUR)
+    load(shop, second, shop.now - 70 * HOUR)
+    draw(shop, 20_000, shop.now - 60 * HOUR)
+    with shop.store.write() as session:
+        for spool in session.scalars(select(Spool)):
+            spool.lot = "L7"
+        session.add(Supplier(name="North Quay"))
+        session.flush()
+        for spool in session.scalars(select(Spool)):
+            spool.supplier_id = 1
+    with shop.store.read() as session:
+        rows = failures.made_from(session=session, spool_code=first)
+    assert [(one.mg, one.own) for one in rows] == [(20_000, False), (30_000, True)]
+
+
+def test_a_ruler_settles_a_spool_where_there_is_no_scale(shop: TestWorkshop) -> None:
+    (code,) = shop.deliver()
+    lengths = (150.0, 80.0, 55.0)
+    found = shop.do(lambda s: spools.by_ruler(session=s, now=shop.now, by=by(), spool_code=code, lengths_mm=lengths))
+    with shop.store.read() as session:
+        assert spools.view(session=session, spool_code=code).left_mg == found.mg
+    assert found.low_mg < found.mg < found.high_mg

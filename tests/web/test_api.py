@@ -9,11 +9,12 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import func, select
+from sqlmodel import col
 
 from spoolkeep.domain.words import Scope
 from spoolkeep.services import figures, joblist, tokens
 from spoolkeep.store.seeds import FIRST_ACTOR
-from spoolkeep.store.tables import Act, Job
+from spoolkeep.store.tables import Act, Job, Movement
 from spoolkeep.web import api
 from spoolkeep.web.app import create_app
 from spoolkeep.web.rules import RULES
@@ -411,3 +412,13 @@ def test_where_a_job_ended_is_said_once(client: FlaskClient, shop: TestWorkshop)
     assert good[1]["code"] == "good_is_whole"
     half = _send(client, "/end", key="e", job="run 7", outcome="failed", at={"about": "half"})
     assert half[1]["drawn_mg"] == 20_000
+
+
+def test_what_was_purged_is_waste_by_its_cause(client: FlaskClient, shop: TestWorkshop) -> None:
+    _load(client, shop)
+    feed = shop.feeds[0]
+    feeds = [{"feed": feed, "drawn_mg": 40_000}, {"feed": feed, "drawn_mg": 3_000, "cause": "purge"}]
+    assert _send(client, "", **_job(shop, feeds=feeds, ended_at=None))[1]["drawn_mg"] == 43_000
+    with shop.store.read() as session:
+        draws = session.scalars(select(Movement).where(col(Movement.kind) == "draw").order_by(col(Movement.id)))
+        assert [(one.cause, one.asked_mg) for one in draws] == [("good", -40_000), ("purge", -3_000)]

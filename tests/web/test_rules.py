@@ -55,6 +55,7 @@ WHO = {
     "stock.item": LOOK,
     "stock.labels_pdf": LOOK,
     "spools.page": LOOK,
+    "spools.made_from": LOOK,
     "spools.act": FLOOR,
     "spools.label_pdf": LOOK,
     "jobs.page": LOOK,
