@@ -98,6 +98,28 @@ def read_sheet(data: bytes, *, needs: Sequence[str], knows: Sequence[str]) -> Sh
     )
 
 
+def header_of(data: bytes) -> tuple[str, ...]:
+    """Give the names in the first filled line of a sheet, as they are written. Errors: BadInput as `read_sheet`."""
+    text, _ = _decoded(data)
+    _, header = next(_records(text, _delimiter_of(text)), (0, []))
+    return tuple(name.strip() for name in header if name.strip())
+
+
+def renamed(data: bytes, names: Mapping[str, str]) -> bytes:
+    """Give a sheet whose columns are called otherwise; each row stays on its line. Errors: BadInput as `read_sheet`."""
+    text, _ = _decoded(data)
+    delimiter = _delimiter_of(text)
+    lines = list(io.StringIO(text, newline=""))
+    reader = csv.reader(lines, delimiter=delimiter)
+    header: list[str] = next((cells for cells in reader if any(cell.strip() for cell in cells)), [])
+    out = io.StringIO(newline="")
+    out.write("\n" * (reader.line_num - 1))
+    csv.writer(out, delimiter=delimiter, lineterminator="\n").writerow(
+        [names.get(name.strip(), name.strip()) for name in header]
+    )
+    return (out.getvalue() + "".join(lines[reader.line_num :])).encode()
+
+
 def _decoded(data: bytes) -> tuple[str, str]:
     if data.startswith(_NOT_TEXT):
         words = "This is a workbook, picture or archive, not a text sheet. Open it and save it as CSV (UTF-8)."

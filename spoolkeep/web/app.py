@@ -24,6 +24,7 @@ from spoolkeep.web import (
     count,
     deliveries,
     doors,
+    imports,
     jobs,
     labels,
     lock,
@@ -52,7 +53,7 @@ NAV = (
     ("money.page", "Money"),
     ("setup.page", "Setup"),
 )
-_PAGES = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, labels, count)
+_PAGES = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, labels, count, imports)
 BLUEPRINTS = (*_PAGES, api_jobs, signin, me, people)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 512 * 1024

@@ -11,8 +11,8 @@ from spoolkeep.services.tokens import Caller
 
 KILO = 1024
 FORM, LONG_FORM, REPORT = 64 * KILO, 512 * KILO, 64 * KILO
-MOTION_FILE = 600 * KILO * KILO
-"""Largest bodies in bytes: a form, a form with a line an item, a script's report, a machine's motion file."""
+SHEET, MOTION_FILE = 32 * KILO * KILO, 600 * KILO * KILO
+"""Largest bodies in bytes: a form, a form with a line an item, a script's report, a sheet, a machine's motion file."""
 
 
 class Right(StrEnum):
@@ -111,6 +111,10 @@ RULES: dict[str, Rule] = {
     "orders.sheet_pdf": BOOKS,
     "money.page": BOOKS,
     "money.enter": KEEP,
+    "imports.page": BOOKS,
+    "imports.send": Rule(Right.KEEP, largest=SHEET),
+    "imports.one": BOOKS,
+    "imports.change": Rule(Right.KEEP, largest=LONG_FORM),
     "setup.page": BOOKS,
     "setup.enter": KEEP,
     "setup.settings": OWN,

@@ -330,7 +330,7 @@ BACK_TO_0003 = (
     *(f"ALTER TABLE job DROP COLUMN {name}" for name in ("failed_until_ppm", "failed_from_ppm")),
     *(f"ALTER TABLE job DROP COLUMN {name}" for name in ("motion_file_id", "again_of_id")),
     "ALTER TABLE job_feed DROP COLUMN tool",
-    *(f"DROP TABLE {table}" for table in ("motion_tool", "motion_file")),
+    *(f"DROP TABLE {table}" for table in ("motion_tool", "motion_file", "import_draft", "import_names")),
     *(f"DROP TABLE {table}" for table in ("walker", "sighting", "walked_place", "walk", "label_stock")),
     "ALTER TABLE half_scan DROP COLUMN digits",
     "ALTER TABLE workshop DROP COLUMN usual_stock",

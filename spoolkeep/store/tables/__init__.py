@@ -19,7 +19,7 @@ from spoolkeep.store.tables.catalogue import (
 )
 from spoolkeep.store.tables.labels import LabelStock, Sighting, Walk, WalkedPlace, Walker
 from spoolkeep.store.tables.machines import Feed, Job, JobFeed, Loading, Machine, MotionFile, MotionTool, Stop
-from spoolkeep.store.tables.money import Channel, ImportRow, TakingsDay, TakingsLine, Workshop
+from spoolkeep.store.tables.money import Channel, ImportDraft, ImportNames, ImportRow, TakingsDay, TakingsLine, Workshop
 from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, SerialCounter, Station, Token
 from spoolkeep.store.tables.stock import Balance, DayTotal, Line, Movement, SetAside, Spool
 from spoolkeep.store.tables.trade import (
@@ -51,6 +51,8 @@ __all__ = [
     "Feed",
     "Foresight",
     "HalfScan",
+    "ImportDraft",
+    "ImportNames",
     "ImportRow",
     "Job",
     "JobFeed",

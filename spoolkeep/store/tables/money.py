@@ -5,11 +5,11 @@
 
 from datetime import date, datetime
 
-from sqlalchemy import Index, UniqueConstraint, text
+from sqlalchemy import Index, LargeBinary, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import TakingsKind
-from spoolkeep.store.columns import holds, integers, link, live, maybe_moment, one_of, primary_key, whole
+from spoolkeep.store.columns import holds, integers, link, live, maybe_moment, moment, one_of, primary_key, whole
 
 
 class Workshop(SQLModel, table=True):
@@ -106,3 +106,28 @@ class ImportRow(SQLModel, table=True):
         ),
         UniqueConstraint("act_id", "sheet", "key"),
     )
+
+
+class ImportDraft(SQLModel, table=True):
+    """A sheet that a person sent and has not booked yet. It is no act: it ends with the day, or when it is booked."""
+
+    __tablename__ = "import_draft"
+    id: int = primary_key()
+    actor_id: int = link("actor.id")
+    sheet: str
+    source: str
+    names: str = "{}"
+    """Their column names and ours, as JSON."""
+    content: bytes = Field(sa_type=LargeBinary)
+    sent_at: datetime = moment()
+
+
+class ImportNames(SQLModel, table=True):
+    """How the columns of a source are called, remembered from its last import."""
+
+    __tablename__ = "import_names"
+    id: int = primary_key()
+    sheet: str
+    source: str
+    names: str
+    __table_args__ = (UniqueConstraint("sheet", "source"),)

@@ -1,0 +1,92 @@
+"""Bringing in the sheets that a workshop keeps: sent, their columns named, looked at, and booked.
+
+The app factory registers it.
+"""
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.services.imports import SHEETS, drafts
+from spoolkeep.web import doors, forms
+from spoolkeep.web.answers import status_of
+
+pages = Blueprint("imports", __name__, url_prefix="/imports")
+PROBLEMS_SHOWN = 50
+
+
+@pages.get("")
+def page() -> str:
+    """Show the form by which a sheet is sent."""
+    return _show()
+
+
+@pages.post("")
+def send() -> Response | tuple[str, int]:
+    """Keep a sheet until it is booked, and lead to it."""
+    try:
+        sent = request.files.get("file")
+        if sent is None or not sent.filename:
+            raise BadInput("no_file", "Choose the sheet: a CSV file or a workbook (XLSX).")
+        data, source = sent.read(), forms.text("source") or sent.filename
+        with doors.writing() as session:
+            draft_id = drafts.send(
+                session=session,
+                now=doors.now(),
+                actor_id=doors.somebody().actor_id,
+                sheet=forms.one_of("sheet", list(SHEETS), "What its rows are"),
+                source=source,
+                data=data,
+            )
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    return redirect(url_for("imports.one", draft_id=draft_id))
+
+
+@pages.get("/<int:draft_id>")
+def one(draft_id: int) -> str:
+    """Show a sheet that was sent, and what booking it would do."""
+    return _show_one(draft_id)
+
+
+@pages.post("/<int:draft_id>")
+def change(draft_id: int) -> Response | tuple[str, int]:
+    """Name the columns, book the sheet, or drop it."""
+    do = forms.text("do")
+    try:
+        with doors.writing() as session:
+            if do == "drop":
+                drafts.drop(session=session, draft_id=draft_id)
+                return redirect(url_for("imports.page"))
+            if do == "name":
+                drafts.name_columns(session=session, draft_id=draft_id, names=_names())
+                return redirect(url_for("imports.one", draft_id=draft_id))
+            report = drafts.book(session=session, now=doors.now(), by=doors.by_form(), draft_id=draft_id)
+    except Refusal as refusal:
+        return _show_one(draft_id, refused=refusal), status_of(refusal)
+    if report.problems:
+        return redirect(url_for("imports.one", draft_id=draft_id))
+    flash(f"{report.source}: {report.new} rows are booked, {report.known} were known.", "heard")
+    for note in report.notes:
+        flash(note, "attention")
+    return redirect(url_for("imports.page"))
+
+
+def _names() -> dict[str, str]:
+    """Give our columns by theirs, as the form's lists say; `column-N` and `name-N` belong together."""
+    found = {}
+    for name, theirs in request.form.items():
+        number = name.removeprefix("column-")
+        if number != name:
+            found[theirs] = forms.text(f"name-{number}")
+    return found
+
+
+def _show(refused: Refusal | None = None) -> str:
+    return render_template("imports.html", sheets=list(SHEETS), refused=refused, form=request.form)
+
+
+def _show_one(draft_id: int, refused: Refusal | None = None) -> str:
+    with doors.reading() as session:
+        draft = drafts.view(session=session, now=doors.now(), draft_id=draft_id)
+    return render_template("import_one.html", draft=draft, refused=refused, problems_shown=PROBLEMS_SHOWN)
