@@ -181,8 +181,10 @@ def import_(*, sheet: str, file: Path, source: str | None, only_preview: bool, f
                 report = preview(session=session, now=_now(), sheet=sheet, source=name, data=data)
         else:
             by = By(actor_id=FIRST_ACTOR, key=f"import {_now().isoformat()}")
-            with store.write() as session:
-                report = import_sheet(session=session, now=_now(), by=by, sheet=sheet, source=name, data=data)
+            with store.write() as session, click.progressbar(length=1, label="Reading", file=sys.stderr) as bar:
+                report = import_sheet(
+                    session=session, now=_now(), by=by, sheet=sheet, source=name, data=data, tell=_telling(bar)
+                )
     click.echo(json.dumps(report.as_json()) if as_json else _said(report, preview=only_preview))
     if report.problems:
         sys.exit(1)
@@ -404,6 +406,19 @@ def _new_password(name: str) -> str:
     if not sys.stdin.isatty():
         return sys.stdin.readline().rstrip("\r\n")
     return str(click.prompt(f"A new password for {name}", hide_input=True, confirmation_prompt=True))
+
+
+def _telling(bar: Any) -> Callable[[int, int], None]:  # noqa: ANN401 - click's bar
+    """Give what moves a bar; after the last row the booking takes its time."""
+
+    def tell(done: int, of: int) -> None:
+        bar.length = of
+        bar.update(done - bar.pos)
+        if done == of:
+            bar.label = "Booking"
+            bar.render_progress()
+
+    return tell
 
 
 def _became(report: ImportReport, *, preview: bool) -> str:

@@ -103,7 +103,9 @@ def workbook(*rows: tuple[object, ...]) -> bytes:
 
 
 def test_a_workbook_is_read_as_its_open_sheet(client: FlaskClient, shop: TestWorkshop) -> None:
-    data = workbook(("day", "amount", "channel"), (date(2026, 3, 1), 120.5, "Web, shop"), (date(2026, 3, 2), 80, "Stall"))
+    data = workbook(
+        ("day", "amount", "channel"), (date(2026, 3, 1), 120.5, "Web, shop"), (date(2026, 3, 2), 80, "Stall")
+    )
     assert as_text_sheet(data) == b'day,amount,channel\n2026-03-01,120.5,"Web, shop"\n2026-03-02,80,Stall\n'
     where = sent(client, data, name="till.xlsx")
     named(client, where, {"day": "day", "amount": "amount", "channel": "channel"})

@@ -4,7 +4,7 @@ The package's front gives it to the web and the command line. What a sheet books
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from hashlib import sha256
@@ -34,6 +34,25 @@ from spoolkeep.store.journal import create_all
 from spoolkeep.store.tables import Act, ImportRow
 
 _MOST_LETTERS = 200
+
+
+Tell = Callable[[int, int], None]
+_TELL_EVERY = 500
+
+
+class _Heard(list[SheetRow]):
+    """Rows that say how far they were read, when they are first walked through."""
+
+    def __init__(self, rows: Iterable[SheetRow], tell: Tell | None) -> None:
+        super().__init__(rows)
+        self._tell = tell
+
+    def __iter__(self) -> Iterator[SheetRow]:
+        tell, self._tell = self._tell, None
+        for number, row in enumerate(super().__iter__(), start=1):
+            if tell and (number % _TELL_EVERY == 0 or number == len(self)):
+                tell(number, len(self))
+            yield row
 
 
 @dataclass(frozen=True)
@@ -121,14 +140,17 @@ def preview(*, session: Session, now: datetime, sheet: str, source: str, data: b
     return _check(session, now=now, sheet=sheet, source=source, data=data).report
 
 
-def import_sheet(*, session: Session, now: datetime, by: By, sheet: str, source: str, data: bytes) -> ImportReport:
+def import_sheet(
+    *, session: Session, now: datetime, by: By, sheet: str, source: str, data: bytes, tell: Tell | None = None
+) -> ImportReport:
     """Book the rows of a sheet that are new, all of them in one act, or none where any row has a problem.
 
+    `tell` hears how many of how many rows were read, now and then.
     Errors: as `preview`; Conflict where the key was used for something else.
     """
     checked = None
     if not _key_used(session, by):
-        checked = _check(session, now=now, sheet=sheet, source=source, data=data)
+        checked = _check(session, now=now, sheet=sheet, source=source, data=data, tell=tell)
         if checked.report.problems or not checked.fresh:
             return checked.report
 
@@ -153,7 +175,9 @@ def _key_used(session: Session, by: By) -> bool:
     return session.scalars(query).first() is not None
 
 
-def _check(session: Session, *, now: datetime, sheet: str, source: str, data: bytes) -> _Checked:
+def _check(
+    session: Session, *, now: datetime, sheet: str, source: str, data: bytes, tell: Tell | None = None
+) -> _Checked:
     kind = sheet_kind(sheet)
     source = source.strip()
     if not 0 < len(source) <= _MOST_LETTERS:
@@ -167,7 +191,7 @@ def _check(session: Session, *, now: datetime, sheet: str, source: str, data: by
     keyed = _keyed(read)
     fresh = tuple(one for one in keyed if one.key not in before)
     changed = [_changed(one, before[one.key]) for one in keyed if one.key in before]
-    book = kind.read(reading, [one.row for one in fresh])
+    book = kind.read(reading, _Heard((one.row for one in fresh), tell))
     twice = key_problems(read) if DEFAULT_ID_COLUMN in read.columns else ()
     again = [elsewhere[one.key, one.digest] for one in fresh if (one.key, one.digest) in elsewhere]
     problems = [*read.problems, *twice, *filter(None, changed), *reading.problems]

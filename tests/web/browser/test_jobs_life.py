@@ -41,7 +41,7 @@ def drop(page: Page, address: str, program: Path) -> None:
     """Plan the file on the only machine."""
     page.goto(f"{address}/jobs")
     page.get_by_label("Motion file", exact=True).set_input_files(program)
-    page.get_by_role("button", name="Read it and plan it").click()
+    page.get_by_role("button", name="Meter the file").click()
     expect(page.locator(".message-words").first).to_contain_text("lamp.gcode is planned as one job: 149")
 
 
