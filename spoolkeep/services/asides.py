@@ -103,6 +103,27 @@ def why_aside(session: Session, spool: Spool) -> str | None:
     return rows[0].why if rows else None
 
 
+@dataclass(frozen=True)
+class Aside:
+    """What is set aside: spools by number, and lots by item and lot."""
+
+    spools: frozenset[int]
+    lots: frozenset[tuple[int, str]]
+
+    def holds(self, spool_id: int, article_id: int, lot: str) -> bool:
+        """Give whether a spool is set aside, by itself or with its lot."""
+        return spool_id in self.spools or (article_id, lot) in self.lots
+
+
+def standing(session: Session) -> Aside:
+    """Give all that is set aside now."""
+    rows = session.scalars(select(SetAside).where(*_standing())).all()
+    return Aside(
+        frozenset(row.spool_id for row in rows if row.spool_id),
+        frozenset((row.article_id, row.lot) for row in rows if row.lot and row.article_id),
+    )
+
+
 def all_aside(session: Session, spools: Sequence[Spool]) -> dict[int, str]:
     """Give why these spools are set aside, by number; those that are not are left out."""
     rows = session.scalars(select(SetAside).where(*_standing())).all() if spools else []

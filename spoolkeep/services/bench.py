@@ -355,8 +355,9 @@ def _wait(session: Session, act: Act, named: _Named, *, station_id: int, now: da
     if named.card:
         then = " or ".join(sorted(kind_in_words(kind) for kind in cards.GOES_WITH[named.card]))
     spool_code = code.text if code.kind is CodeKind.SPOOL else None
-    said = f"{words}. Now scan {then or _THEN[code.kind]}."
-    return ScanAnswer(HEARD, said, act.id, "waits", spool_code, waiting=True)
+    odd = odd_about(session, named.row) if isinstance(named.row, Spool) else ""
+    said = " ".join(filter(None, (f"{words}.", odd, f"Now scan {then or _THEN[code.kind]}.")))
+    return ScanAnswer(ATTENTION if odd else HEARD, said, act.id, "waits", spool_code, waiting=True)
 
 
 def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:

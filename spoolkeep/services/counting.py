@@ -4,7 +4,7 @@ The web's Count page calls it. Sightings are no acts: scanning a spool twice say
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import ColumnElement, select
@@ -114,8 +114,9 @@ def scan(*, session: Session, now: datetime, by: By, text: str) -> Counted:
     walker, walk = session.get(Walker, by.station_id), _open(session)
     if walker is None or walk is None or walker.walk_id != walk.id:
         raise BadInput("no_place_yet", "Scan the label of the place first, then the spools that are there.")
-    _see(session, walk, spool, place_id=walker.place_id, now=now)
-    return _said(session, walk, spool, session.get_one(Place, walker.place_id))
+    is_again = _see(session, walk, spool, place_id=walker.place_id, now=now)
+    said = _said(session, walk, spool, session.get_one(Place, walker.place_id))
+    return replace(said, words=f"Scanned already. {said.words}") if is_again else said
 
 
 def view(*, session: Session) -> WalkView | None:
@@ -150,6 +151,15 @@ def settle(*, session: Session, now: datetime, by: By, walk_id: int, write_off: 
     return once(session, "count walk", by=by, now=now, request=request, answers=Settled, about="", do=do)
 
 
+def drop(*, session: Session, walk_id: int) -> None:
+    """Forget a walk: nothing was booked by it. Errors: Conflict where it is settled already."""
+    walk = session.get(Walk, walk_id)
+    if walk is None or not walk.live or walk.settled_at is not None:
+        raise Conflict("settled_before", "That count is settled already, or was undone. Nothing was changed.")
+    walk.live = False
+    session.flush()
+
+
 def _open(session: Session) -> Walk | None:
     query = select(Walk).where(col(Walk.live), col(Walk.settled_at).is_(None)).order_by(col(Walk.id).desc())
     return session.scalars(query).first()
@@ -168,14 +178,17 @@ def _walk_to(session: Session, place: Place, *, station_id: int, now: datetime) 
     session.flush()
 
 
-def _see(session: Session, walk: Walk, spool: Spool, *, place_id: int, now: datetime) -> None:
+def _see(session: Session, walk: Walk, spool: Spool, *, place_id: int, now: datetime) -> bool:
+    """Note where a spool was seen; give whether it was seen there before."""
     known = (col(Sighting.walk_id) == walk.id, col(Sighting.spool_id) == spool.id)
     row = session.scalars(select(Sighting).where(*known)).first()
+    is_again = row is not None and row.place_id == place_id
     if row is None:
         row = Sighting(walk_id=walk.id, spool_id=spool.id, place_id=place_id, at=now)
     row.place_id, row.at = place_id, now
     session.add(row)
     session.flush()
+    return is_again
 
 
 def _said(session: Session, walk: Walk, spool: Spool, place: Place) -> Counted:

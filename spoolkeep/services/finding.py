@@ -218,11 +218,6 @@ def overdrawn(session: Session, movement_ids: Sequence[int]) -> tuple[str, ...]:
     return tuple(one.name for one in known.values())
 
 
-def job_of(session: Session, code: str) -> Job:
-    """Give the job whose ticket has this code. Errors: BadInput, NotFound."""
-    return _by_serial(session, Job, CodeKind.JOB, read_code_of(code, CodeKind.JOB).serial)
-
-
 def feed_ids(session: Session, machine_id: int) -> list[int]:
     """Give the numbers of a machine's feeds, in order."""
     query = select(col(Feed.id)).where(col(Feed.machine_id) == machine_id, col(Feed.live)).order_by(col(Feed.position))

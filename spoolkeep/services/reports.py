@@ -106,7 +106,7 @@ def job_named(session: Session, name: str) -> Job:
     except BadInput:
         code = None
     if isinstance(code, Code) and code.kind is CodeKind.JOB:
-        return finding.job_of(session, name)
+        return finding.job_by_serial(session, code.serial)
     job = of_outside(session, name)
     if job is None:
         raise NotFound("no_such_job", f"There is no job “{name[:60]}”. Plan it first, or report it with its feeds.")

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.winding import RulerEstimate, wound_mg
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import asides, finding
@@ -173,7 +174,7 @@ def give_up(
 ) -> SpoolAnswer:
     """Scrap, return or write off a spool: some grams of it, or all that is left, which retires it.
 
-    Errors: BadInput, NotFound.
+    Errors: BadInput, NotFound; Conflict where more is returned now than is left.
     """
 
     def do(act: Act) -> SpoolAnswer:
@@ -186,7 +187,11 @@ def give_up(
         if mg is None:
             take_off(session, act, spool=spool, at=when)
             change(session, act, spool, retired_on=load_shop(session).today(when))
-        more = mg is not None and mg > _left(session, spool.id)
+        left_mg = _left(session, spool.id)
+        more = mg is not None and mg > left_mg
+        if more and kind is Kind.RETURN and at is None:
+            words = f"By the books {left_mg / MG_PER_G:g} g are left. Weigh it first, or return all that is left."
+            raise Conflict("more_than_left", words)
         question = "That is more than was left. It was booked; weigh the spool." if more else ""
         leaves, asked = (0, None) if mg is None else (None, -mg)
         event = Event(kind=kind, occurred_at=when, spool_id=spool.id, leaves_mg=leaves, asked_mg=asked)

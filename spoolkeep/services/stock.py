@@ -6,7 +6,7 @@ The Stock page, the orders and the command line call it. It only reads.
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.runout import StockDays, mean_daily_mg, stock_days
 from spoolkeep.domain.words import TO_COME, Kind, OrderState
-from spoolkeep.services import finding, offers
+from spoolkeep.services import asides, finding, offers
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text, load_shop
@@ -46,6 +46,8 @@ class StockRow:
 
     item: Item
     left_mg: int
+    aside_mg: int
+    """What of it is set aside: it lasts nobody a day."""
     spools: int
     committed_mg: int
     on_order_mg: int
@@ -69,6 +71,7 @@ class SpoolRow:
     opened_on: date | None
     received_on: date
     doubtful: bool
+    aside: bool
 
 
 def rows(*, session: Session, now: datetime) -> list[StockRow]:
@@ -81,19 +84,20 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
     quickest = offers.quickest(session, shop=shop, today=today)
     found = []
     for article_id, item in known.items():
-        mg, spools, doubtful = left.get(article_id, (0, 0, 0))
+        held = left.get(article_id, _Held())
         lead_days = quickest.get(article_id, shop.lead_days)
         found.append(
             StockRow(
                 item=item,
-                left_mg=mg,
-                spools=spools,
+                left_mg=held.mg,
+                aside_mg=held.aside_mg,
+                spools=held.spools,
                 committed_mg=committed.get(article_id, 0),
                 on_order_mg=coming.get(article_id, 0),
                 lead_days=lead_days,
-                doubtful=doubtful,
+                doubtful=held.doubtful,
                 days=stock_days(
-                    left_mg=mg,
+                    left_mg=held.mg - held.aside_mg,
                     committed_mg=committed.get(article_id, 0),
                     on_order_mg=coming.get(article_id, 0),
                     daily_mg=daily[article_id],
@@ -120,6 +124,7 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
     )
     rows: Sequence[Any] = session.execute(query).all()  # without place or feed, which the columns' types do not say
     feeds = finding.feed_names(session, {feed_id for *_, feed_id, _ in rows if feed_id is not None})
+    aside = asides.standing(session)
     return [
         SpoolRow(
             code=code_text(CodeKind.SPOOL, spool.serial),
@@ -131,6 +136,7 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
             opened_on=spool.opened_on,
             received_on=spool.received_on,
             doubtful=balance.doubtful,
+            aside=aside.holds(spool.id, article_id, spool.lot),
         )
         for spool, balance, place, feed_id, standby in rows
     ]
@@ -174,17 +180,28 @@ def _first_drawn(session: Session, article_ids: list[int]) -> dict[int, date]:
     return {article: day for article, day in rows if day is not None and article in some}
 
 
-def _left(session: Session) -> dict[int, tuple[int, int, int]]:
-    """Give what is left, on how many spools, and how many of them are doubtful, by item."""
-    query = (  # added up here: asked for by item, a database goes to every spool that ever was
-        select(col(Spool.article_id), col(Balance.left_mg), col(Balance.doubtful))
+class _Held(NamedTuple):
+    """What an item's spools hold."""
+
+    mg: int = 0
+    aside_mg: int = 0
+    spools: int = 0
+    doubtful: int = 0
+
+
+def _left(session: Session) -> dict[int, _Held]:
+    """Give what each item's spools hold, those counted that have something or ask for the scale."""
+    aside = asides.standing(session)
+    query = (
+        select(col(Spool.id), col(Spool.article_id), col(Spool.lot), col(Balance.left_mg), col(Balance.doubtful))
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
         .where(col(Spool.live), (col(Balance.left_mg) > 0) | col(Balance.doubtful), col(Spool.retired_on).is_(None))
     )
-    found: dict[int, tuple[int, int, int]] = {}
-    for article, left_mg, doubtful in session.execute(query):
-        mg, spools, asking = found.get(article, (0, 0, 0))
-        found[article] = (mg + left_mg, spools + 1, asking + doubtful)
+    found: dict[int, _Held] = {}
+    for spool_id, article, lot, left_mg, doubtful in session.execute(query):
+        held = found.get(article, _Held())
+        off_mg = left_mg if aside.holds(spool_id, article, lot) else 0
+        found[article] = _Held(held.mg + left_mg, held.aside_mg + off_mg, held.spools + 1, held.doubtful + doubtful)
     return found
 
 

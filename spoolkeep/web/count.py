@@ -34,9 +34,12 @@ def scan() -> tuple[str, int]:
 
 @pages.post("/settle")
 def settle() -> Response | tuple[str, int]:
-    """Settle the walk, and write off the missing spools that are ticked."""
+    """Settle the walk, and write off the missing spools that are ticked; or forget it, as the button says."""
     try:
         with doors.writing() as session:
+            if forms.text("do") == "drop":
+                counting.drop(session=session, walk_id=forms.whole("walk", "Count"))
+                return redirect(url_for("count.page"))
             answer = counting.settle(
                 session=session,
                 now=doors.now(),

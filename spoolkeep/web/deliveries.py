@@ -41,7 +41,8 @@ def book() -> Answer | tuple[str, int] | str:
             answer = _book(session, load_shop(session))
     except Refusal as refusal:
         return _show(request.form.to_dict(), refused=refusal), status_of(refusal)
-    flash(f"Booked in: {len(answer.spool_codes)} spools. Print their labels now.", "heard")
+    count = len(answer.spool_codes)
+    flash(f"Booked in: {'1 spool' if count == 1 else f'{count} spools'}. Print the labels now.", "heard")
     for note in answer.notes:
         flash(note, "attention")
     return redirect(url_for("deliveries.one", delivery_id=answer.delivery_id))

@@ -7,8 +7,8 @@ import pytest
 from sqlalchemy import event
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound, Refusal
-from spoolkeep.domain.words import Lasting, OrderState
-from spoolkeep.services import asides, bench, bookin, catalogue, deliveries, offers, orders, spools, undoing
+from spoolkeep.domain.words import Kind, Lasting, OrderState
+from spoolkeep.services import asides, bench, bookin, catalogue, deliveries, offers, orders, spools, stock, undoing
 from spoolkeep.services.bookin import Heard
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived, DeliveryAnswer
@@ -436,6 +436,24 @@ def test_a_batch_that_does_not_match_is_set_aside_whole_and_let_go(shop: Buying)
     assert aside(codes + other) == ["shade is off"] * 3 + [None]
     shop.do(lambda s: asides.let_go(session=s, now=shop.now, by=by(), spool_codes=codes[:1]))
     assert aside(codes + other) == [None] * 4
+
+
+def test_what_is_set_aside_lasts_nobody_a_day_and_is_marked(shop: Buying) -> None:
+    codes = shop.deliver(3)
+    shop.do(lambda s: asides.set_aside(session=s, now=shop.now, by=by(), spool_codes=codes[:1], why="damp"))
+    with shop.store.read() as session:
+        row = next(one for one in stock.rows(session=session, now=shop.now) if one.left_mg)
+        marked = [one.code for one in stock.spools_of(session=session, article_id=row.item.article_id) if one.aside]
+    assert (row.left_mg, row.aside_mg) == (3_000_000, 1_000_000)
+    assert marked == [codes[0]]
+
+
+def test_no_more_is_returned_than_is_left(shop: Buying) -> None:
+    (code,) = shop.deliver()
+    with pytest.raises(Conflict, match="1000 g are left"):
+        shop.do(
+            lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=code, kind=Kind.RETURN, mg=2_000_000)
+        )
 
 
 def test_a_spool_is_set_aside_once_and_let_go_once(shop: Buying) -> None:

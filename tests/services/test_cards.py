@@ -193,7 +193,9 @@ def test_the_same_again_runs_on_the_machine_once_more(shop: TestWorkshop, play: 
 def test_a_spool_that_is_set_aside_says_stop_when_it_is_loaded(shop: TestWorkshop, play: Play) -> None:
     (spool,) = shop.deliver()
     assert play(spool, Card.SET_ASIDE).did == "set aside"
-    answer = play(spool, shop.feeds[0])
+    first = play(spool)
+    assert (first.kind, first.did) == (ATTENTION, "waits")
+    answer = play(shop.feeds[0])
     assert (answer.kind, "STOP" in answer.words) == (ATTENTION, True)
     with pytest.raises(Conflict, match="set aside already"):
         play(Card.SET_ASIDE, spool)

@@ -155,3 +155,23 @@ def test_a_count_is_settled_once_and_only_what_is_missing_is_written_off(shop: T
     settle(shop)
     with pytest.raises(Conflict, match="settled already"):
         shop.do(lambda s: counting.settle(session=s, now=shop.now, by=by(), walk_id=number))
+
+
+def test_a_count_is_dropped_and_nothing_was_booked(shop: TestWorkshop, walk: Hand) -> None:
+    (code,) = shop.deliver()
+    put(shop, code, shop.places[0])
+    walk(shop.places[1])
+    walk_id = shown(shop).walk_id
+    shop.do(lambda s: counting.drop(session=s, walk_id=walk_id))
+    with shop.store.read() as session:
+        assert counting.view(session=session) is None
+        assert spools.view(session=session, spool_code=code).place
+    with pytest.raises(Conflict, match="settled already"):
+        shop.do(lambda s: counting.drop(session=s, walk_id=walk_id))
+
+
+def test_a_spool_scanned_twice_is_said_to_be(shop: TestWorkshop, walk: Hand) -> None:
+    (code,) = shop.deliver()
+    put(shop, code, shop.places[0])
+    assert "already" not in walk(shop.places[0], code).words
+    assert walk(code).words.startswith("Scanned already.")

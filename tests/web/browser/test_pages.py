@@ -10,8 +10,10 @@ from playwright.sync_api import Page, expect
 from spoolkeep.domain.words import OrderState, Outcome
 from spoolkeep.services import catalogue, joblist, jobs, money, orders, stops
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
+from spoolkeep.services.imports import drafts
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
+from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.web.app import create_app
 from tests.web.browser.everybody import faults
 from tests.workshop import TestWorkshop, by
@@ -45,6 +47,7 @@ def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
         "delivery_id": 1,
         "job_id": made["job"],
         "order_id": made["order"],
+        "draft_id": made["draft"],
     }
     app = create_app(shop.store, secret=b"only for its map")
     found = []
@@ -85,7 +88,10 @@ def _lived_in(shop: TestWorkshop) -> dict[str, int | str]:
     shop.do(
         lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=since, why="no white")
     )
-    return {"spool": spool, "job": job, "bare": bare, "machine": machine_id, "order": order}
+    data = b"day,amount,channel,Till\n2026-03-01,120,Web,1\nsoon,120,Web,1\n"
+    told = {"sheet": "takings", "source": "till.csv", "data": data}
+    draft = shop.do(lambda s: drafts.send(session=s, now=now, actor_id=FIRST_ACTOR, **told))  # type: ignore[arg-type]
+    return {"spool": spool, "job": job, "bare": bare, "machine": machine_id, "order": order, "draft": draft}
 
 
 def _ordered(shop: TestWorkshop) -> int:
