@@ -57,6 +57,8 @@ class FilePlan:
     due_at: datetime | None = None
     times: int = 1
     """How often each run is planned."""
+    outside_id: str | None = None
+    """The id by which another program knows the job, where the file becomes only one."""
     items: tuple[tuple[int, int], ...] = ()
     """The item of a tool, by number; else what is loaded now on the machine's feed of that tool."""
 
@@ -89,6 +91,8 @@ def plan_file(*, session: Session, now: datetime, by: By, file: ReadFile, plan: 
     def do(act: Act) -> FilePlanned:
         if not 1 <= plan.times <= MOST_TIMES:
             raise BadInput("too_often", f"A file is planned 1 to {MOST_TIMES} times at once.")
+        if plan.outside_id and plan.times * len(file.runs) > 1:
+            raise Conflict("several_jobs", "The file becomes several jobs, which cannot share one id. Leave it out.")
         job_ids, needs_mg = [], 0
         for run in file.runs:
             row = _keep(session, act, file, run)
@@ -115,6 +119,7 @@ def _report(file: ReadFile, run: Run, plan: FilePlan, grams: tuple[FeedGrams, ..
         purpose=plan.purpose,
         due_at=plan.due_at,
         duration_s=run.seconds,
+        outside_id=plan.outside_id,
     )
 
 

@@ -169,6 +169,8 @@ class FileQuery(Keyed):
     machine: Name | None = None
     """The machine's name; tool 0 is its first feed."""
     title: Name | None = None
+    job: Name | None = None
+    """The job's own id in your program, under which its only run, printed once, is started and ended."""
     times: int = Field(default=1, ge=1, le=MOST_TIMES)
     purpose: Purpose = Purpose.SOLD
 
@@ -253,7 +255,13 @@ def motion_file(query: FileQuery, stream: BinaryIO) -> FilePlanned:
         machine_id = reports.machine_named(session, query.machine) if query.machine else None
         governs = g90_governs_e(session=session, machine_id=machine_id)
     file = motionfiles.read(stream, name=query.name, g90_governs_e=governs)
-    told = FilePlan(title=query.title or "", machine_id=machine_id, purpose=query.purpose, times=query.times)
+    told = FilePlan(
+        title=query.title or "",
+        machine_id=machine_id,
+        purpose=query.purpose,
+        times=query.times,
+        outside_id=query.job,
+    )
     with doors.writing() as session:
         return motionfiles.plan_file(session=session, now=doors.now(), by=by, file=file, plan=told)
 

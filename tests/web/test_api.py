@@ -422,3 +422,12 @@ def test_what_was_purged_is_waste_by_its_cause(client: FlaskClient, shop: TestWo
     with shop.store.read() as session:
         draws = session.scalars(select(Movement).where(col(Movement.kind) == "draw").order_by(col(Movement.id)))
         assert [(one.cause, one.asked_mg) for one in draws] == [("good", -40_000), ("purge", -3_000)]
+
+
+def test_a_motion_file_is_known_by_the_programs_own_id(client: FlaskClient, shop: TestWorkshop) -> None:
+    _load(client, shop)
+    assert _drop(client, machine="Larch", job="lamp-1")[0] == 200
+    assert _send(client, "/start", key="s", job="lamp-1")[0] == 200
+    status, answer = _send(client, "/end", key="e", job="lamp-1", outcome="failed", at={"layer": 1})
+    assert (status, answer["drawn_mg"]) == (200, 149)
+    assert _drop(client, machine="Larch", job="lamp-2", times="2", key="other")[1]["code"] == "several_jobs"
