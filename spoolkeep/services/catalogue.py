@@ -140,9 +140,19 @@ def _has_money(session: Session) -> bool:
     return any(session.scalars(select(col(model.id)).limit(1)).first() for model in (Line, TakingsLine, Offer))
 
 
-def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: int) -> Made:
-    """Add a machine with its feeds, each with a code. Errors: BadInput, Conflict."""
-    request = {"name": name, "feeds": feeds}
+def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: int, g90_governs_e: bool = False) -> Made:
+    """Add a machine with its feeds, each with a code. Errors: BadInput, Conflict.
+
+    `g90_governs_e` says that its firmware takes G90 and G91 as words about extrusion too.
+    """
+    request = {"name": name, "feeds": feeds, **({"g90_governs_e": True} if g90_governs_e else {})}
+
+    def do(act: Act) -> Made:
+        machine = make_machine(session, act, name=name, feeds=feeds)
+        if g90_governs_e:
+            change(session, act, machine, g90_governs_e=True)
+        return Made(act.id, machine.id)
+
     return once(
         session,
         "machine",
@@ -151,7 +161,7 @@ def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: in
         request=request,
         answers=Made,
         about=name,
-        do=lambda act: Made(act.id, make_machine(session, act, name=name, feeds=feeds).id),
+        do=do,
     )
 
 

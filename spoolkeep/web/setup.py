@@ -140,6 +140,7 @@ def _machine(session: Session) -> object:
         by=doors.by_form(),
         name=forms.text("name"),
         feeds=forms.whole("feeds", "Feeds", default=1),
+        g90_governs_e=forms.text("g90_governs_e") == "yes",
     )
 
 

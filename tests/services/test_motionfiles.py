@@ -13,7 +13,7 @@ from sqlmodel import col
 from spoolkeep.domain.cards import Card
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import FailedWhen, JobState, Outcome, TimeFrom
-from spoolkeep.services import bench, endings, jobs, motionfiles, spools, stock, undoing
+from spoolkeep.services import bench, catalogue, endings, joblist, jobs, motionfiles, spools, stock, undoing
 from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import JobAnswer
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned, ReadFile
@@ -241,3 +241,15 @@ def test_same_again_prints_the_same_file(shop: TestWorkshop) -> None:
         again = session.scalars(select(Job).where(col(Job.again_of_id) == job_id)).one()
         assert again.motion_file_id == session.get_one(Job, job_id).motion_file_id
     assert needs(shop, again.id) == needs(shop, job_id)
+
+
+def test_a_machine_whose_g90_governs_extrusion_is_metered_so(shop: TestWorkshop) -> None:
+    shop.do(
+        lambda s: catalogue.add_machine(session=s, now=shop.now, by=by(), name="Birch", feeds=1, g90_governs_e=True)
+    )
+    with shop.store.read() as session:
+        assert [joblist.g90_governs_e(session=session, machine_id=number) for number in (1, 2, None)] == [
+            False,
+            True,
+            False,
+        ]
