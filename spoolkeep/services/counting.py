@@ -53,6 +53,8 @@ class Seen:
     left_mg: int
     says: str
     """Where the books have it, or why they have it no more; empty where it is where it was seen."""
+    loaded: bool = False
+    """Whether the books have it on a machine."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,11 @@ class WalkView:
     def seen(self) -> int:
         """Give how many spools it saw."""
         return sum(len(one.right) + len(one.elsewhere) for one in self.places)
+
+    @property
+    def loaded(self) -> int:
+        """Give how many of those that it saw on a shelf are on a machine by the books."""
+        return sum(one.loaded for place in self.places for one in place.elsewhere)
 
     @property
     def missing(self) -> int:
@@ -212,7 +219,8 @@ def _view(session: Session, walk: Walk) -> WalkView:
 
     def seen(spool: Spool, left_mg: int, at: int | None) -> Seen:
         says = _books(spool, left_mg, at, feed=feeds.get(spool.id, ""), names=names)
-        return Seen(code_text(CodeKind.SPOOL, spool.serial), known[spool.article_id], left_mg, says)
+        code = code_text(CodeKind.SPOOL, spool.serial)
+        return Seen(code, known[spool.article_id], left_mg, says, loaded=spool.id in feeds)
 
     places = []
     for place in walked:

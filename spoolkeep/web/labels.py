@@ -60,9 +60,14 @@ def keep() -> Answer | tuple[str, int]:
 
 @pages.get("/places.pdf")
 def places_pdf() -> Response:
-    """Give the labels of every feed and place."""
+    """Give the labels of every feed and place, or of those whose codes the address names."""
+    codes, how = request.args.getlist("code"), {"now": doors.now(), "stock": paper.stock_asked()}
     with doors.reading() as session:
-        gathered = labels.of_places_and_feeds(session=session, now=doors.now(), stock=paper.stock_asked())
+        gathered = (
+            labels.of_codes(session=session, codes=codes, **how)
+            if codes
+            else labels.of_places_and_feeds(session=session, **how)
+        )
     return paper.pdf(paper.pressed(gathered), "labels-places-feeds")
 
 

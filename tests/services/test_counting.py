@@ -175,3 +175,12 @@ def test_a_spool_scanned_twice_is_said_to_be(shop: TestWorkshop, walk: Hand) -> 
     put(shop, code, shop.places[0])
     assert "already" not in walk(shop.places[0], code).words
     assert walk(code).words.startswith("Scanned already.")
+
+
+def test_a_spool_seen_on_a_shelf_that_is_on_a_machine_by_the_books_is_counted_apart(
+    shop: TestWorkshop, walk: Hand
+) -> None:
+    (code,) = shop.deliver()
+    put(shop, code, shop.feeds[0])
+    walk(shop.places[0], code)
+    assert (shown(shop).loaded, shown(shop).seen) == (1, 1)

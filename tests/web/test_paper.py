@@ -15,6 +15,7 @@ from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.orders import Wanted
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors
+from tests.paper.pictures import codes_in, pages_of
 from tests.workshop import TestWorkshop, by
 
 
@@ -78,3 +79,10 @@ def test_nothing_is_pressed_while_the_books_are_open(
         assert answer.status_code == 200
         assert answer.data.startswith(b"%PDF") or path.endswith("csv")
     assert open_while_pressed == [0] * len(paths)
+
+
+def test_one_place_and_one_feed_have_labels_of_their_own(client: FlaskClient, shop: TestWorkshop) -> None:
+    codes = [shop.places[0], shop.feeds[1]]
+    answer = client.get("/labels/places.pdf", query_string={"code": codes, "stock": "50x25"})
+    assert [code for page in pages_of(answer.data, 203) for code in codes_in(page)] == codes
+    assert f"code={shop.places[0]}" in client.get("/setup").text
