@@ -61,13 +61,12 @@ def keep() -> Answer | tuple[str, int]:
 @pages.get("/places.pdf")
 def places_pdf() -> Response:
     """Give the labels of every feed and place, or of those whose codes the address names."""
-    codes, how = request.args.getlist("code"), {"now": doors.now(), "stock": paper.stock_asked()}
+    codes, now, stock = request.args.getlist("code"), doors.now(), paper.stock_asked()
     with doors.reading() as session:
-        gathered = (
-            labels.of_codes(session=session, codes=codes, **how)
-            if codes
-            else labels.of_places_and_feeds(session=session, **how)
-        )
+        if codes:
+            gathered = labels.of_codes(session=session, now=now, codes=codes, stock=stock)
+        else:
+            gathered = labels.of_places_and_feeds(session=session, now=now, stock=stock)
     return paper.pdf(paper.pressed(gathered), "labels-places-feeds")
 
 
