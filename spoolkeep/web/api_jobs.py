@@ -23,7 +23,7 @@ from spoolkeep.web import doors
 from spoolkeep.web.api import Code, Keyed, Line, Model, Moment, Whole, endpoints, pages, whole
 from spoolkeep.web.openapi import OWN_CODE
 
-__all__ = ["pages"]
+__all__ = ["endpoints", "pages"]
 
 _MOST_MM, _MOST_MM3 = 100_000_000, 1_000_000_000
 _MOST_SECONDS = 100 * 86_400

@@ -116,6 +116,7 @@ RULES: dict[str, Rule] = {
     "imports.one": BOOKS,
     "imports.change": Rule(Right.KEEP, largest=LONG_FORM),
     "setup.page": BOOKS,
+    "setup.program_doors": BOOKS,
     "setup.enter": KEEP,
     "setup.settings": OWN,
     "setup.all_offers": BOOKS,

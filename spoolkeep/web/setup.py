@@ -16,6 +16,7 @@ from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.api_jobs import endpoints
 
 pages = Blueprint("setup", __name__, url_prefix="/setup")
 BP_PER_PER_CENT = 100
@@ -47,6 +48,12 @@ def enter() -> Answer | tuple[str, int]:
             "product": _product,
         }
     )
+
+
+@pages.get("/doors")
+def program_doors() -> str:
+    """Show the doors for programs, as their own document tells them."""
+    return render_template("doors.html", document=endpoints.document())
 
 
 @pages.post("/settings")

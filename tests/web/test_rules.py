@@ -89,6 +89,7 @@ WHO = {
     "imports.one": READ,
     "imports.change": OFFICE,
     "setup.page": READ,
+    "setup.program_doors": READ,
     "setup.enter": OFFICE,
     "setup.settings": "owner",
     "setup.all_offers": READ,
