@@ -83,6 +83,7 @@ def the_owner_lets_others_in(page: Page, served: Served) -> Iterator[str]:
 def a_sign_in_ends_and_another_begins(page: Page, served: Served, shop: TestWorkshop) -> Iterator[str]:
     """Open what meets a person whose sign-in ended in the middle of a booking; give the name of each page."""
     page.goto(f"{served.address}/deliveries")
+    page.get_by_label("Item", exact=True).select_option(index=1)
     page.get_by_label("Lot").fill("L-2026-03")
     shop.now += timedelta(days=tokens.BROWSER_IDLE_DAYS, hours=1)
     press(page, "Book it in")

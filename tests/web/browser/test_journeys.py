@@ -91,6 +91,7 @@ def test_a_delivery_is_booked_in_and_its_labels_open(page: Page, address: str) -
 
 def test_a_double_click_books_a_delivery_once(page: Page, address: str, shop: TestWorkshop) -> None:
     page.goto(f"{address}/deliveries")
+    page.get_by_label("Item", exact=True).select_option("PLA Chalk white")
     page.get_by_role("button", name="Book it in").dblclick()
     expect(spools_of(page)).to_have_count(1)
     with shop.store.read() as session:
@@ -109,6 +110,7 @@ def test_a_double_click_books_a_job_once(page: Page, address: str, shop: TestWor
 
 def test_a_refused_delivery_keeps_what_was_typed_and_can_be_mended(page: Page, address: str) -> None:
     page.goto(f"{address}/deliveries")
+    page.get_by_label("Item", exact=True).select_option("PLA Chalk white")
     page.get_by_label("Spools", exact=True).fill("4")
     page.get_by_label("Lot").fill("L7")
     page.get_by_label("Price of a spool").fill("19.9999")
@@ -154,3 +156,12 @@ def test_what_planned_jobs_lack_is_drafted_and_sent(
     page.get_by_role("button", name="Draft the orders").click()
     page.get_by_role("button", name="It is sent").click()
     expect(page.locator(".page-head")).to_contain_text("sent")
+
+
+def test_an_untouched_delivery_form_books_nothing(page: Page, address: str, shop: TestWorkshop) -> None:
+    page.goto(f"{address}/deliveries")
+    page.keyboard.press("Control+Enter")
+    page.get_by_role("button", name="Book it in").click()
+    expect(page.get_by_label("Item", exact=True)).to_be_focused()
+    with shop.store.read() as session:
+        assert deliveries.recent(session=session) == []
