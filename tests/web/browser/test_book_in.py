@@ -65,6 +65,7 @@ def test_the_keyboard_alone_books_a_delivery_in(page: Page, address: str, scan: 
     page.goto(f"{address}/deliveries")
     scan(order.code)
     expect(page.get_by_role("heading", name="What came of order")).to_be_visible()
+    page.wait_for_load_state("domcontentloaded")  # a key pressed before the page's script has run is lost
     page.keyboard.press("Control+Enter")
     expect(page.locator("input[name=spool]")).to_have_count(20)
 
