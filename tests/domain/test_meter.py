@@ -78,7 +78,7 @@ plain_line = st.one_of(
 programs = st.lists(st.one_of(line, plain_line), max_size=60).map(lambda lines: "\n".join(["G1 X0", *lines]))
 
 
-@settings(max_examples=EXAMPLES)
+@settings(max_examples=EXAMPLES, deadline=None)
 @given(programs, st.booleans(), st.integers(1, 300))
 def test_the_meter_agrees_with_a_slow_exact_controller(program: str, governs: bool, block: int) -> None:  # noqa: FBT001
     exact = Controller(governs).run(program)
