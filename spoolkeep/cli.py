@@ -5,7 +5,6 @@
 
 import json
 import sys
-import time
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import asdict
@@ -19,7 +18,6 @@ import spoolkeep
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.share import MonthShare
-from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.paper.stocks import STOCKS
 from spoolkeep.services import (
@@ -40,7 +38,7 @@ from spoolkeep.services import (
 from spoolkeep.services import demo as demo_service
 from spoolkeep.services.imports import COLUMNS, ImportReport, import_sheet, preview
 from spoolkeep.services.instance import Instance
-from spoolkeep.services.motionfiles import FilePlan, FilePlanned
+from spoolkeep.services.motionfiles import FilePlan
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session
@@ -313,7 +311,14 @@ def _gathered(session: Session, codes: tuple[str, ...], how: dict[str, Any]) -> 
 @cli.command()
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--density", type=float, metavar="G_PER_CM3", help="The plastic's density; without it, no grams.")
-@click.option("--diameter", type=float, default=1.75, show_default=True, metavar="MM", help="The plastic's diameter.")
+@click.option(
+    "--diameter",
+    type=float,
+    default=metering.USUAL_DIAMETER_MM,
+    show_default=True,
+    metavar="MM",
+    help="The plastic's diameter.",
+)
 @click.option("--g90-governs-e", is_flag=True, help="This machine's G90 and G91 also say how extrusion is meant.")
 @click.option("--time", "timed", is_flag=True, help="Where the file does not say how long it runs, time its moves.")
 @_json
@@ -348,8 +353,10 @@ def plan(*, file: Path, machine: str | None, title: str, times: int, again: bool
     told = FilePlan(title=title, times=times)
     with closing(Instance(folder).open()) as store:
         hands = watching.Store(store.read, store.write, FIRST_ACTOR)
-        planned = watching.plan(file, store=hands, now=_now(), told=told, machine=machine, again=again)
-    click.echo(json.dumps(asdict(planned)) if as_json else _planned(file.name, planned))
+        planned = watching.plan(
+            file, store=hands, now=_now(), told=told, machine=machine, apart=f"{_now()} " if again else ""
+        )
+    click.echo(json.dumps(asdict(planned), default=str) if as_json else watching.in_words(file.name, planned))
 
 
 @cli.command()
@@ -363,23 +370,11 @@ def watch(*, watched: Path, machine: str | None, every: float, once: bool, folde
 
     A file in a folder named as a machine is planned for that machine.
     """
-    sizes: watching.Sizes = {}
     with closing(Instance(folder).open()) as store:
         hands = watching.Store(store.read, store.write, FIRST_ACTOR)
-        while True:
-            ready, sizes = watching.waiting(watched, sizes)
-            for path in sizes if once else ready:
-                taken = watching.take(path, watched, store=hands, now=_now(), machine=machine)
-                click.echo(_planned(path.name, taken.planned) if taken.planned else f"{path.name}: {taken.words}")
-            if once:
-                return
-            time.sleep(every)
-
-
-def _planned(name: str, planned: FilePlanned) -> str:
-    jobs_words = "one job" if len(planned.job_ids) == 1 else f"{len(planned.job_ids)} jobs"
-    lines = [f"{name} is planned as {jobs_words}: {planned.needs_mg / MG_PER_G:.1f} g."]
-    return "\n".join([*lines, *(f"Note: {note}" for note in planned.notes)])
+        watching.watch(
+            watched, store=hands, clock=_now, machine=machine, every_s=None if once else every, say=click.echo
+        )
 
 
 def main() -> None:

@@ -265,15 +265,15 @@ def test_what_is_no_motion_file_is_a_sentence(run: Run) -> None:
 def test_a_slicing_program_plans_a_file_once_however_often_it_calls(run: Run, demo: Path) -> None:
     assert demo.exists()
     Path("part.gcode").write_text(PROGRAM)
-    machine = json.loads(run("runout", "--instance", "demo", "--json")[1]) and "Egret"
+    machine = "Egret"
     first = run("plan", "part.gcode", "--machine", machine, "--instance", "demo")
     assert first[0] == 0
     assert "planned as one job" in first[1]
-    jobs = [
-        json.loads(run("plan", "part.gcode", "--machine", machine, "--instance", "demo", "--json", *more)[1])["job_ids"]
-        for more in ((), ("--again",))
-    ]
-    assert jobs[0] != jobs[1]
+    assert "was planned so before" in run("plan", "part.gcode", "--machine", machine, "--instance", "demo")[1]
+    call = ("plan", "part.gcode", "--machine", machine, "--instance", "demo", "--json")
+    told = [json.loads(run(*call, *more)[1]) for more in ((), ("--again",))]
+    assert [one["before"] for one in told] == [True, False]
+    assert told[0]["planned"]["job_ids"] != told[1]["planned"]["job_ids"]
     assert "no machine “Nobody”" in run("plan", "part.gcode", "--machine", "Nobody", "--instance", "demo")[2]
 
 
@@ -293,4 +293,6 @@ def test_a_watched_folder_is_planned_by_machine_and_what_cannot_be_is_kept_with_
     assert Path("drop/readme.md").exists()
     Path("drop/Egret/part.gcode").write_text(PROGRAM)
     assert run("watch", "drop", "--once", "--instance", "demo")[0] == 0
-    assert Path("drop/Egret/planned/part-2.gcode").exists(), "planned before, and put aside again"
+    assert Path("drop/Egret/planned/part-2.gcode").exists(), "put there again, it is planned again"
+    with closing(sqlite3.connect(demo)) as connection:
+        assert connection.execute("SELECT count(*) FROM job WHERE title = 'part'").fetchone() == (2,)

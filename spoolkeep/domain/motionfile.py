@@ -21,6 +21,7 @@ from spoolkeep.domain.running import seconds_of_moves, seconds_told
 from spoolkeep.domain.words import TimeFrom
 
 ENDINGS = (".gcode", ".gco", ".gc", ".g", ".nc", ".ngc")
+"""How the names of plain motion files end, alone or in a package."""
 _MOST_RUNS = 200
 _PACKAGE = b"PK\x03\x04"
 _OTHERS = {
@@ -36,6 +37,8 @@ _OTHERS = {
     b"Rar!": "an archive (RAR); unpack it",
 }
 _STEPS = (".x3g", ".s3g")
+TAKEN = (*ENDINGS, ".gz", ".bgcode", ".3mf", *_STEPS)
+"""How the names of all forms end, those that are refused by name too."""
 _DAMAGED = (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, NotImplementedError, RuntimeError)
 """What the libraries raise of archives that are cut off, damaged, locked or of a kind that they do not know."""
 

@@ -15,8 +15,9 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import JobState, Outcome
-from spoolkeep.services import asides, finding, joblist, jobs, spools, standby
-from spoolkeep.services.jobs import FeedGrams, JobAnswer
+from spoolkeep.services import asides, endings, finding, jobs, spools, standby
+from spoolkeep.services.endings import Early
+from spoolkeep.services.jobs import JobAnswer
 from spoolkeep.services.loadings import loaded_on, take_off
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.journal import change
@@ -97,10 +98,13 @@ def _came_off(session: Session, act: Act, job: Job, card: Card, *, digits: str, 
         raise BadInput("no_such_share", f"{percent} per cent cannot be. Scan the ticket, 0 to 100, and the card.")
     if job.machine_id is None:
         raise BadInput("no_machine", f"“{job.title}” has no machine by the books. Start it under Jobs first.")
-    needs = joblist.feeds_of(session=session, machine_id=job.machine_id, job_id=job.id)
-    grams = [FeedGrams(one.needs_mg * percent // _WHOLE, one.feed_id) for one in needs if one.needs_mg]
     outcome = Outcome.GOOD if good else Outcome.FAILED
-    answer = jobs.end_within(session, act, job, outcome=outcome, at=at, grams=[one for one in grams if one.mg])
+    if digits:
+        early = Early(point={"share": percent / _WHOLE})
+        grams = endings.charge(session, act, job, outcome=outcome, early=early)
+    else:
+        grams = endings.needs(session, job)
+    answer = jobs.end_within(session, act, job, outcome=outcome, at=at, grams=grams)
     words = f"“{job.title}” came off {'good' if good else 'bad'}: {answer.drawn_mg / MG_PER_G:g} g drawn."
     whole = (
         "" if good or digits else "All its plastic is booked. If less was printed, undo, and scan the per cent first."

@@ -4,20 +4,21 @@ The web's Jobs page and its JSON door call it.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.course import Course
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Cause, FailedWhen, Outcome
 from spoolkeep.services import motionfiles
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, end_within, moment_of, open_job, put_on
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change
-from spoolkeep.store.tables import Act, Job, JobFeed, MotionFile
+from spoolkeep.store.tables import Act, Feed, Job, JobFeed, Loading, MotionFile, Spool
 
 PPM = 1_000_000
 BETWEEN = {
@@ -30,11 +31,15 @@ BETWEEN = {
 """Between what shares of its file a job failed. The middle is booked; the spool's next weighing settles the rest."""
 
 
+Point = Mapping[str, float]
+"""One of layer, line, byte and share of a motion file."""
+
+
 @dataclass(frozen=True)
 class Early:
     """Where a job ended early: a point of its file (one of layer, line, byte, share), or about when."""
 
-    point: Mapping[str, float] | None = None
+    point: Point | None = None
     when: FailedWhen | None = None
 
 
@@ -74,67 +79,76 @@ def end_early(
     )
 
 
-def charge(
-    session: Session, act: Act, job: Job, *, outcome: Outcome, early: Early, whole: bool = False
-) -> list[FeedGrams]:
-    """Give what a job drew by where it ended early, and mark that on it; with `whole`, all that it needs.
-
-    Errors: BadInput where the point cannot be, or a good job is said to have ended early.
-    """
+def needs(session: Session, job: Job) -> list[FeedGrams]:
+    """Give all that a job needs; what is asked of an item, on the first feed of its machine that has it loaded."""
     rows = session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live))).all()
-    if whole:
-        return [_part(row, 1.0) for row in rows]
+    return [
+        FeedGrams(
+            row.needs_mg,
+            feed_id=row.feed_id or _feed_with(session, job, row.article_id),
+            article_id=row.article_id,
+            tool=row.tool,
+            cause=None if row.cause == Cause.GOOD else Cause(row.cause),
+        )
+        for row in rows
+    ]
+
+
+def _feed_with(session: Session, job: Job, article_id: int | None) -> int | None:
+    """Give the first feed of a job's machine on which an item is loaded, or None."""
+    if job.machine_id is None or article_id is None:
+        return None
+    in_use = col(Loading.live) & col(Loading.until_at).is_(None) & ~col(Loading.standby)
+    query = (
+        select(col(Feed.id))
+        .join(Loading, (col(Loading.feed_id) == col(Feed.id)) & in_use)
+        .join(Spool, col(Spool.id) == col(Loading.spool_id))
+        .where(col(Feed.machine_id) == job.machine_id, col(Feed.live), col(Spool.article_id) == article_id)
+        .order_by(col(Feed.position))
+    )
+    return session.scalars(query).first()
+
+
+def charge(session: Session, act: Act, job: Job, *, outcome: Outcome, early: Early) -> list[FeedGrams]:
+    """Give what a job drew by where it ended early, and keep on it at what share of its plastic that was.
+
+    Errors: BadInput where no point is said, or one that cannot be; NotFound where its file has no such point; Conflict
+    where it has no file, or a good job is said to have ended early.
+    """
     if outcome is Outcome.GOOD:
         raise Conflict("good_is_whole", "A good job is whole. Say that it failed or was stopped.")
-    middle = _share(early)
-    shares = _shares(session, job, early, middle)
-    grams = [_part(row, shares.get(row.tool, middle)) for row in rows]
-    _mark(session, act, job, early, rows=rows, grams=grams)
-    return [one for one in grams if one.mg]
+    whole, points = needs(session, job), _points(early)
+    course = _course(session, job)
+    least, middle, most = (_by(whole, course, point, job=job) for point in points)
+    all_mg = sum(one.mg for one in whole)
+    ppm = [PPM * sum(one.mg for one in drawn) // all_mg if all_mg else 0 for drawn in (least, middle, most)]
+    change(session, act, job, failed_from_ppm=ppm[0], failed_at_ppm=ppm[1], failed_until_ppm=ppm[2])
+    return [one for one in middle if one.mg]
 
 
-def _share(early: Early) -> float:
-    """Give the share of the file at which a job ended, as far as it is said as one."""
-    if (early.point is None) == (early.when is None):
+def _points(early: Early) -> tuple[Point, Point, Point]:
+    """Give the first, the middle and the last point at which a job may have ended."""
+    if early.point is not None and early.when is None:
+        return early.point, early.point, early.point
+    if early.when is None or early.point is not None:
         raise BadInput("no_point", "Say where it ended: a layer, a line or a share of its file, or about when.")
-    if early.when is not None:
-        return sum(BETWEEN[early.when]) / 2
-    share = (early.point or {}).get("share", 0.0)
-    if not 0 <= share <= 1:
-        raise BadInput("no_such_point", "A share of the file lies between 0 and 100 %.")
-    return share
+    low, high = BETWEEN[early.when]
+    return {"share": low}, {"share": (low + high) / 2}, {"share": high}
 
 
-def _shares(session: Session, job: Job, early: Early, middle: float) -> dict[int | None, float]:
-    """Give the share of each tool's plastic that was drawn, by the job's motion file."""
-    if job.motion_file_id is None:
-        if early.point is not None and "share" not in early.point:
+def _course(session: Session, job: Job) -> Course | None:
+    file = session.get_one(MotionFile, job.motion_file_id) if job.motion_file_id else None
+    return motionfiles.course_of(file) if file else None
+
+
+def _by(whole: Sequence[FeedGrams], course: Course | None, point: Point, *, job: Job) -> list[FeedGrams]:
+    """Give what was drawn by a point: by the file's course, else a share of all."""
+    if course is None:
+        if "share" not in point:
             words = f"“{job.title}” has no motion file by the books. Say a share of it instead of a layer or line."
             raise Conflict("no_motion_file", words)
-        return {}
-    course = motionfiles.course_of(session.get_one(MotionFile, job.motion_file_id))
-    return motionfiles.shares_by(course, early.point or {"share": middle})
-
-
-def _part(row: JobFeed, share: float) -> FeedGrams:
-    cause = None if row.cause == Cause.GOOD else Cause(row.cause)
-    return FeedGrams(
-        round(row.needs_mg * share), feed_id=row.feed_id, article_id=row.article_id, tool=row.tool, cause=cause
-    )
-
-
-def _mark(
-    session: Session, act: Act, job: Job, early: Early, *, rows: Sequence[JobFeed], grams: Sequence[FeedGrams]
-) -> None:
-    """Keep at what share of its plastic the job ended, and between which that lies."""
-    whole = sum(row.needs_mg for row in rows)
-    ppm = PPM * sum(one.mg for one in grams) // whole if whole else 0
-    low, high = BETWEEN[early.when] if early.when else (ppm / PPM, ppm / PPM)
-    change(
-        session,
-        act,
-        job,
-        failed_at_ppm=ppm,
-        failed_from_ppm=min(ppm, round(low * PPM)),
-        failed_until_ppm=max(ppm, round(high * PPM)),
-    )
+        if not 0 <= point["share"] <= 1:
+            raise BadInput("no_such_point", "A share of the file lies between 0 and 100 %.")
+        return [replace(one, mg=round(one.mg * point["share"])) for one in whole]
+    shares = motionfiles.shares_by(course, point)
+    return [replace(one, mg=round(one.mg * shares.get(one.tool, 0.0))) for one in whole]

@@ -23,6 +23,7 @@ def runout(*, session: Session, now: datetime) -> dict[str, Any]:
                 "material": row.item.material,
                 "colour": row.item.colour,
                 "left_mg": row.left_mg,
+                "aside_mg": row.aside_mg,
                 "committed_mg": row.committed_mg,
                 "on_order_mg": row.on_order_mg,
                 "spools": row.spools,

@@ -126,7 +126,7 @@ def advise(*, session: Session, now: datetime) -> list[Advice]:
     for row in stock.rows(session=session, now=now):
         need = Need(
             daily_mg=row.days.daily_mg,
-            left_mg=row.left_mg,
+            left_mg=row.usable_mg,
             committed_mg=row.committed_mg,
             on_order_mg=row.on_order_mg + drafted.get(row.item.article_id, 0),
             lead_days=row.lead_days,

@@ -174,9 +174,10 @@ def end(*, session: Session, now: datetime, by: By, job: str, ending: Ending) ->
         if ending.feeds:
             _, grams = grams_of(session, ending.feeds, at=at)
             return end_within(session, act, row, outcome=ending.outcome, at=at, grams=grams)
-        is_whole = ending.early is None
-        early = ending.early or Early()
-        drawn = endings.charge(session, act, row, outcome=ending.outcome, early=early, whole=is_whole)
+        if ending.early is None:
+            drawn = endings.needs(session, row)
+        else:
+            drawn = endings.charge(session, act, row, outcome=ending.outcome, early=ending.early)
         return end_within(session, act, row, outcome=ending.outcome, at=at, grams=drawn)
 
     request = {"job": job, "ending": ending}

@@ -57,6 +57,11 @@ class StockRow:
     doubtful: int
     """How many of its spools ask for a weighing."""
 
+    @property
+    def usable_mg(self) -> int:
+        """Give what is left but for what is set aside."""
+        return self.left_mg - self.aside_mg
+
 
 @dataclass(frozen=True)
 class SpoolRow:

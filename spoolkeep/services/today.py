@@ -181,7 +181,7 @@ def _not_covered(session: Session, rows: Sequence[StockRow], drafted: Collection
         row
         for row in rows
         if row.item.article_id not in drafted
-        or row.left_mg + row.on_order_mg + coming.get(row.item.article_id, 0) < row.committed_mg
+        or row.usable_mg + row.on_order_mg + coming.get(row.item.article_id, 0) < row.committed_mg
     ]
 
 
@@ -259,7 +259,7 @@ def _loaded(shop: Shop, now: datetime) -> Select[Any]:
 def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:
     found = []
     for row in rows:
-        short_mg = max(0, row.committed_mg - row.left_mg - row.on_order_mg)
+        short_mg = max(0, row.committed_mg - row.usable_mg - row.on_order_mg)
         if short_mg or (row.days.order_by is not None and row.days.order_by <= today):
             found.append(ItemDue(row.item, row.days.order_by, short_mg, row.days.days))
     return _some(sorted(found, key=lambda one: (one.order_by or today, -one.short_mg, one.item.name)))

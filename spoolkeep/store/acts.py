@@ -41,6 +41,12 @@ class By:
     """Who said at a shared station that it was they."""
 
 
+def is_known(session: Session, by: By) -> bool:
+    """Give whether this actor's key was used before."""
+    told = {"actor": by.actor_id, "key_sent": by.key}
+    return session.connection().execute(_KNOWN, told).scalar() is not None
+
+
 def once(
     session: Session,
     kind: str,

@@ -100,6 +100,8 @@ class ItemAnswer(Model):
     material: str
     colour: str
     left_mg: int
+    aside_mg: int
+    """What of it is set aside: it lasts nobody a day."""
     committed_mg: int
     on_order_mg: int
     spools: int

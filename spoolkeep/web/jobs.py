@@ -10,6 +10,7 @@ from flask import Response as PdfResponse
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.motionfile import TAKEN
 from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
 from spoolkeep.services import choices, endings, failures, joblist, jobs, labels, motionfiles, stops, untold
 from spoolkeep.services.endings import Early
@@ -357,6 +358,7 @@ def _show(refused: Refusal | None = None) -> str:
         form=request.form,
         product_id=request.values.get("product", type=int),
         latest_shown=LATEST_SHOWN,
+        taken=TAKEN,
         wall_now=clock.local(doors.now()),
         outcomes=list(Outcome),
         purposes=list(Purpose),

@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlmodel import col
 
 from spoolkeep.domain.cards import Card
+from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import FailedWhen, JobState, Outcome, TimeFrom
 from spoolkeep.services import bench, catalogue, endings, joblist, jobs, motionfiles, spools, stock, undoing
@@ -175,22 +176,24 @@ def test_a_job_that_failed_at_a_point_is_charged_what_it_drew_by_then(
 @pytest.mark.parametrize(
     ("when", "low", "high"),
     [
-        (FailedWhen.EARLY, 0, 333_333),
-        (FailedWhen.HALF, 333_333, 666_667),
-        (FailedWhen.LATE, 666_667, 1_000_000),
-        (FailedWhen.RAN_ON, 1_000_000, 1_000_000),
-        (FailedWhen.UNKNOWN, 0, 1_000_000),
+        (FailedWhen.EARLY, 0.0, 1 / 3),
+        (FailedWhen.HALF, 1 / 3, 2 / 3),
+        (FailedWhen.LATE, 2 / 3, 1.0),
+        (FailedWhen.RAN_ON, 1.0, 1.0),
+        (FailedWhen.UNKNOWN, 0.0, 1.0),
     ],
 )
-def test_about_when_a_job_failed_is_an_interval_and_its_middle_is_booked(
-    shop: TestWorkshop, when: FailedWhen, low: int, high: int
+def test_about_when_a_job_failed_is_an_interval_of_its_plastic_and_its_middle_is_booked(
+    shop: TestWorkshop, when: FailedWhen, low: float, high: float
 ) -> None:
-    (job_id,) = plan(shop).job_ids
+    *known, job_id = plan(shop, times=4).job_ids
+    for number, share in zip(known, (low, (low + high) / 2, high), strict=True):
+        end(shop, number, Early(point={"share": share}))
     answer = end(shop, job_id, Early(when=when))
     job = job_of(shop, job_id)
-    assert (job.failed_from_ppm, job.failed_until_ppm) == (min(low, job.failed_at_ppm or 0), high)
-    whole = 6.5 * MG_PER_M
-    assert answer.drawn_mg == pytest.approx(whole * (job.failed_at_ppm or 0) / 1e6, abs=2)
+    bounds = [job_of(shop, number).failed_at_ppm for number in known]
+    assert [job.failed_from_ppm, job.failed_at_ppm, job.failed_until_ppm] == bounds
+    assert answer.drawn_mg == pytest.approx(6.5 * MG_PER_M * (job.failed_at_ppm or 0) / 1e6, abs=2)
     with shop.store.read() as session:
         assert list(differences(session)) == []
 
@@ -226,6 +229,20 @@ def test_a_weighing_after_it_settles_what_nobody_saw(shop: TestWorkshop) -> None
         (black,) = (one.code for one in stock.spools_of(session=session, article_id=shop.articles[0]))
     answer = shop.do(lambda s: spools.weigh(session=s, now=shop.now, by=by(), spool_code=black, gross_mg=1_190_000))
     assert answer.left_mg == 990_000
+
+
+def test_a_ticket_with_digits_is_charged_by_the_file_too(shop: TestWorkshop) -> None:
+    job_id, other = plan(shop, times=2).job_ids
+    with shop.store.write() as session:
+        session.get_one(Job, job_id).serial = 9
+    for text in (Code(CodeKind.JOB, 9), Card("5").code, Card("0").code, Card.CAME_OFF_BAD.code):
+        with shop.store.write() as session:
+            who = By(FIRST_ACTOR, by().key, station_id=station_at(session, shop.now))
+            bench.scan(session=session, now=shop.now, by=who, text=text.text)
+    end(shop, other, Early(point={"share": 0.5}))
+    one, same = job_of(shop, job_id), job_of(shop, other)
+    assert one.failed_at_ppm == same.failed_at_ppm
+    assert one.failed_at_ppm != 500_000, "half of the file is less than half of its plastic"
 
 
 def test_same_again_prints_the_same_file(shop: TestWorkshop) -> None:

@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import func, select
 from sqlmodel import col
 
+from spoolkeep.domain.errors import Conflict
 from spoolkeep.domain.words import Kind, Outcome
 from spoolkeep.services import bench, joblist, jobs, spools, standby, undoing
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
@@ -159,6 +160,19 @@ def test_what_was_shared_is_undone_whole_and_redone(shop: TestWorkshop) -> None:
     shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=back))
     assert booked(shop) == after
     assert left(shop) == [0, 800, 1000, 1000]
+
+
+def test_what_a_late_report_shared_anew_is_undone_after_that_report(shop: TestWorkshop) -> None:
+    waits(shop, 1, -11)
+    ran_out(shop, 0, -6)
+    answer = job(shop, 300, -8, -4)
+    late = job(shop, 900, -18, -12)
+    assert drawn_for(shop, answer) == [(1, 100), (2, 200)]
+    with pytest.raises(Conflict, match=str(late.act_id)):
+        shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=answer.act_id))
+    for act_id in (late.act_id, answer.act_id):
+        shop.do(lambda s, one=act_id: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=one))  # type: ignore[misc] # in a loop
+    assert left(shop) == [0, 1000, 1000, 1000]
 
 
 REPORTS = ((300, -19, -17), (250, -17, -13), (400, -12.5, -5), (200, -4.5, -2), (150, -1.5, -0.5))

@@ -106,15 +106,15 @@ def view(*, session: Session, now: datetime, draft_id: int) -> DraftView:
 
 
 def book(*, session: Session, now: datetime, by: By, draft_id: int) -> ImportReport:
-    """Book a sheet's new rows, or none where any row has a problem; remember its names, and forget the sheet.
+    """Book a sheet's new rows, or none where any row has a problem; remember its names.
 
+    The sheet stays for its day, so that a second press meets the first one's answer.
     Errors: as `import_sheet`; NotFound.
     """
     draft = _draft(session, draft_id)
     report = import_sheet(session=session, now=now, by=by, sheet=draft.sheet, source=draft.source, data=_named(draft))
     if not report.problems:
         _remember(session, draft)
-        session.delete(draft)
     return report
 
 
@@ -144,5 +144,5 @@ def _named(draft: ImportDraft) -> bytes:
 def _draft(session: Session, draft_id: int) -> ImportDraft:
     draft = session.get(ImportDraft, draft_id)
     if draft is None:
-        raise NotFound("no_such_draft", "That sheet was booked, dropped or sent more than a day ago. Send it again.")
+        raise NotFound("no_such_draft", "That sheet was dropped, or sent more than a day ago. Send it again.")
     return draft

@@ -29,7 +29,7 @@ from spoolkeep.domain.units import decimal_mark_in
 from spoolkeep.services.imports import jobs, spools, takings, things, trade
 from spoolkeep.services.imports.cells import Booked, Booker, Column, Reading, is_number
 from spoolkeep.services.shop import load_shop
-from spoolkeep.store.acts import By, once
+from spoolkeep.store.acts import By, is_known, once
 from spoolkeep.store.journal import create_all
 from spoolkeep.store.tables import Act, ImportRow
 
@@ -149,7 +149,7 @@ def import_sheet(
     Errors: as `preview`; Conflict where the key was used for something else.
     """
     checked = None
-    if not _key_used(session, by):
+    if not is_known(session, by):
         checked = _check(session, now=now, sheet=sheet, source=source, data=data, tell=tell)
         if checked.report.problems or not checked.fresh:
             return checked.report
@@ -168,11 +168,6 @@ def sheet_kind(sheet: str) -> SheetKind:
     if found is None:
         raise NotFound("no_such_sheet", f"There is no sheet “{sheet}”. Choose one of: {', '.join(SHEETS)}.")
     return found
-
-
-def _key_used(session: Session, by: By) -> bool:
-    query = select(col(Act.id)).where(col(Act.actor_id) == by.actor_id, col(Act.key) == by.key)
-    return session.scalars(query).first() is not None
 
 
 def _check(

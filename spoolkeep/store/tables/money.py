@@ -109,7 +109,7 @@ class ImportRow(SQLModel, table=True):
 
 
 class ImportDraft(SQLModel, table=True):
-    """A sheet that a person sent and has not booked yet. It is no act: it ends with the day, or when it is booked."""
+    """A sheet that a person sent. It is no act: it ends a day later, or when it is dropped."""
 
     __tablename__ = "import_draft"
     id: int = primary_key()
