@@ -3,7 +3,7 @@
 The meter asks it about each line that is out of the ordinary. It must not know files, weights or machines. The dialect
 is RepRap's as its public documentation has it; where firmwares differ, the rule taken stands beside it.
 Source: the RepRap G-code reference, the documents of the common open firmwares, and NIST RS274NGC for words, comments
-and block structure; each rule names its command.
+and block structure; from memory. Each rule names its command.
 """
 
 import math

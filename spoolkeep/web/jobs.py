@@ -82,7 +82,7 @@ def drop() -> Response | tuple[str, int]:
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     _say_planned(planned, file, shop)
-    return redirect(url_for("jobs.page", _anchor="to-come"))
+    return redirect(url_for("jobs.page"))
 
 
 def _plan(machine_id: int | None, shop: Shop) -> FilePlan:
