@@ -15,6 +15,7 @@ import itertools
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,7 @@ _APART = (0.001, 0.004, 0.008, 0.015, 0.025, 0.04, 0.07)
 """How far machines and materials differ from the workshop, as shares."""
 _SCATTER = (0.002, 0.006, 0.012, 0.025, 0.05, 0.1)
 """How far a job differs from its machine and material, as a share of its grams."""
+_GRID = tuple(itertools.product(range(len(_APART)), range(len(_SCATTER))))
 _NINETY = 1.645
 _IRREGULAR, _WIDER, _ROUNDS = 0.08, 100.0, 6
 """One stretch in twelve is irregular, with ten times the spread: a spool was taken for another, a reading was off.
@@ -79,15 +81,33 @@ class Estimate:
         return self.mean - _NINETY * self.sd, self.mean + _NINETY * self.sd
 
 
+_Point = tuple[int, int]
+"""Which of how far apart, and which of how scattered: a point of the grid."""
+
+
 @dataclass(frozen=True)
 class _Fit:
-    """The posterior of the effects under one pair of how far apart and how scattered, and its weight."""
+    """The posterior of the effects at one point of the grid, and its weight. The inverse is the covariance's."""
 
     weight: float
     mean: Vector
-    covariance: NDArray[np.float64]
-    apart: float
-    scatter: float
+    inverse: NDArray[np.float64]
+    point: _Point
+
+    @property
+    def apart(self) -> float:
+        """How far machines and materials differ from the workshop."""
+        return _APART[self.point[0]]
+
+    @property
+    def scatter(self) -> float:
+        """How far a job differs from its machine and material."""
+        return _SCATTER[self.point[1]]
+
+    @cached_property
+    def covariance(self) -> NDArray[np.float64]:
+        """The covariance of the effects."""
+        return np.linalg.inv(self.inverse).astype(np.float64)
 
 
 @dataclass(frozen=True)
@@ -141,13 +161,20 @@ def learn(stretches: Sequence[Stretch]) -> Drift:
     extra = np.array([(one.gone_mg - sum(one.drawn.mg.values())) / _MG for one in stretches])
     known = np.array([(one.sd_mg**2 + one.drawn.sd_mg**2) / _MG**2 for one in stretches])
     squares = np.array([one.drawn.squares_mg2 / _MG**2 for one in stretches])
-    fits = _fits(rows, extra, known, squares)
+    fits = _fits(rows, extra, known, squares, points=_GRID)
     for _ in range(_ROUNDS):
         off, spread = _residuals(rows, extra, fits, squares)
         regular = _regular(off, np.maximum(known + spread, 1e-6))
         variance = (known + spread) / (regular + (1 - regular) / _WIDER) - spread
-        fits = _fits(rows, extra, variance, squares)
+        fits = _fits(rows, extra, variance, squares, points=_near(fits))
     return Drift(groups, len(stretches), fits)
+
+
+def _near(fits: Sequence[_Fit]) -> tuple[_Point, ...]:
+    """Give the points that counted and their neighbours: the others have no weight in the next round either."""
+    steps = tuple(itertools.product((-1, 0, 1), repeat=2))
+    near = {(fit.point[0] + apart, fit.point[1] + scatter) for fit in fits for apart, scatter in steps}
+    return tuple(point for point in _GRID if point in near)
 
 
 def _regular(off: Vector, variance: Vector) -> Vector:
@@ -157,12 +184,14 @@ def _regular(off: Vector, variance: Vector) -> Vector:
     return usual / np.maximum(usual + odd, 1e-300)
 
 
-def _fits(rows: NDArray[np.float64], extra: Vector, known: Vector, squares: Vector) -> tuple[_Fit, ...]:
+def _fits(
+    rows: NDArray[np.float64], extra: Vector, known: Vector, squares: Vector, *, points: Sequence[_Point]
+) -> tuple[_Fit, ...]:
     """Give the posterior at each point of the grid that counts, with its weight."""
-    found = [
-        _fit(rows, extra, known + scatter**2 * squares, apart=apart, scatter=scatter)
-        for apart, scatter in itertools.product(_APART, _SCATTER)
-    ]
+    found: list[tuple[float, _Fit]] = []
+    for scatter in sorted({scatter for _, scatter in points}):
+        told = _Told(rows, extra, known + _SCATTER[scatter] ** 2 * squares)
+        found += [told.fit(point) for point in points if point[1] == scatter]
     most = max(score for score, _ in found)
     weights = [math.exp(score - most) for score, _ in found]
     whole = sum(weights)
@@ -188,23 +217,28 @@ def _row(drawn: Drawn, groups: Sequence[Group]) -> Vector:
     return np.array([sum(grams.values()), drawn.starts, drawn.changes, *(grams.get(group, 0.0) for group in groups)])
 
 
-def _fit(
-    rows: NDArray[np.float64], extra: Vector, variance: Vector, *, apart: float, scatter: float
-) -> tuple[float, _Fit]:
-    """Give the log of the marginal likelihood, and the posterior: a normal prior and a normal likelihood."""
-    count = rows.shape[1]
-    prior = np.array([0.0, _PER_START_G, _PER_CHANGE_G, *([0.0] * (count - 3))])
-    spread = np.array([_WORKSHOP_SD, _PER_START_SD, _PER_CHANGE_SD, *([apart] * (count - 3))]) ** 2
-    precise = 1.0 / np.maximum(variance, 1e-6)
-    weighted = rows * precise[:, None]
-    inverse = np.diag(1.0 / spread) + rows.T @ weighted
-    covariance = np.linalg.inv(inverse).astype(np.float64)
-    mean: Vector = covariance @ (prior / spread + weighted.T @ extra)
-    off, away = extra - rows @ mean, mean - prior
-    _, log_inverse = np.linalg.slogdet(inverse)
-    fit = float(off @ (precise * off)) + float(away @ (away / spread))
-    score = -0.5 * (fit + float(np.log(spread).sum()) + float(log_inverse) - float(np.log(precise).sum()))
-    return score, _Fit(0.0, mean, covariance, apart, scatter)
+class _Told:
+    """What the stretches tell at one scatter, whatever the prior: a normal likelihood."""
+
+    def __init__(self, rows: NDArray[np.float64], extra: Vector, variance: Vector) -> None:
+        self.rows, self.extra = rows, extra
+        self.precise = 1.0 / np.maximum(variance, 1e-6)
+        weighted = rows * self.precise[:, None]
+        self.squared, self.towards = rows.T @ weighted, weighted.T @ extra
+
+    def fit(self, point: _Point) -> tuple[float, _Fit]:
+        """Give the log of the marginal likelihood, and the posterior under a normal prior."""
+        groups = self.rows.shape[1] - 3
+        prior = np.array([0.0, _PER_START_G, _PER_CHANGE_G, *([0.0] * groups)])
+        apart = [_APART[point[0]]] * groups
+        spread = np.array([_WORKSHOP_SD, _PER_START_SD, _PER_CHANGE_SD, *apart]) ** 2
+        inverse = self.squared + np.diag(1.0 / spread)
+        mean: Vector = np.linalg.solve(inverse, prior / spread + self.towards)
+        off, away = self.extra - self.rows @ mean, mean - prior
+        log_inverse = 2.0 * float(np.log(np.diag(np.linalg.cholesky(inverse))).sum())
+        fit = float(off @ (self.precise * off)) + float(away @ (away / spread))
+        score = -0.5 * (fit + float(np.log(spread).sum()) + log_inverse - float(np.log(self.precise).sum()))
+        return score, _Fit(0.0, mean, inverse, point)
 
 
 def _mixed(parts: Sequence[tuple[float, float, float]], *, scale: float = 1.0) -> Estimate:

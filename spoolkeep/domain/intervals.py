@@ -4,8 +4,10 @@ Services call it. It must not know what the cases are.
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
 
 NINETY = 1.6448536269514722
 """The standard normal deviate with five per cent above it."""
@@ -29,19 +31,20 @@ def of_count(hits: int, cases: int, z: float = NINETY) -> Bounds:
     return _wilson(hits / cases, cases, z) if cases else Bounds(0.0, 0.0, 1.0)
 
 
-def of_ratio(parts: Sequence[tuple[float, float]], z: float = NINETY) -> Bounds:
-    """Give the share of the first of (part, whole) in the second, all cases together, with bounds.
+def of_ratio(parts: ArrayLike, z: float = NINETY) -> Bounds:
+    """Give the share of the first of (part, whole), shape (cases, 2), in the second, all cases together, with bounds.
 
     They are Wilson's, for as many cases as would scatter so much: large and small cases count by their size, and where
     none had a part the share may still be more than nothing.
     Source: the ratio estimator of Cochran, Sampling Techniques, 3rd ed., 6.4; effective sample size as in Korn and
     Graubard 1998, Survey Methodology 24, 193 to 201 (both from memory).
     """
-    whole, count = sum(all_of for _, all_of in parts), len(parts)
+    part, all_of = np.asarray(parts, np.float64).reshape(-1, 2).T
+    whole, count = float(all_of.sum()), len(part)
     if not whole:
         return Bounds(0.0, 0.0, 1.0)
-    share = sum(part for part, _ in parts) / whole
-    spread = sum((part - share * all_of) ** 2 for part, all_of in parts)
+    share = float(part.sum()) / whole
+    spread = float(((part - share * all_of) ** 2).sum())
     variance = spread * count / max(1, count - 1) / whole**2
     cases = share * (1 - share) / variance if variance else float(count)
     return _wilson(share, min(cases, float(count)), z)

@@ -3,23 +3,29 @@
 The web's pages of jobs and spools call it. It only reads.
 """
 
-from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import chain
 from typing import Any
 
-from sqlalchemy import Row, select
-from sqlalchemy.orm import Session
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Row, case, func, select
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from spoolkeep.domain.intervals import Bounds, of_count, of_ratio
 from spoolkeep.domain.words import Cause, JobState, Kind, Outcome
 from spoolkeep.services import finding
+from spoolkeep.store.journal import batched
 from spoolkeep.store.tables import Article, Job, Machine, Material, Movement, Product, Spool, Supplier
 
 DAYS = 365
 MOST_LOTS = 12
+Whole = NDArray[np.int64]
+Parts = NDArray[np.float64]
+"""(jobs, 2): what was wasted of each, and all that it drew."""
 
 
 @dataclass(frozen=True)
@@ -48,18 +54,34 @@ class Failures:
     by_lot: tuple[Failing, ...]
 
 
+@dataclass(frozen=True)
+class _Draws:
+    """The draws that stand of the jobs that ended, as arrays of whole numbers, (draws,) each."""
+
+    job: Whole
+    machine: Whole
+    spool: Whole
+    mg: Whole
+    wasted_mg: Whole
+    failed: Whole
+    """1 of jobs that did not come off good."""
+
+
 def view(*, session: Session, now: datetime) -> Failures:
     """Give what failed in the last year."""
     since = now - timedelta(days=DAYS)
-    rows = _rows(session, since)
-    lots = sorted(_grouped(rows, _lot), key=lambda one: (-one.failing.low, one.name))
+    draws = _draws(session, since)
+    machines = dict(session.execute(select(col(Machine.id), col(Machine.name))).all())
+    spools = _spools(session, np.unique(draws.spool).tolist())
+    lots = {number: _lot(row) for number, row in spools.items()}
+    by_lot = sorted(_grouped(draws, draws.spool, lots), key=lambda one: (-one.failing.low, one.name))
     return Failures(
         since=since,
-        jobs=len({row.job_id for row in rows}),
-        by_machine=_grouped(rows, lambda row: row.machine or ""),
-        by_material=_grouped(rows, lambda row: row.material or ""),
-        by_supplier=_grouped(rows, lambda row: row.supplier or ""),
-        by_lot=tuple(lots[:MOST_LOTS]),
+        jobs=len(np.unique(draws.job)),
+        by_machine=_grouped(draws, draws.machine, machines),
+        by_material=_grouped(draws, draws.spool, {number: row.material for number, row in spools.items()}),
+        by_supplier=_grouped(draws, draws.spool, {number: row.supplier or "" for number, row in spools.items()}),
+        by_lot=tuple(by_lot[:MOST_LOTS]),
     )
 
 
@@ -67,59 +89,78 @@ def _lot(row: Row[Any]) -> str:
     return ", ".join(filter(None, (row.material, row.lot, row.supplier))) if row.lot else ""
 
 
-def _rows(session: Session, since: datetime) -> list[Row[Any]]:
-    """Give the draws that stand of the jobs that ended since, each with what it was drawn from."""
-    back = select(col(Movement.reverses_id)).where(col(Movement.reverses_id).is_not(None))
+def _draws(session: Session, since: datetime) -> _Draws:
+    """Give the draws that stand of the jobs that ended since."""
+    back = aliased(Movement)
     query: Any = (
         select(
-            col(Job.id).label("job_id"),
-            col(Job.outcome),
-            col(Machine.name).label("machine"),
-            col(Material.code).label("material"),
-            col(Supplier.name).label("supplier"),
-            col(Spool.lot).label("lot"),
-            col(Movement.asked_mg),
-            col(Movement.cause),
+            col(Job.id),
+            func.coalesce(col(Job.machine_id), 0),
+            func.coalesce(col(Movement.spool_id), 0),
+            -col(Movement.asked_mg),
+            case((col(Movement.cause) != Cause.GOOD, -col(Movement.asked_mg)), else_=0),
+            case((col(Job.outcome) != Outcome.GOOD, 1), else_=0),
         )
-        .select_from(Job)
-        .outerjoin(Machine, col(Machine.id) == col(Job.machine_id))
         .join(Movement, col(Movement.job_id) == col(Job.id))
-        .outerjoin(Spool, col(Spool.id) == col(Movement.spool_id))
-        .outerjoin(Article, col(Article.id) == col(Spool.article_id))
-        .outerjoin(Material, col(Material.id) == col(Article.material_id))
-        .outerjoin(Supplier, col(Supplier.id) == col(Spool.supplier_id))
         .where(col(Job.live), col(Job.state) == JobState.ENDED, col(Job.ended_at) > since)
-        .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1, col(Movement.id).not_in(back))
+        .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1)
+        .where(~select(col(back.id)).where(col(back.reverses_id) == col(Movement.id)).exists())
     )
-    return list(session.execute(query))
+    flat = np.fromiter(chain.from_iterable(session.execute(query)), np.int64)
+    return _Draws(*flat.reshape(-1, 6).T)
 
 
-def _grouped(rows: list[Row[Any]], key: Callable[[Row[Any]], str]) -> tuple[Failing, ...]:
-    jobs: dict[str, dict[int, list[int]]] = defaultdict(dict)
-    failed: dict[str, set[int]] = defaultdict(set)
-    for row in rows:
-        name = key(row)
-        if not name:
-            continue
-        wasted_and_all = jobs[name].setdefault(row.job_id, [0, 0])
-        mg = -(row.asked_mg or 0)
-        wasted_and_all[0] += mg if row.cause not in {None, Cause.GOOD} else 0
-        wasted_and_all[1] += mg
-        if row.outcome != Outcome.GOOD:
-            failed[name].add(row.job_id)
-    found = [_failing(name, list(parts.values()), len(failed[name])) for name, parts in jobs.items()]
+def _spools(session: Session, spool_ids: Sequence[int]) -> dict[int, Row[Any]]:
+    """Give each spool's material, supplier and lot."""
+    found: dict[int, Row[Any]] = {}
+    for some in batched(spool_ids):
+        query: Any = (
+            select(
+                col(Spool.id),
+                col(Material.code).label("material"),
+                col(Supplier.name).label("supplier"),
+                col(Spool.lot).label("lot"),
+            )
+            .join(Article, col(Article.id) == col(Spool.article_id))
+            .join(Material, col(Material.id) == col(Article.material_id))
+            .outerjoin(Supplier, col(Supplier.id) == col(Spool.supplier_id))
+            .where(col(Spool.id).in_(some))
+        )
+        found |= {row.id: row for row in session.execute(query)}
+    return found
+
+
+def _grouped(draws: _Draws, things: Whole, names: Mapping[int, str]) -> tuple[Failing, ...]:
+    """Group the draws by the names of the machines or spools that had a part in them; what has no name is left out."""
+    known = sorted({name for name in names.values() if name})
+    if not known:
+        return ()
+    place = {name: at for at, name in enumerate(known)}
+    each, at = np.unique(things, return_inverse=True)
+    group = np.array([place.get(names.get(thing, ""), -1) for thing in each.tolist()])[at]
+    named = group >= 0
+    jobs, job = np.unique(draws.job, return_inverse=True)
+    pairs, at = np.unique(group[named] * len(jobs) + job[named], return_inverse=True)
+    parts = np.zeros((len(pairs), 2))
+    np.add.at(parts, at, np.column_stack((draws.wasted_mg, draws.mg))[named])
+    failed = np.zeros(len(pairs), np.int64)
+    failed[at] = draws.failed[named]
+    ends = np.searchsorted(pairs, np.arange(1, len(known)) * len(jobs))
+    split = zip(known, np.split(parts, ends), np.split(failed, ends), strict=True)
+    found = [_failing(name, of_name, int(bad.sum())) for name, of_name, bad in split if len(of_name)]
     return tuple(sorted(found, key=lambda one: (-one.jobs, one.name)))
 
 
-def _failing(name: str, parts: list[list[int]], failed: int) -> Failing:
+def _failing(name: str, parts: Parts, failed: int) -> Failing:
+    wasted_mg, drawn_mg = (round(float(one)) for one in parts.sum(axis=0))
     return Failing(
         name=name,
         jobs=len(parts),
         failed=failed,
         failing=of_count(failed, len(parts)),
-        drawn_mg=sum(whole for _, whole in parts),
-        wasted_mg=sum(part for part, _ in parts),
-        wasted=of_ratio([(float(part), float(whole)) for part, whole in parts]),
+        drawn_mg=drawn_mg,
+        wasted_mg=wasted_mg,
+        wasted=of_ratio(parts),
     )
 
 
@@ -148,7 +189,7 @@ def made_from(*, session: Session, spool_code: str) -> list[Made]:
         & (col(Spool.supplier_id) == spool.supplier_id)
     )
     these = of_lot if spool.lot and spool.supplier_id else col(Spool.id) == spool.id
-    back = select(col(Movement.reverses_id)).where(col(Movement.reverses_id).is_not(None))
+    back = aliased(Movement)
     query: Any = (
         select(Job, col(Machine.name), col(Product.name), col(Movement.spool_id), col(Movement.asked_mg))
         .select_from(Movement)
@@ -157,7 +198,8 @@ def made_from(*, session: Session, spool_code: str) -> list[Made]:
         .outerjoin(Machine, col(Machine.id) == col(Job.machine_id))
         .outerjoin(Product, col(Product.id) == col(Job.product_id))
         .where(these, col(Job.live), col(Job.state) == JobState.ENDED)
-        .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1, col(Movement.id).not_in(back))
+        .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1)
+        .where(~select(col(back.id)).where(col(back.reverses_id) == col(Movement.id)).exists())
         .order_by(col(Job.ended_at).desc(), col(Job.id).desc())
     )
     found: dict[int, Made] = {}

@@ -4,12 +4,13 @@ The spool's page, the page of what fails and the command line call it. It only r
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
+from weakref import WeakKeyDictionary
 
-from sqlalchemy import Row, select
+from sqlalchemy import Pool, Row, Select, and_, select, true
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -56,21 +57,6 @@ class _Level:
 
 
 @dataclass(frozen=True)
-class Learned:
-    """What was learned, and what each spool drew since its level was known."""
-
-    drift: Drift
-    since: dict[int, tuple[Drawn, float]]
-    """By the spool's number, with how uncertain its level was then."""
-
-    def left(self, spool_id: int, booked_mg: int) -> Estimate:
-        """Give what is probably left on a spool, by what is left by the books."""
-        drawn, sd_mg = self.since.get(spool_id, (Drawn(), 0.0))
-        untold = self.drift.untold(drawn)
-        return Estimate(max(0.0, booked_mg - untold.mean), (untold.sd**2 + sd_mg**2) ** 0.5)
-
-
-@dataclass(frozen=True)
 class BiasView:
     """What a machine draws of a material beside what its files tell."""
 
@@ -79,75 +65,124 @@ class BiasView:
     bias: Estimate
 
 
+@dataclass(frozen=True)
+class Left:
+    """What is left on a spool: by the books, probably, and what was metered since that was known."""
+
+    booked_mg: int
+    probably: Estimate
+    since: Drawn
+    known_at: datetime
+
+
 @dataclass
 class _Life:
-    """One spool as its events are walked through."""
+    """One spool as its events are walked through, and when it was put on feeds."""
 
+    loads: Sequence[datetime]
     level: _Level | None = None
     mg: Counter[Group] = field(default_factory=Counter)
     squares: int = 0
     variance: float = 0.0
     jobs: set[int] = field(default_factory=set)
 
-    def begin(self, level: _Level | None) -> None:
-        """Begin anew at a level, or where nothing is known."""
+    def walk(self, event: Row[Any]) -> Iterator[Stretch]:
+        """Take one event in; give the stretch that ends with it, if one does."""
+        kind = Kind(event.kind)
+        if kind is Kind.DRAW:
+            self._take(event)
+            return
+        if kind is Kind.COST:
+            return
+        level = _level(kind, event)
+        if level is not None and self.level is not None and self.mg:
+            yield Stretch(self.drawn(level.at), self.level.mg - level.mg, self.level.until(level))
         self.level, self.mg, self.squares, self.variance, self.jobs = level, Counter(), 0, 0.0, set()
 
-    def drawn(self, changes: int) -> Drawn:
+    def drawn(self, until: datetime | None = None) -> Drawn:
         """Give what was metered since the level."""
+        since = self.level.at if self.level else None
+        changes = sum((since is None or at > since) and (until is None or at <= until) for at in self.loads)
         return Drawn(dict(self.mg), self.squares, len(self.jobs), changes, self.variance**0.5)
 
+    def _take(self, event: Row[Any]) -> None:
+        mg = -(event.asked_mg or 0)
+        self.mg[event.machine_id or 0, event.material] += mg
+        self.squares += mg * mg
+        if event.job_id is not None:
+            self.jobs.add(event.job_id)
+        if event.failed_at_ppm and event.failed_until_ppm is not None:
+            between = mg * (event.failed_until_ppm - (event.failed_from_ppm or 0)) / event.failed_at_ppm
+            self.variance += (between / _UNIFORM) ** 2
 
-def learned(session: Session) -> Learned:
-    """Learn from the latest levels, and give what every spool among them, or on a machine, drew since its last one."""
-    spool_ids = _spools(session)
-    loads = _loads(session, spool_ids)
-    stretches: list[Stretch] = []
-    since: dict[int, tuple[Drawn, float]] = {}
-    for spool_id, events in _events(session, spool_ids).items():
-        life = _Life()
-        for event in events:
-            stretches += _walk(life, event, loads[spool_id])
+
+_KEPT: WeakKeyDictionary[Pool, tuple[int, Drift]] = WeakKeyDictionary()
+"""What was learned last from each database, by its pool, and up to which level: each teaches anew."""
+
+
+def learned(session: Session) -> Drift:
+    """Learn from the latest levels: from what was recorded up to the last of them, whatever was since."""
+    last = session.scalar(_levels().limit(1).with_only_columns(col(Movement.id))) or 0
+    pool = session.get_bind().engine.pool
+    known = _KEPT.get(pool)
+    if known is None or known[0] != last:
+        spool_ids = set(session.scalars(_levels().limit(LATEST_LEVELS)))
+        stretches = [one for _, life, ended in _lives(session, sorted(spool_ids), until=last) for one in ended]
+        known = _KEPT[pool] = (last, learn(stretches))
+    return known[1]
+
+
+def left_of(session: Session, spool_ids: Collection[int]) -> dict[int, Left]:
+    """Give what is left on spools, by their numbers: of those that are not empty, and of which it was once known."""
+    drift = learned(session)
+    booked: dict[int, int] = {}
+    for some in batched(sorted(spool_ids)):
+        balances = select(col(Balance.spool_id), col(Balance.left_mg)).where(col(Balance.spool_id).in_(some))
+        booked |= {spool_id: left_mg for spool_id, left_mg in session.execute(balances) if left_mg}
+    found: dict[int, Left] = {}
+    for spool_id, life, _ in _lives(session, sorted(booked)):
         if life.level is not None:
-            changes = sum(at > life.level.at for at in loads[spool_id])
-            since[spool_id] = (life.drawn(changes), life.level.sd_mg)
-    return Learned(learn(stretches), since)
+            since = life.drawn()
+            untold = drift.untold(since)
+            spread = (untold.sd**2 + life.level.sd_mg**2) ** 0.5
+            probably = Estimate(max(0.0, booked[spool_id] - untold.mean), spread)
+            found[spool_id] = Left(booked[spool_id], probably, since, life.level.at)
+    return found
 
 
 def probably_left(*, session: Session, spool_code: str) -> Estimate | None:
     """Give what is probably left on a spool; None where nothing was drawn since that was known. Errors: NotFound."""
     spool = finding.spool_of(session, spool_code)
-    found = learned(session)
-    drawn, _ = found.since.get(spool.id, (Drawn(), 0.0))
-    booked_mg = session.get_one(Balance, spool.id).left_mg
-    return found.left(spool.id, booked_mg) if drawn.mg and booked_mg else None
+    left = left_of(session, [spool.id]).get(spool.id)
+    return left.probably if left and left.since.mg else None
 
 
 def biases(*, session: Session) -> tuple[Drift, list[BiasView]]:
     """Give what was learned, and each machine's and material's bias, those known best at the top."""
-    found = learned(session)
+    drift = learned(session)
     names = dict(session.execute(select(col(Machine.id), col(Machine.name))).all())
-    groups: Sequence[Group] = found.drift.groups  # type: ignore[assignment] # as they were given to it
-    rows = [BiasView(names.get(one[0], ""), one[1], found.drift.bias(one)) for one in groups]
-    return found.drift, sorted(rows, key=lambda one: (one.bias.sd, one.machine, one.material))
+    groups: Sequence[Group] = drift.groups  # type: ignore[assignment] # as they were given to it
+    rows = [BiasView(names.get(one[0], ""), one[1], drift.bias(one)) for one in groups]
+    return drift, sorted(rows, key=lambda one: (one.bias.sd, one.machine, one.material))
 
 
-def _spools(session: Session) -> list[int]:
-    """Give the spools of the latest levels, and those that are on machines."""
-    levels = (
-        select(col(Movement.spool_id))
-        .where(col(Movement.leaves_mg).is_not(None), col(Movement.spool_id).is_not(None))
-        .order_by(col(Movement.id).desc())
-        .limit(LATEST_LEVELS)
+def _levels() -> "Select[Any]":
+    """Ask for the spools of weighings and counts, those taken back too, latest first."""
+    query = select(col(Movement.spool_id)).where(
+        col(Movement.spool_id).is_not(None), col(Movement.leaves_mg).is_not(None)
     )
-    opened = (
-        select(col(Spool.id))
-        .join(Balance, col(Balance.spool_id) == col(Spool.id))
-        .where(col(Spool.live), col(Spool.retired_on).is_(None), col(Spool.opened_on).is_not(None))
-        .where(col(Balance.left_mg) > 0)
-    )
-    found = {number for number in session.scalars(levels) if number is not None} | set(session.scalars(opened))
-    return sorted(found)
+    return query.order_by(col(Movement.id).desc())
+
+
+def _lives(
+    session: Session, spool_ids: Sequence[int], *, until: int | None = None
+) -> Iterator[tuple[int, "_Life", list[Stretch]]]:
+    """Walk through the lives of spools: give where each stands, and the stretches that ended."""
+    loads = _loads(session, spool_ids)
+    for spool_id, events in _events(session, spool_ids, until).items():
+        life = _Life(loads[spool_id])
+        ended = [one for event in events for one in life.walk(event)]
+        yield spool_id, life, ended
 
 
 def _loads(session: Session, spool_ids: Sequence[int]) -> dict[int, list[datetime]]:
@@ -162,12 +197,12 @@ def _loads(session: Session, spool_ids: Sequence[int]) -> dict[int, list[datetim
     return found
 
 
-def _events(session: Session, spool_ids: Sequence[int]) -> dict[int, list[Row[Any]]]:
-    """Give the events of spools that stand, in order."""
+def _events(session: Session, spool_ids: Sequence[int], until: int | None) -> dict[int, list[Row[Any]]]:
+    """Give the events of spools that stand, in order; those recorded up to a movement, where one is given."""
     found: dict[int, list[Row[Any]]] = defaultdict(list)
     machine = select(col(Feed.id).label("feed_id"), col(Feed.machine_id).label("machine_id")).subquery()
     for some in batched(spool_ids):
-        on_them = col(Movement.spool_id).in_(some)
+        on_them = and_(col(Movement.spool_id).in_(some), true() if until is None else col(Movement.id) <= until)
         back = select(col(Movement.reverses_id)).where(on_them, col(Movement.reverses_id).is_not(None))
         query = (
             select(
@@ -196,32 +231,6 @@ def _events(session: Session, spool_ids: Sequence[int]) -> dict[int, list[Row[An
     for rows in found.values():
         rows.sort(key=lambda row: row.sort_key)
     return found
-
-
-def _walk(life: _Life, event: Row[Any], loads: Sequence[datetime]) -> Iterator[Stretch]:
-    """Take one event into a spool's life; give the stretch that ends with it, if one does."""
-    kind = Kind(event.kind)
-    if kind is Kind.DRAW:
-        _take(life, event)
-        return
-    if kind is Kind.COST:
-        return
-    level = _level(kind, event)
-    if level is not None and life.level is not None and life.mg:
-        changes = sum(life.level.at < at <= level.at for at in loads)
-        yield Stretch(life.drawn(changes), life.level.mg - level.mg, life.level.until(level))
-    life.begin(level)
-
-
-def _take(life: _Life, event: Row[Any]) -> None:
-    mg = -(event.asked_mg or 0)
-    life.mg[event.machine_id or 0, event.material] += mg
-    life.squares += mg * mg
-    if event.job_id is not None:
-        life.jobs.add(event.job_id)
-    if event.failed_at_ppm and event.failed_until_ppm is not None:
-        between = mg * (event.failed_until_ppm - (event.failed_from_ppm or 0)) / event.failed_at_ppm
-        life.variance += (between / _UNIFORM) ** 2
 
 
 def _level(kind: Kind, event: Row[Any]) -> _Level | None:

@@ -68,20 +68,21 @@ def learned(session: Session, truth: Truth, moment: datetime) -> dict[str, Any]:
 
     Left out are spools on which the books are off by more than a slip of the hand: one was taken for another there.
     """
-    known, true = untold.learned(session), truth.left_at(moment)
+    drift, true = untold.learned(session), truth.left_at(moment)
     query = select(Spool, col(Balance.left_mg)).join(Balance, col(Balance.spool_id) == col(Spool.id))
     booked = {code_text(CodeKind.SPOOL, spool.serial): (spool.id, mg) for spool, mg in session.execute(query)}
+    lefts = untold.left_of(session, [spool_id for spool_id, _ in booked.values()])
     rows = []
     for one in truth.there():
         spool_id, mg = booked[one.code]
-        if one.opened and abs(mg - true[one.code]) < SLIP_MG:
-            estimate = known.left(spool_id, mg)
+        if one.opened and abs(mg - true[one.code]) < SLIP_MG and spool_id in lefts:
+            estimate = lefts[spool_id].probably
             low, high = estimate.ninety
             off = (mg - true[one.code]) / 1000, (estimate.mean - true[one.code]) / 1000
             rows.append((*off, low <= true[one.code] <= high))
     plain, better, inside = np.array(rows).T
     return {
-        "stretches learned from": known.drift.stretches,
+        "stretches learned from": drift.stretches,
         "opened spools without a gross slip": len(rows),
         "g off without learning, root mean square": round(float(np.sqrt((plain**2).mean())), 1),
         "g off with it": round(float(np.sqrt((better**2).mean())), 1),

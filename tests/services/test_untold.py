@@ -72,6 +72,22 @@ def test_weighings_teach_what_a_machine_draws_besides(shop: TestWorkshop) -> Non
     assert settled is None, "a spool that was just weighed has nothing untold"
 
 
+def test_what_was_learned_stands_until_the_next_weighing(shop: TestWorkshop) -> None:
+    codes = shop.deliver(2, at=shop.now - 200 * HOUR)
+    use_up(shop, codes[0], shop.now - 180 * HOUR)
+    with shop.store.read() as session:
+        learned = untold.learned(session)
+    load(shop, codes[1], shop.now - 40 * HOUR)
+    draw(shop, 100_000, shop.now - 30 * HOUR)
+    draw(shop, 100_000, shop.now - 170 * HOUR)
+    with shop.store.read() as session:
+        assert untold.learned(session) is learned, "a late draw waits for the next level"
+    weigh(shop, codes[1], 890_000, shop.now - 20 * HOUR)
+    with shop.store.read() as session:
+        anew = untold.learned(session)
+    assert (learned.stretches, anew.stretches) == (1, 2)
+
+
 def test_a_spool_that_ran_out_teaches_too(shop: TestWorkshop) -> None:
     codes = shop.deliver(2, at=shop.now - 100 * HOUR)
     load(shop, codes[0], shop.now - 90 * HOUR)
