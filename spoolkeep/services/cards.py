@@ -15,7 +15,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import JobState, Outcome
-from spoolkeep.services import asides, endings, finding, jobs, spools, standby
+from spoolkeep.services import again, asides, endings, finding, jobs, spools, standby
 from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import JobAnswer
 from spoolkeep.services.loadings import loaded_on, take_off
@@ -89,8 +89,7 @@ def _shelved(session: Session, act: Act, spool: Spool, *, at: datetime) -> Did:
 
 def _came_off(session: Session, act: Act, job: Job, card: Card, *, digits: str, at: datetime) -> Did:
     good = card is Card.CAME_OFF_GOOD
-    if job.state == JobState.ENDED:
-        raise Conflict("ended_before", f"“{job.title}” has ended already. Undo that first if it was wrong.")
+    jobs.check_open(job)
     if good and digits:
         raise BadInput("digits_of_a_good_one", "A good job is whole. Scan its ticket again, and the card alone.")
     percent = int(digits or _WHOLE)
@@ -104,7 +103,7 @@ def _came_off(session: Session, act: Act, job: Job, card: Card, *, digits: str, 
         grams = endings.charge(session, act, job, outcome=outcome, early=early)
     else:
         grams = endings.needs(session, job)
-    answer = jobs.end_within(session, act, job, outcome=outcome, at=at, grams=grams)
+    answer = jobs.end_within(session, act, job, outcome=outcome, at=jobs.moment_of(None, at, job), grams=grams)
     words = f"“{job.title}” came off {'good' if good else 'bad'}: {answer.drawn_mg / MG_PER_G:g} g drawn."
     whole = (
         "" if good or digits else "All its plastic is booked. If less was printed, undo, and scan the per cent first."
@@ -128,7 +127,7 @@ def _same_again(session: Session, act: Act, feed: Feed, *, at: datetime) -> Did:
     last = _first(session, machine, JobState.ENDED)
     if last is None:
         raise BadInput("nothing_before", f"{machine.name} has printed nothing yet. Enter its job under Jobs.")
-    answer = jobs.start_again(session, act, last, at=at)
+    answer = again.start_again(session, act, last, at=at)
     return Did("started", f"“{last.title}” runs on {machine.name} once more.", odd=_odd_about(answer))
 
 
@@ -145,7 +144,9 @@ def _first(session: Session, machine: Machine, state: JobState) -> Job | None:
 
 def _job_on(session: Session, feed: Feed) -> Job:
     machine = session.get_one(Machine, feed.machine_id)
-    job = _first(session, machine, JobState.RUNNING) or _first(session, machine, JobState.PLANNED)
+    last = _first(session, machine, JobState.ENDED)
+    assumed = last if last and last.assumed else None
+    job = _first(session, machine, JobState.RUNNING) or assumed or _first(session, machine, JobState.PLANNED)
     if job is None:
         words = f"No job runs on {machine.name} by the books. Scan the job's ticket, or enter it under Jobs."
         raise BadInput("no_job_there", words)

@@ -165,6 +165,18 @@ def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: in
     )
 
 
+def set_silent(*, session: Session, now: datetime, by: By, machine_id: int, silent: bool) -> Made:
+    """Say whether a machine's jobs are taken as done past their planned end: nobody reports them. Errors: NotFound."""
+    request = {"machine_id": machine_id, "silent": silent}
+
+    def do(act: Act) -> Made:
+        change(session, act, finding.live(session, Machine, machine_id), silent=silent)
+        return Made(act.id, machine_id)
+
+    about = finding.live(session, Machine, machine_id).name
+    return once(session, "machine", by=by, now=now, request=request, answers=Made, about=about, do=do)
+
+
 def add_place(*, session: Session, now: datetime, by: By, name: str, kind: PlaceKind) -> Made:
     """Add a place with its code. Errors: BadInput, Conflict."""
     request = {"name": name, "kind": kind}

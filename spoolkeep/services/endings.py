@@ -64,7 +64,7 @@ def end_early(
         if machine_id is not None and machine_id != job.machine_id:
             put_on(session, act, job, machine_id)
         drawn = charge(session, act, job, outcome=outcome, early=early)
-        return end_within(session, act, job, outcome=outcome, at=moment_of(ended_at, now), grams=drawn)
+        return end_within(session, act, job, outcome=outcome, at=moment_of(ended_at, now, job), grams=drawn)
 
     request = {"job_id": job_id, "outcome": outcome, "early": early, "ended_at": ended_at, "machine_id": machine_id}
     return once(
@@ -118,12 +118,31 @@ def charge(session: Session, act: Act, job: Job, *, outcome: Outcome, early: Ear
     if outcome is Outcome.GOOD:
         raise Conflict("good_is_whole", "A good job is whole. Say that it failed or was stopped.")
     whole, points = needs(session, job), _points(early)
-    course = _course(session, job)
-    least, middle, most = (_by(whole, course, point, job=job) for point in points)
+    if job.resumes_id is None or early.point is None:
+        course = _course(session, job) if job.resumes_id is None else None
+        least, middle, most = (_by(whole, course, point, job=job) for point in points)
+    else:
+        least = middle = most = _by_since(session, job, whole, early.point)
     all_mg = sum(one.mg for one in whole)
     ppm = [PPM * sum(one.mg for one in drawn) // all_mg if all_mg else 0 for drawn in (least, middle, most)]
     change(session, act, job, failed_from_ppm=ppm[0], failed_at_ppm=ppm[1], failed_until_ppm=ppm[2])
     return [one for one in middle if one.mg]
+
+
+def _by_since(session: Session, job: Job, whole: Sequence[FeedGrams], point: Point) -> list[FeedGrams]:
+    """Give what a job that went on with another drew by a point of the file that they print together."""
+    first = job
+    while first.resumes_id is not None:
+        first = session.get_one(Job, first.resumes_id)
+    all_of_it = needs(session, first)
+    by_then = {_which(one): one.mg for one in _by(all_of_it, _course(session, first), point, job=first)}
+    at_first = {_which(one): one.mg for one in all_of_it}
+    since = {_which(one): by_then.get(_which(one), 0) - at_first.get(_which(one), 0) + one.mg for one in whole}
+    return [replace(one, mg=min(one.mg, max(0, since[_which(one)]))) for one in whole]
+
+
+def _which(one: FeedGrams) -> tuple[int | None, int | None, int | None]:
+    return one.tool, one.feed_id, one.article_id
 
 
 def _points(early: Early) -> tuple[Point, Point, Point]:

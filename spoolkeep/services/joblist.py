@@ -15,11 +15,13 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
-from spoolkeep.domain.words import TO_COME, Kind
+from spoolkeep.domain.words import TO_COME, Kind, Outcome
 from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.tables import Feed, Job, JobFeed, Loading, Machine, MotionFile, Movement, Product, Spool
+
+_EARLY = (Outcome.FAILED, Outcome.STOPPED)
 
 
 @dataclass(frozen=True)
@@ -37,6 +39,10 @@ class JobView:
     due_at: datetime | None
     started_at: datetime | None
     ended_at: datetime | None
+    assumed: bool
+    """It was taken as done past its planned end; nobody said so."""
+    can_go_on: bool
+    """It was stopped or failed with plastic still to print, and did not go on yet."""
 
 
 @dataclass(frozen=True)
@@ -165,6 +171,11 @@ def g90_governs_e(*, session: Session, machine_id: int | None) -> bool:
     return machine is not None and machine.g90_governs_e
 
 
+def silent_machines(*, session: Session) -> frozenset[int]:
+    """Give the machines of which nobody reports how their jobs end."""
+    return frozenset(session.scalars(select(col(Machine.id)).where(col(Machine.live), col(Machine.silent))))
+
+
 def machines(*, session: Session) -> list[tuple[int, str]]:
     """Give the machines, by number and name."""
     query = select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
@@ -210,6 +221,8 @@ def _views(session: Session, query: Select[Job]) -> list[JobView]:
     ids = [job.id for job in jobs]
     names = dict(session.execute(select(col(Machine.id), col(Machine.name))).all())
     needs, drawn = _needs(session, ids), _drawn(session, ids)
+    resumes = select(col(Job.resumes_id)).where(col(Job.resumes_id).in_(ids), col(Job.live))
+    went_on = set(session.scalars(resumes))
     return [
         JobView(
             job_id=job.id,
@@ -223,6 +236,10 @@ def _views(session: Session, query: Select[Job]) -> list[JobView]:
             due_at=job.due_at,
             started_at=job.started_at,
             ended_at=job.ended_at,
+            assumed=job.assumed,
+            can_go_on=job.outcome in _EARLY
+            and job.id not in went_on
+            and 0 < drawn.get(job.id, 0) < needs.get(job.id, 0),
         )
         for job in jobs
     ]

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
@@ -92,8 +92,8 @@ def report_job(
     """
 
     def do(act: Act) -> JobAnswer:
-        at = moment_of(ended_at, now)
         known = of_outside(session, report.outside_id)
+        at = moment_of(ended_at, now, known)
         if known is not None:
             return _end_known(session, act, known, report, outcome=outcome, at=at)
         _check_end(report.started_at, at, outcome=outcome, grams=report.grams)
@@ -137,8 +137,9 @@ def start_within(session: Session, act: Act, job: Job, *, at: datetime, machine_
     """Start a job within an act. Errors: as `start_job`."""
     if machine_id is not None and machine_id != job.machine_id:
         put_on(session, act, job, machine_id)
-    change(session, act, job, state=JobState.RUNNING, started_at=at)
-    return JobAnswer(act.id, job.id, odd=_too_little(session, job))
+    _forget_assumed(session, act, job)
+    change(session, act, job, state=JobState.RUNNING, outcome=None, ended_at=None, started_at=at)
+    return JobAnswer(act.id, job.id, odd=too_little(session, job))
 
 
 def end_job(
@@ -161,7 +162,7 @@ def end_job(
         job = open_job(session, job_id)
         if machine_id is not None and machine_id != job.machine_id:
             put_on(session, act, job, machine_id)
-        return end_within(session, act, job, outcome=outcome, at=moment_of(ended_at, now), grams=grams)
+        return end_within(session, act, job, outcome=outcome, at=moment_of(ended_at, now, job), grams=grams)
 
     request = {
         "job_id": job_id,
@@ -172,17 +173,6 @@ def end_job(
     }
     about = _title(session, job_id)
     return once(session, "end job", by=by, now=now, request=request, answers=JobAnswer, about=about, do=do)
-
-
-def start_again(session: Session, act: Act, last: Job, *, at: datetime) -> JobAnswer:
-    """Start within an act a job like one that ended: what it prints, on the same feeds."""
-    copied = ("title", "machine_id", "product_id", "purpose", "duration_s", "motion_file_id")
-    fields = {name: getattr(last, name) for name in copied}
-    job = create(session, act, Job(**fields, state=JobState.RUNNING, started_at=at, again_of_id=last.id))
-    for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == last.id, col(JobFeed.live))):
-        kept = {name: getattr(row, name) for name in ("feed_id", "article_id", "cause", "tool", "needs_mg", "one_lot")}
-        create(session, act, JobFeed(job_id=job.id, **kept))
-    return JobAnswer(act.id, job.id, odd=_too_little(session, job))
 
 
 def give_ticket(*, session: Session, now: datetime, by: By, job_id: int) -> JobAnswer:
@@ -238,7 +228,7 @@ def name_item(*, session: Session, now: datetime, by: By, movement_id: int, arti
     )
 
 
-def _too_little(session: Session, job: Job) -> tuple[str, ...]:
+def too_little(session: Session, job: Job) -> tuple[str, ...]:
     """Give what a person should know about the spools under a job that starts: it runs all the same."""
     odd = []
     for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live))):
@@ -352,19 +342,27 @@ def _on_doubtful_spools(session: Session, movements: Sequence[Movement]) -> list
 
 
 def open_job(session: Session, job_id: int) -> Job:
-    """Give a job that has not ended. Errors: NotFound, Conflict."""
+    """Give a job that has not ended, or was only taken as done. Errors: NotFound, Conflict."""
     job = session.get(Job, job_id)
     if job is None or not job.live:
         raise NotFound("no_such_job", f"There is no job {job_id}.")
-    if job.state == JobState.ENDED:
-        raise Conflict("ended_before", f"“{job.title}” has ended already. Undo that first if it was wrong.")
+    check_open(job)
     return job
 
 
-def moment_of(given: datetime | None, now: datetime) -> datetime:
-    """Give the moment of the end. Errors: BadInput where it lies ahead."""
+def check_open(job: Job) -> None:
+    """Refuse a job of which somebody said that it ended. Errors: Conflict."""
+    if job.state == JobState.ENDED and not job.assumed:
+        raise Conflict("ended_before", f"“{job.title}” has ended already. Undo that first if it was wrong.")
+
+
+def moment_of(given: datetime | None, now: datetime, job: Job | None = None) -> datetime:
+    """Give the moment of the end; where none is given now, or as booked of a job that was taken as done.
+
+    Errors: BadInput where it lies ahead.
+    """
     if given is None:
-        return now
+        return job.ended_at if job and job.assumed and job.ended_at else now
     if given > now + CLOCK_SLACK:
         raise BadInput("in_the_future", "The job's end lies in the future. Check the date, or plan the job instead.")
     return min(given, now)
@@ -377,8 +375,29 @@ def end_within(
     _check_end(job.started_at, at, outcome=outcome, grams=grams)
     for one in grams:
         _check_feed(session, job, one)
+    _forget_assumed(session, act, job)
     change(session, act, job, state=JobState.ENDED, outcome=outcome, ended_at=at)
     return _draw(session, act, job, outcome=outcome, at=at, grams=grams)
+
+
+def _forget_assumed(session: Session, act: Act, job: Job) -> None:
+    """Take back what was booked when a job was taken as done, where it was."""
+    if job.assumed:
+        for draw in standing_draws(session, job):
+            take_back_one(session, act, draw)
+        change(session, act, job, assumed=False)
+
+
+def standing_draws(session: Session, job: Job) -> list[Movement]:
+    """Give the draws of a job that stand, in order."""
+    back = aliased(Movement)
+    query = (
+        select(Movement)
+        .where(col(Movement.job_id) == job.id, col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1)
+        .where(~select(col(back.id)).where(col(back.reverses_id) == col(Movement.id)).exists())
+        .order_by(col(Movement.sort_key), col(Movement.id))
+    )
+    return list(session.scalars(query))
 
 
 def _check_end(started_at: datetime | None, at: datetime, *, outcome: Outcome, grams: Sequence[FeedGrams]) -> None:

@@ -18,10 +18,11 @@ from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.geometry import mg_of, mg_of_mm3
 from spoolkeep.domain.words import Cause, JobState, Outcome
 from spoolkeep.services import endings, finding
+from spoolkeep.services.again import resume_within
 from spoolkeep.services.draws import share_again
 from spoolkeep.services.endings import Early
 from spoolkeep.services.finding import Item
-from spoolkeep.services.jobs import FeedGrams, JobAnswer, end_within, moment_of, of_outside, start_within
+from spoolkeep.services.jobs import FeedGrams, JobAnswer, check_open, end_within, moment_of, of_outside, start_within
 from spoolkeep.services.loadings import in_use_at
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change
@@ -161,6 +162,22 @@ def _spools_before(session: Session, job: Job) -> list[int]:
     return [loading.spool_id for loading in found if loading]
 
 
+def resume(*, session: Session, now: datetime, by: By, job: str, resumed_at: datetime | None = None) -> JobAnswer:
+    """Say that a job which was stopped goes on, under the id by which the program knows it.
+
+    Errors: BadInput where the moment lies ahead, or before the stop; NotFound; Conflict as `again.resume`.
+    """
+
+    def do(act: Act) -> JobAnswer:
+        row, at = job_named(session, job), moment_of(resumed_at, now)
+        if row.ended_at is not None and at < row.ended_at:
+            raise Conflict("before_the_stop", f"“{row.title}” would go on before it was stopped. Check the times.")
+        return resume_within(session, act, row, at=at)
+
+    request = {"job": job, "resumed_at": resumed_at}
+    return once(session, "go on", by=by, now=now, request=request, answers=JobAnswer, about=job, do=do)
+
+
 def end(*, session: Session, now: datetime, by: By, job: str, ending: Ending) -> JobAnswer:
     """End a job: by what its feeds gave, by where it ended early, else with all that it needs.
 
@@ -168,9 +185,9 @@ def end(*, session: Session, now: datetime, by: By, job: str, ending: Ending) ->
     """
 
     def do(act: Act) -> JobAnswer:
-        row, at = job_named(session, job), moment_of(ending.ended_at, now)
-        if row.state == JobState.ENDED:
-            raise Conflict("ended_before", f"“{row.title}” has ended already. Undo that first if it was wrong.")
+        row = job_named(session, job)
+        check_open(row)
+        at = moment_of(ending.ended_at, now, row)
         if ending.feeds:
             _, grams = grams_of(session, ending.feeds, at=at)
             return end_within(session, act, row, outcome=ending.outcome, at=at, grams=grams)

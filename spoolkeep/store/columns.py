@@ -86,6 +86,11 @@ def live() -> Any:  # noqa: ANN401 - as above
     return Field(default=True, sa_column_kwargs={"server_default": text("true")})
 
 
+def flag() -> Any:  # noqa: ANN401 - as above
+    """Give a mark that is off unless somebody sets it; rows from before it existed have it off."""
+    return Field(default=False, sa_column_kwargs={"server_default": text("false")})
+
+
 def one_of(column: str, words: type[StrEnum]) -> CheckConstraint:
     """Give the check that a column holds one of a closed set of words."""
     listed = ", ".join(f"'{word}'" for word in words)

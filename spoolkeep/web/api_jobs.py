@@ -149,6 +149,14 @@ class StartBody(Keyed):
     started_at: Moment | None = None
 
 
+class ResumeBody(Keyed):
+    """A job that goes on."""
+
+    job: Name
+    """The code of its ticket, or its id in your program."""
+    resumed_at: Moment | None = None
+
+
 class EndBody(Keyed):
     """A job that ends: with what its feeds gave; or where it ended early; or, with neither, as it was planned."""
 
@@ -242,6 +250,17 @@ def end(body: EndBody) -> JobAnswer:
     ending = Ending(outcome=body.outcome, feeds=tuple(_amounts(body.feeds)), early=_early(body), ended_at=body.ended_at)
     with doors.writing() as session:
         return reports.end(session=session, now=doors.now(), by=by, job=body.job, ending=ending)
+
+
+@endpoints.declare("post", "/jobs/resume", body=ResumeBody, answers=JobAnswer, refusals=_LOST)
+def resume(body: ResumeBody) -> JobAnswer:
+    """Say that a job which was stopped, or failed, goes on.
+
+    What it drew so far counts as good, and the rest is a job of its own under the same id.
+    """
+    by = doors.by_key(body.key)
+    with doors.writing() as session:
+        return reports.resume(session=session, now=doors.now(), by=by, job=body.job, resumed_at=body.resumed_at)
 
 
 @endpoints.declare("post", "/motion-files", query=FileQuery, answers=FilePlanned, refusals=_LOST)

@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.motionfile import TAKEN
 from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
-from spoolkeep.services import choices, endings, failures, joblist, jobs, labels, motionfiles, stops, untold
+from spoolkeep.services import again, choices, endings, failures, joblist, jobs, labels, motionfiles, stops, untold
 from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned, ReadFile
@@ -115,6 +115,31 @@ def start(job_id: int) -> Response | tuple[str, int]:
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     flash("It runs.", "heard")
+    _say_odd(answer)
+    return redirect(url_for("jobs.page"))
+
+
+@pages.post("/<int:job_id>/again")
+def once_more(job_id: int) -> Response | tuple[str, int]:
+    """Plan once more what a job that ended was to print."""
+    try:
+        with doors.writing() as session:
+            again.plan_again(session=session, now=doors.now(), by=doors.by_form(), job_id=job_id)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash("Planned once more: its grams are committed.", "heard")
+    return redirect(url_for("jobs.page"))
+
+
+@pages.post("/<int:job_id>/go-on")
+def go_on(job_id: int) -> Response | tuple[str, int]:
+    """Say that a job which was stopped goes on."""
+    try:
+        with doors.writing() as session:
+            answer = again.resume(session=session, now=doors.now(), by=doors.by_form(), job_id=job_id)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash("It goes on: what it drew so far counts as good, and the rest is committed.", "heard")
     _say_odd(answer)
     return redirect(url_for("jobs.page"))
 

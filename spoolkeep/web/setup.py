@@ -40,6 +40,7 @@ def enter() -> Answer | tuple[str, int]:
     return _enter(
         {
             "machine": _machine,
+            "silent": _silent,
             "place": _place,
             "item": _item,
             "supplier": _supplier,
@@ -151,6 +152,16 @@ def _machine(session: Session) -> object:
     )
 
 
+def _silent(session: Session) -> object:
+    return catalogue.set_silent(
+        session=session,
+        now=doors.now(),
+        by=doors.by_form(),
+        machine_id=forms.whole("machine", "Machine"),
+        silent=forms.text("silent") == "yes",
+    )
+
+
 def _place(session: Session) -> object:
     kind = forms.word("kind", PlaceKind, "Kind", default=PlaceKind.SHELF)
     return catalogue.add_place(session=session, now=doors.now(), by=doors.by_form(), name=forms.text("name"), kind=kind)
@@ -228,6 +239,7 @@ def _show(refused: Refusal | None = None) -> str:
         context = {
             "shop": load_shop(session),
             "machines": joblist.machines(session=session),
+            "silent": joblist.silent_machines(session=session),
             "feeds": choices.feeds(session=session),
             "places": choices.place_list(session=session),
             "articles": choices.articles(session=session),

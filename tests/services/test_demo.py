@@ -325,6 +325,10 @@ def test_every_maker_s_code_in_the_files_checks_out() -> None:
 
 
 BACK_TO_0003 = (
+    *(f"DROP TABLE {table}" for table in ("credit", "product_order")),
+    "DROP INDEX ix_job_resumes_id",
+    *(f"ALTER TABLE job DROP COLUMN {name}" for name in ("resumes_id", "assumed")),
+    "ALTER TABLE machine DROP COLUMN silent",
     "DROP INDEX ix_job_motion_file_id",
     "DROP INDEX ix_job_again_of_id",
     *(f"ALTER TABLE job DROP COLUMN {name}" for name in ("failed_until_ppm", "failed_from_ppm")),

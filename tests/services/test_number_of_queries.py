@@ -145,6 +145,11 @@ def _one_order(session: Session, now: datetime) -> object:
     return sheets.sheet_of(session=session, now=now, order_id=number)
 
 
+def _learned_anew(session: Session, _: datetime) -> object:
+    untold._KEPT.clear()  # noqa: SLF001 - what is kept asks nothing
+    return untold.biases(session=session)
+
+
 READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "today": lambda s, now: today.needed(session=s, now=now),
     "board": lambda s, now: bench.board(session=s, now=now),
@@ -154,7 +159,7 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "jobs to come": lambda s, _: joblist.to_come(session=s),
     "jobs ended": lambda s, _: joblist.ended(session=s),
     "what fails": lambda s, now: failures.view(session=s, now=now),
-    "what files do not tell": lambda s, _: untold.biases(session=s),
+    "what files do not tell": _learned_anew,
     "open draws": lambda s, _: joblist.open_draws(session=s),
     "a machine's feeds": lambda s, _: joblist.feeds_of(session=s, machine_id=joblist.machines(session=s)[-1][0]),
     "orders": lambda s, now: orders.listed(session=s, now=now),

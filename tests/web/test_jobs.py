@@ -2,11 +2,12 @@
 
 import re
 from collections.abc import Callable
+from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
 
-from spoolkeep.services import finding, joblist, jobs
+from spoolkeep.services import assumed, finding, joblist, jobs
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from tests.workshop import TestWorkshop, by
 
@@ -124,3 +125,42 @@ def test_a_draw_takes_the_name_of_an_item_that_is_there(client: FlaskClient, sho
         number = joblist.open_draws(session=session)[0].movement_id
     for article, status in (("", 422), ("999", 404)):
         assert client.post(f"/jobs/draws/{number}/item", data={"key": key(), "article": article}).status_code == status
+
+
+def test_a_job_that_was_stopped_goes_on_and_one_that_ended_is_printed_again(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    machine, feed = _feed(shop)
+    report = JobReport("Hook", machine, (FeedGrams(100_000, feed),))
+    job_id = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+    early = {"do": "early", "early_outcome": "stopped", "where": "share", "point": "40"}
+    client.post(f"/jobs/{job_id}/end", data={"key": key(), **early})
+    page = client.get("/jobs").text
+    assert f"/jobs/{job_id}/go-on" in page
+    answer = client.post(f"/jobs/{job_id}/go-on", data={"key": key()}, follow_redirects=True).text
+    assert "It goes on" in answer
+    assert f"/jobs/{job_id}/go-on" not in answer
+    assert _job(shop, job_id + 1).needs_mg == 60_000
+    assert client.post(f"/jobs/{job_id}/go-on", data={"key": key()}).status_code == 409
+    answer = client.post(f"/jobs/{job_id}/again", data={"key": key()}, follow_redirects=True).text
+    assert "Planned once more" in answer
+    assert _job(shop, job_id + 2).needs_mg == 100_000
+    assert client.post(f"/jobs/{job_id + 2}/again", data={"key": key()}).status_code == 409
+
+
+def test_a_job_that_was_taken_as_done_says_so_until_somebody_says_how_it_ended(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    machine, feed = _feed(shop)
+    setup = {"key": key(), "do": "silent", "machine": str(machine), "silent": "yes"}
+    assert "taken as done" in client.post("/setup", data=setup, follow_redirects=True).text
+    report = JobReport("Hook", machine, (FeedGrams(100_000, feed),), duration_s=3600)
+    job_id = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+    shop.do(lambda s: jobs.start_job(session=s, now=shop.now - timedelta(hours=2), by=by(), job_id=job_id))
+    assert assumed.take_all(shop.store, now=shop.now) == 1
+    assert "Say how it ended" in client.get("/jobs").text
+    assert "It still runs" in client.get(f"/jobs/{job_id}/end").text
+    client.post(f"/jobs/{job_id}/end", data={"key": key(), "outcome": "good", f"feed-{feed}": "100"})
+    assert "Say how it ended" not in client.get("/jobs").text
+    setup = {"key": key(), "do": "silent", "machine": str(machine)}
+    assert "somebody says it" in client.post("/setup", data=setup, follow_redirects=True).text

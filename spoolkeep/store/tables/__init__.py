@@ -24,6 +24,7 @@ from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, 
 from spoolkeep.store.tables.stock import Balance, DayTotal, Line, Movement, SetAside, Spool
 from spoolkeep.store.tables.trade import (
     CalendarDay,
+    Credit,
     Delivery,
     Foresight,
     Offer,
@@ -31,6 +32,7 @@ from spoolkeep.store.tables.trade import (
     OrderLine,
     OrderPromise,
     PriceBreak,
+    ProductOrder,
     Supplier,
 )
 
@@ -46,6 +48,7 @@ __all__ = [
     "Channel",
     "Colour",
     "ColourValue",
+    "Credit",
     "DayTotal",
     "Delivery",
     "Feed",
@@ -75,6 +78,7 @@ __all__ = [
     "Place",
     "PriceBreak",
     "Product",
+    "ProductOrder",
     "ProductPart",
     "Reel",
     "SerialCounter",

@@ -10,6 +10,7 @@ from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import Cause, JobState, Outcome, Purpose, TimeFrom
 from spoolkeep.store.columns import (
+    flag,
     holds,
     integers,
     link,
@@ -39,6 +40,8 @@ class Machine(SQLModel, table=True):
     runout_sensor: bool = False
     cardboard_reels: bool = True
     g90_governs_e: bool = False
+    silent: bool = flag()
+    """Nobody reports its jobs: past their planned end they are taken as done."""
     earns_minor_per_hour: int | None = maybe_whole()
     retired: bool = False
     __table_args__ = (unique_while_live("machine", "name"),)
@@ -151,6 +154,10 @@ class Job(SQLModel, table=True):
     motion_file_id: int | None = maybe_link("motion_file.id")
     again_of_id: int | None = maybe_link("job.id")
     """The job that this one does again."""
+    resumes_id: int | None = maybe_link("job.id")
+    """The job that was stopped, and that this one goes on with."""
+    assumed: bool = flag()
+    """It was taken as done when its planned end had passed; nobody said so."""
     failed_at_ppm: int | None = None
     """The share of the plastic that was drawn when it ended early, in parts per million."""
     failed_from_ppm: int | None = None
@@ -165,6 +172,7 @@ class Job(SQLModel, table=True):
         one_of("state", JobState),
         one_of("outcome", Outcome),
         holds("ended_has_an_outcome", "(state = 'ended') = (outcome IS NOT NULL)"),
+        holds("assumed_has_ended", "NOT assumed OR outcome = 'good'"),
         holds("ended_has_a_moment", "state <> 'ended' OR ended_at IS NOT NULL"),
         holds("failed_between", "failed_from_ppm <= failed_at_ppm AND failed_at_ppm <= failed_until_ppm"),
         *integers("duration_s", "failed_at_ppm", "failed_from_ppm", "failed_until_ppm"),

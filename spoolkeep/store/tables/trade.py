@@ -152,6 +152,49 @@ class Delivery(SQLModel, table=True):
     __table_args__ = (holds("freight_is_not_negative", "freight_minor >= 0"), *integers("freight_minor"))
 
 
+class Credit(SQLModel, table=True):
+    """What a supplier owes for spools that went back, until it comes."""
+
+    id: int = primary_key()
+    live: bool = live()
+    supplier_id: int | None = maybe_link("supplier.id")
+    spools: int
+    asked_minor: int = whole()
+    asked_at: datetime = moment()
+    came_minor: int | None = maybe_whole()
+    came_at: datetime | None = maybe_moment()
+    note: str = ""
+    __table_args__ = (
+        holds("is_not_negative", "asked_minor >= 0 AND coalesce(came_minor, 0) >= 0"),
+        holds("came_at_a_moment", "(came_minor IS NULL) = (came_at IS NULL)"),
+        *integers("asked_minor", "came_minor"),
+    )
+
+
+class ProductOrder(SQLModel, table=True):
+    """An order on hand: pieces of a product that a customer wants, in its own colour or in another."""
+
+    __tablename__ = "product_order"
+    id: int = primary_key()
+    live: bool = live()
+    outside_id: str
+    """The id by which the shop or its sheet knows it."""
+    product_id: int = link("product.id")
+    article_id: int | None = maybe_link("article.id")
+    """The item in place of the product's main one, where the customer chose a colour."""
+    pieces: int
+    sent: int = 0
+    """Pieces that went out."""
+    due_on: date | None = None
+    called_off: bool = False
+    told_at: datetime = moment()
+    __table_args__ = (
+        unique_while_live("product_order", "outside_id"),
+        holds("wants_something", "pieces > 0 AND sent >= 0"),
+        *integers("pieces", "sent"),
+    )
+
+
 class CalendarDay(SQLModel, table=True):
     """A day on which the shop, or a supplier where one is named, is closed; or open against its weekday."""
 

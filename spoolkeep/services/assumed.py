@@ -1,0 +1,63 @@
+"""Machines that report nothing: past its planned end a job of theirs is taken as done, until somebody says otherwise.
+
+`spoolkeep serve` looks once a minute, and nothing else needs to.
+"""
+
+from datetime import datetime, timedelta
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.words import JobState, Outcome
+from spoolkeep.services import endings
+from spoolkeep.services.jobs import JobAnswer, end_within, open_job
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.engine import Store
+from spoolkeep.store.journal import change
+from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.tables import Act, Job, Machine
+
+
+def take_all(store: Store, *, now: datetime) -> int:
+    """Take as done every job whose planned end has passed on a machine that reports nothing; give how many."""
+    with store.read() as session:
+        past = _past(session, now)
+    for job_id in past:
+        with store.write() as session:
+            take_as_done(session=session, now=now, job_id=job_id)
+    return len(past)
+
+
+def take_as_done(*, session: Session, now: datetime, job_id: int) -> JobAnswer | None:
+    """Take one job as done at its planned end; None where meanwhile somebody said how it ended."""
+    if job_id not in _past(session, now):
+        return None
+    job = open_job(session, job_id)
+    ended_at = _planned_end(job)
+
+    def do(act: Act) -> JobAnswer:
+        grams = endings.needs(session, job)
+        answer = end_within(session, act, job, outcome=Outcome.GOOD, at=ended_at, grams=grams)
+        change(session, act, job, assumed=True)
+        return answer
+
+    # a job that was said to run again has another planned end, and so another key
+    by, request = By(FIRST_ACTOR, f"taken-as-done-{job.id}-{ended_at.isoformat()}"), {"job_id": job_id}
+    return once(session, "taken as done", by=by, now=now, request=request, answers=JobAnswer, about=job.title, do=do)
+
+
+def _past(session: Session, now: datetime) -> list[int]:
+    """Give the running jobs whose planned end has passed, on machines that report nothing, oldest first."""
+    query = (
+        select(Job)
+        .join(Machine, col(Machine.id) == col(Job.machine_id))
+        .where(col(Job.live), col(Job.state) == JobState.RUNNING, col(Machine.silent), col(Job.started_at).is_not(None))
+        .where(col(Job.duration_s) > 0)
+    )
+    return [job.id for job in sorted(session.scalars(query), key=_planned_end) if _planned_end(job) <= now]
+
+
+def _planned_end(job: Job) -> datetime:
+    assert job.started_at is not None  # noqa: S101 - `_past` asks for it
+    return job.started_at + timedelta(seconds=job.duration_s or 0)
