@@ -240,11 +240,11 @@ def _listen(session: Session, code: Code, *, station_id: int, now: datetime) -> 
 
 
 def _pair(named: _Named, first: _Named) -> tuple[_Named, _Named] | None:
-    """Give the two halves of an act, the card or else the spool first; None where they do not belong together."""
+    """Give the two halves of an act, the card, the spool or else the job first; None where they do not go together."""
     for one, other in ((named, first), (first, named)):
         if one.card and other.code.kind in cards.GOES_WITH.get(one.card, ()):
             return one, other
-        if one.code.kind is CodeKind.SPOOL and other.code.kind in {CodeKind.FEED, CodeKind.PLACE}:
+        if (one.code.kind, other.code.kind) in _PAIRS:
             return one, other
     return None
 
@@ -293,7 +293,7 @@ def _hear(session: Session, act: Act, heard: _Heard, *, station_id: int, now: da
         if answer.waiting and answer.spool_code:
             stations.keep_half_scan(session, station_id, code=answer.spool_code, now=now)
         return answer
-    doing = _load if other.code.kind is CodeKind.FEED else _move
+    doing = _PAIRS[first.code.kind, other.code.kind]
     return doing(session, act, first, other, now=now)
 
 
@@ -343,9 +343,9 @@ def _name(session: Session, code: Code) -> _Named:
 
 _THEN = {
     CodeKind.SPOOL: "a feed or a place",
-    CodeKind.FEED: "a spool",
+    CodeKind.FEED: "a spool, or a job's ticket",
     CodeKind.PLACE: "a spool",
-    CodeKind.JOB: "came off good, or bad",
+    CodeKind.JOB: "the feed of its machine to start it, or came off good, or bad",
 }
 
 
@@ -368,9 +368,25 @@ def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: date
     return replace(answer, kind=ATTENTION, words=f"{answer.words} {odd}") if odd else answer
 
 
+def _start(session: Session, act: Act, job: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
+    """Start a job on the machine of a feed, as from a memory card."""
+    assert isinstance(job.row, Job) and isinstance(other.row, Feed)  # noqa: S101, PT018 - `_name` made them
+    did = cards.started(session, act, job.row, other.row, at=now)
+    words = " ".join(filter(None, (did.words, did.odd)))
+    return ScanAnswer(ATTENTION if did.odd else HEARD, words, act.id, did.did)
+
+
 def _move(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
     row, place = spool.row, other.row
     assert isinstance(row, Spool) and isinstance(place, Place)  # noqa: S101, PT018 - `_name` made them
     take_off(session, act, spool=row, at=now)
     change(session, act, row, place_id=place.id, home_id=row.home_id or place.id)
     return ScanAnswer(HEARD, f"{spool.words} is at {place.name}.", act.id, "moved", spool.code.text)
+
+
+_PAIRS = {
+    (CodeKind.SPOOL, CodeKind.FEED): _load,
+    (CodeKind.SPOOL, CodeKind.PLACE): _move,
+    (CodeKind.JOB, CodeKind.FEED): _start,
+}
+"""What two scans do that belong together, in either order."""

@@ -118,6 +118,19 @@ def _odd_about(answer: JobAnswer) -> str:
     return " ".join([*odd, *answer.odd])
 
 
+def started(session: Session, act: Act, job: Job, feed: Feed, *, at: datetime) -> Did:
+    """Start a job by its ticket on a feed's machine. Errors: Conflict where it runs or has ended, or is on another."""
+    machine = session.get_one(Machine, feed.machine_id)
+    if job.state != JobState.PLANNED:
+        words = f"“{job.title}” is {job.state} by the books. Scan its ticket, and how it came off."
+        raise Conflict("not_planned", words)
+    if job.machine_id not in {None, machine.id}:
+        own = session.get_one(Machine, job.machine_id).name
+        raise Conflict("on_another_machine", f"“{job.title}” is planned for {own}. Scan a feed of that one.")
+    answer = jobs.start_within(session, act, job, at=at, machine_id=machine.id)
+    return Did("started", f"“{job.title}” runs on {machine.name}.", odd=_odd_about(answer))
+
+
 def _same_again(session: Session, act: Act, feed: Feed, *, at: datetime) -> Did:
     machine = session.get_one(Machine, feed.machine_id)
     running = _first(session, machine, JobState.RUNNING)

@@ -230,3 +230,33 @@ def test_a_job_whose_taking_was_undone_is_left_alone(shop: TestWorkshop, taken: 
     shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=act_id, owner=True))
     assumed.take_all(shop.store, now=shop.now + HOUR)
     assert (view(shop, taken).state, left_mg(shop)) == ("running", 1_000_000)
+
+
+def ticket(shop: TestWorkshop, job_id: int) -> str:
+    shop.do(lambda s: jobs.give_ticket(session=s, now=shop.now, by=by(), job_id=job_id))
+    with shop.store.read() as session:
+        return joblist.ticket_of(session=session, job_id=job_id)
+
+
+def test_a_job_on_a_memory_card_is_started_by_its_ticket_and_a_feed_in_either_order(shop: TestWorkshop) -> None:
+    report = JobReport("Hook", None, (FeedGrams(100_000, article_id=shop.articles[0]),))
+    for at in (0, 1):
+        job_id = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+        codes = [ticket(shop, job_id), shop.feeds[0]]
+        scan(shop, codes[at], shop.now)
+        answer = scan(shop, codes[1 - at], shop.now)
+        assert (answer.did, view(shop, job_id).state, view(shop, job_id).machine) == ("started", "running", "Larch")
+        assert "“Hook” runs on Larch" in answer.words
+
+
+def test_a_ticket_starts_no_job_that_runs_or_belongs_to_another_machine(shop: TestWorkshop) -> None:
+    runs = running(shop)
+    scan(shop, ticket(shop, runs), shop.now)
+    with pytest.raises(Conflict, match="is running by the books"):
+        scan(shop, shop.feeds[0], shop.now)
+    shop.do(lambda s: catalogue.add_machine(session=s, now=shop.now, by=by(), name="Rowan", feeds=1))
+    with shop.store.read() as session:
+        other = next(one.feeds[0].code for one in bench.board(session=session, now=shop.now) if one.name == "Rowan")
+    scan(shop, ticket(shop, plan(shop)), shop.now)
+    with pytest.raises(Conflict, match="planned for Larch"):
+        scan(shop, other, shop.now)
