@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain import scales
 from spoolkeep.domain.cards import Card, card_of
 from spoolkeep.domain.codes import Code, CodeKind, RetailCode, kind_in_words, read_code
 from spoolkeep.domain.errors import BadInput, NotFound
@@ -88,6 +89,8 @@ def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
     if station_id is None:
         raise BadInput("no_station", "This device is not known as a station yet. Open the Bench once, then scan.")
 
+    if scales.reading_mg(text) is not None:
+        return _scale(session, now, by, text=text, station_id=station_id)
     if _is_undo(text) and not _lets_go(session, by, station_id=station_id, now=now):
         return _undo(session, now, by)
 
@@ -218,6 +221,23 @@ def _lets_go(session: Session, by: By, *, station_id: int, now: datetime) -> boo
 def _undo(session: Session, now: datetime, by: By) -> ScanAnswer:
     undone = undoing.undo_last(session=session, now=now, by=by)
     return ScanAnswer(HEARD, f"Undone: {undone.undid_kind}.", undone.act_id, "undone")
+
+
+def _scale(session: Session, now: datetime, by: By, *, text: str, station_id: int) -> ScanAnswer:
+    """Take what a scale typed as the weight of the spool that was scanned before it."""
+
+    def do(act: Act) -> ScanAnswer:
+        half = _first_half(session, station_id, now)
+        if half is None or not isinstance(half.named.row, Spool):
+            raise BadInput("weight_of_nothing", "Scan the spool first, then send the scale's figure.")
+        gross_mg = scales.reading_mg(text) or 0
+        did = cards.weighed(session, act, half.named.row, gross_mg=gross_mg, at=now)
+        stations.forget_half_scan(session, station_id)
+        words = " ".join(filter(None, (did.words, did.odd)))
+        return ScanAnswer(ATTENTION if did.odd else HEARD, words, act.id, did.did, half.named.code.text)
+
+    request = {"text": text}
+    return once(session, "scan", by=by, now=now, request=request, answers=ScanAnswer, about=text.strip()[:40], do=do)
 
 
 def _first_half(session: Session, station_id: int, now: datetime) -> _Half | None:

@@ -68,12 +68,14 @@ def play(session: Session, act: Act, card: Card, row: Spool | Feed | Job, *, dig
             raise Conflict("aside_before", f"{name} is set aside already. Let it go on its page.")
         asides.put_aside(session, act, spool, why="", at=at)
         return Did("set aside", f"{name} is set aside: not to be used until somebody lets it go.", spool=spool)
-    return _weighed(session, act, spool, name, digits=digits, at=at)
+    return weighed(session, act, spool, gross_mg=int(digits) * MG_PER_G, at=at)
 
 
-def _weighed(session: Session, act: Act, spool: Spool, name: str, *, digits: str, at: datetime) -> Did:
-    answer = spools.put_on_scale(session, act, spool, gross_mg=int(digits) * MG_PER_G, at=at)
-    words = f"{name}: {digits} g on the scale, {answer.left_mg / MG_PER_G:g} g left."
+def weighed(session: Session, act: Act, spool: Spool, *, gross_mg: int, at: datetime) -> Did:
+    """Book a scale's reading of a spool. Errors: BadInput where the reel's weight is not known, or none can be so."""
+    answer = spools.put_on_scale(session, act, spool, gross_mg=gross_mg, at=at)
+    name = finding.item_name(session, spool.article_id)
+    words = f"{name}: {gross_mg / MG_PER_G:g} g on the scale, {answer.left_mg / MG_PER_G:g} g left."
     return Did("weighed", words, odd=answer.questioned, spool=spool)
 
 

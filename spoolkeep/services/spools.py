@@ -15,10 +15,11 @@ from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.winding import RulerEstimate, wound_mg
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import asides, finding
+from spoolkeep.services import asides, finding, tares
 from spoolkeep.services.finding import Item
 from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text, load_shop
+from spoolkeep.services.tares import LearnedTare
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change
 from spoolkeep.store.ledger import Event, book
@@ -68,6 +69,8 @@ class SpoolView:
     left_mg: int
     received_mg: int
     tare_mg: int | None
+    learned_tare: LearnedTare | None
+    """What reels of its kind weigh, where its own weight is not known."""
     value_minor: int
     cost_minor: int
     doubtful: bool
@@ -101,22 +104,26 @@ def weigh(
 
 def put_on_scale(session: Session, act: Act, spool: Spool, *, gross_mg: int, at: datetime) -> SpoolAnswer:
     """Book a scale's reading within an act. Errors: as `weigh`."""
-    if spool.tare_mg is None:
-        raise BadInput(
-            "no_tare", "The empty weight of this reel is not known. Enter its tare on the spool's page, then weigh."
-        )
+    tare_mg, question = spool.tare_mg, ""
+    if tare_mg is None:
+        known = tares.of_spool(session, spool)
+        if known is None:
+            words = "The empty weight of this reel is not known. Enter its tare on the spool's page, then weigh."
+            raise Conflict("no_tare", words)
+        tare_mg, question = known.mg, f"Its reel was never weighed: {known.in_words()} were taken off."
     if not 0 <= gross_mg <= MOST_GROSS_MG:
         raise BadInput("no_such_weight", "A reading is 0 to 100 kg. Enter grams as the scale shows them.")
-    net_mg = gross_mg - spool.tare_mg
+    net_mg = gross_mg - tare_mg
     event = Event(
         kind=Kind.WEIGHING,
         occurred_at=at,
         spool_id=spool.id,
         leaves_mg=max(0, net_mg),
         gross_mg=gross_mg,
-        tare_mg=spool.tare_mg,
+        tare_mg=tare_mg,
     )
-    return _book(session, act, spool, event, questioned=_question(session, spool, net_mg))
+    question = " ".join(filter(None, (question, _question(session, spool, net_mg))))
+    return _book(session, act, spool, event, questioned=question)
 
 
 def count(
@@ -245,6 +252,7 @@ def view(*, session: Session, spool_code: str) -> SpoolView:
         cost_minor=balance.cost_minor,
         doubtful=balance.doubtful,
         tare_mg=spool.tare_mg,
+        learned_tare=tares.of_spool(session, spool) if spool.tare_mg is None else None,
         lot=spool.lot,
         supplier=supplier.name if supplier else "",
         place=place.name if place else "",

@@ -5,7 +5,7 @@ Services change rows only through `create` and `change`; `undo` puts them back. 
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import TypeAdapter
 from pydantic_core import to_jsonable_python
@@ -19,6 +19,7 @@ from spoolkeep.store.rows import Row, put_in
 from spoolkeep.store.tables import Act, Change
 
 _CHANGES = insert(SQLModel.metadata.tables["change"])
+Bound = TypeVar("Bound", int, str)
 _NOTED = "changes noted and not yet written"
 
 
@@ -169,7 +170,7 @@ def acts_that_set(session: Session, table: str, row_ids: Sequence[int], fields: 
     return found
 
 
-def batched(ids: Sequence[int], size: int = 500) -> Iterator[Sequence[int]]:
+def batched(ids: Sequence[Bound], size: int = 500) -> Iterator[Sequence[Bound]]:
     """Give the numbers in parts that every database takes as bound values."""
     return (ids[start : start + size] for start in range(0, len(ids), size))
 

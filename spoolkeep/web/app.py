@@ -19,7 +19,7 @@ from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range, without_va
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import (
-    api_jobs,
+    api_shop,
     bench,
     count,
     deliveries,
@@ -30,6 +30,7 @@ from spoolkeep.web import (
     lock,
     me,
     money,
+    onhand,
     orders,
     people,
     search,
@@ -53,8 +54,8 @@ NAV = (
     ("money.page", "Money"),
     ("setup.page", "Setup"),
 )
-_PAGES = (today, search, bench, stock, spools, jobs, deliveries, orders, money, setup, labels, count, imports)
-BLUEPRINTS = (*_PAGES, api_jobs, signin, me, people)
+_PAGES = (today, search, bench, stock, spools, jobs, onhand, deliveries, orders, money, setup, labels, count, imports)
+BLUEPRINTS = (*_PAGES, api_shop, signin, me, people)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""

@@ -85,6 +85,9 @@ RULES: dict[str, Rule] = {
     "spools.made_from": SEE,
     "spools.act": WORK,
     "spools.label_pdf": SEE,
+    "onhand.page": SEE,
+    "onhand.tell": WORK,
+    "onhand.close": WORK,
     "jobs.page": SEE,
     "jobs.enter": WORK,
     "jobs.failing": SEE,
@@ -139,6 +142,8 @@ RULES: dict[str, Rule] = {
     "api.resume": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
     "api.end": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
     "api.motion_file": Rule(Right.WORK, frozenset({Scope.REPORT}), MOTION_FILE),
+    "api.weighing": Rule(Right.WORK, frozenset({Scope.SCAN, Scope.REPORT}), REPORT),
+    "api.orders_on_hand": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
     "api.stock": Rule(Right.SEE, frozenset({Scope.SEE})),
     "api.document": Rule(Right.SEE, frozenset(Scope)),
 }

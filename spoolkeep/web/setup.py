@@ -16,7 +16,7 @@ from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
-from spoolkeep.web.api_jobs import endpoints
+from spoolkeep.web.api_shop import endpoints
 
 pages = Blueprint("setup", __name__, url_prefix="/setup")
 BP_PER_PER_CENT = 100

@@ -10,6 +10,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask import Response as PdfResponse
 from werkzeug.wrappers import Response
 
+from spoolkeep.domain import scales
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import asides, choices, failures, labels, reels, spools, standby, untold
@@ -136,7 +137,8 @@ def _let_go(session: Session, code: str) -> _Said:
 
 
 def _weigh(session: Session, code: str) -> SpoolAnswer:
-    gross = forms.grams("gross", "Reading")
+    typed = scales.reading_mg(forms.text("gross"))
+    gross = forms.grams("gross", "Reading") if typed is None else typed
     return spools.weigh(session=session, now=doors.now(), by=doors.by_form(), spool_code=code, gross_mg=gross)
 
 

@@ -215,3 +215,16 @@ def test_the_first_load_opens_a_spool(shop: TestWorkshop, scan: Scan) -> None:
     with shop.store.read() as session:
         spool = session.scalars(select(Spool).where(col(Spool.live))).one()
     assert spool.opened_on == shop.now.date()
+
+
+def test_a_scale_that_types_weighs_the_spool_that_was_scanned(shop: TestWorkshop, scan: Scan) -> None:
+    (code,) = shop.deliver()
+    scan(code)
+    answer = scan("ST,GS,+  812.5 g")
+    assert (answer.did, answer.spool_code) == ("weighed", code)
+    assert "812.5 g on the scale, 612.5 g left" in answer.words
+    with pytest.raises(BadInput, match="Scan the spool first"):
+        scan("812.5 g")
+    scan(code)
+    with pytest.raises(BadInput, match="had not settled"):
+        scan("US,GS,+  812.5 g")

@@ -12,14 +12,14 @@ from sqlalchemy import func, select
 from sqlmodel import col
 
 from spoolkeep.domain.words import Scope
-from spoolkeep.services import figures, joblist, tokens
+from spoolkeep.services import catalogue, figures, joblist, tokens
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Act, Job, Movement
 from spoolkeep.web import api
 from spoolkeep.web.app import create_app
 from spoolkeep.web.rules import RULES
 from tests.web.conftest import Impatient
-from tests.workshop import TestWorkshop
+from tests.workshop import TestWorkshop, by
 
 JSON = "application/json"
 
@@ -431,3 +431,20 @@ def test_a_motion_file_is_known_by_the_programs_own_id(client: FlaskClient, shop
     status, answer = _send(client, "/end", key="e", job="lamp-1", outcome="failed", at={"layer": 1})
     assert (status, answer["drawn_mg"]) == (200, 149)
     assert _drop(client, machine="Larch", job="lamp-2", times="2", key="other")[1]["code"] == "several_jobs"
+
+
+def test_a_program_sends_a_scale_s_reading_and_orders_on_hand(app: Flask, shop: TestWorkshop) -> None:
+    sent, program = _bearer(shop, Scope.REPORT), app.test_client()
+    (code,) = shop.deliver()
+    weighed = program.post("/api/weighings", json={"key": "w1", "spool": code, "gross_mg": 812_500}, headers=sent)
+    assert weighed.json is not None
+    assert (weighed.status_code, weighed.json["left_mg"]) == (200, 612_500)
+    entry = catalogue.ProductEntry("Trug", None, ((shop.articles[0], 80_000),))
+    shop.do(lambda s: catalogue.add_product(session=s, now=shop.now, by=by(), entry=entry))
+    lines = [{"order": "1042", "product": "Trug", "pieces": 2, "due_on": "2026-04-01"}]
+    for key, new, changed in (("o1", 1, 0), ("o1", 1, 0), ("o2", 0, 0)):
+        told = program.post("/api/orders-on-hand", json={"key": key, "lines": lines}, headers=sent)
+        assert told.json is not None
+        assert (told.status_code, told.json["new"], told.json["changed"]) == (200, new, changed)
+    lines[0]["product"] = "Vase"
+    assert program.post("/api/orders-on-hand", json={"key": "o3", "lines": lines}, headers=sent).status_code == 404

@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 from flask.testing import FlaskClient
 
-from spoolkeep.services import assumed, finding, joblist, jobs
+from spoolkeep.services import assumed, catalogue, finding, joblist, jobs
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from tests.workshop import TestWorkshop, by
 
@@ -164,3 +164,20 @@ def test_a_job_that_was_taken_as_done_says_so_until_somebody_says_how_it_ended(
     assert "Say how it ended" not in client.get("/jobs").text
     setup = {"key": key(), "do": "silent", "machine": str(machine)}
     assert "somebody says it" in client.post("/setup", data=setup, follow_redirects=True).text
+
+
+def test_orders_on_hand_are_entered_and_go_out(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    entry = catalogue.ProductEntry("Trug", None, ((shop.articles[0], 80_000),))
+    shop.do(lambda s: catalogue.add_product(session=s, now=shop.now, by=by(), entry=entry))
+    form = {"order": "1042", "product": "Trug", "pieces": "3", "due_on": "2026-03-01"}
+    page = client.post("/jobs/on-hand", data={"key": key(), **form}, follow_redirects=True).text
+    assert "1042" in page
+    assert "240\N{NO-BREAK SPACE}g" in page
+    assert "late" in page
+    refused = client.post("/jobs/on-hand", data={"key": key(), **form, "colour": "Teal"})
+    assert refused.status_code == 404
+    assert "There is no item PLA Teal" in refused.text
+    assert 'value="1042"' in refused.text
+    page = client.post("/jobs/on-hand/1", data={"key": key(), "do": "sent"}, follow_redirects=True).text
+    assert "It went out" in page
+    assert "No order waits" in page

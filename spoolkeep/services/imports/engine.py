@@ -26,11 +26,11 @@ from spoolkeep.domain.sheets import (
     row_keys,
 )
 from spoolkeep.domain.units import decimal_mark_in
-from spoolkeep.services.imports import jobs, spools, takings, things, trade
+from spoolkeep.services.imports import jobs, onhand, spools, takings, things, trade
 from spoolkeep.services.imports.cells import Booked, Booker, Column, Reading, is_number
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, is_known, once
-from spoolkeep.store.journal import create_all
+from spoolkeep.store.journal import batched, change, create_all
 from spoolkeep.store.tables import Act, ImportRow
 
 _MOST_LETTERS = 200
@@ -61,6 +61,8 @@ class SheetKind:
 
     columns: tuple[Column, ...]
     read: Callable[[Reading, Sequence[SheetRow]], Booker]
+    known_by: tuple[str, ...] = ()
+    """Columns by which a row is known again that may say something else in a later file; else its own id."""
 
 
 SHEETS: Mapping[str, SheetKind] = {
@@ -73,6 +75,7 @@ SHEETS: Mapping[str, SheetKind] = {
     "spools": SheetKind(spools.COLUMNS, spools.read),
     "jobs": SheetKind(jobs.COLUMNS, jobs.read),
     "takings": SheetKind(takings.COLUMNS, takings.read),
+    "orders": SheetKind(onhand.COLUMNS, onhand.read, known_by=onhand.KNOWN_BY),
 }
 """By the word that people type, in the order in which a new workshop imports them."""
 
@@ -178,18 +181,22 @@ def _check(
     if not 0 < len(source) <= _MOST_LETTERS:
         raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} letters.")
     needs = [column.name for column in kind.columns if column.needed]
-    read = read_sheet(data, needs=needs, knows=[column.name for column in kind.columns])
+    read = _with_ids(read_sheet(data, needs=needs, knows=[column.name for column in kind.columns]), kind)
     before, elsewhere = _imported(session, sheet, source)
     mark = decimal_mark_in(text for row in read.rows for name, text in row.cells.items() if is_number(name))
     reading = Reading(session, now, load_shop(session), source, mark=mark)
     reading.notes += _about(read)
     keyed = _keyed(read)
-    fresh = tuple(one for one in keyed if one.key not in before)
-    changed = [_changed(one, before[one.key]) for one in keyed if one.key in before]
+    otherwise = {one.key for one in keyed if one.key in before and one.digest != before[one.key].digest}
+    may_change = otherwise if kind.known_by else set()
+    fresh = tuple(one for one in keyed if one.key not in before or one.key in may_change)
+    changed = [_changed(one, before[one.key]) for one in keyed if one.key in otherwise - may_change]
     book = kind.read(reading, _Heard((one.row for one in fresh), tell))
     twice = key_problems(read) if DEFAULT_ID_COLUMN in read.columns else ()
-    again = [elsewhere[one.key, one.digest] for one in fresh if (one.key, one.digest) in elsewhere]
-    problems = [*read.problems, *twice, *filter(None, changed), *reading.problems]
+    again = (
+        [] if kind.known_by else [elsewhere[one.key, one.digest] for one in fresh if (one.key, one.digest) in elsewhere]
+    )
+    problems = [*read.problems, *twice, *changed, *reading.problems]
     report = ImportReport(
         sheet=sheet,
         source=source,
@@ -201,6 +208,15 @@ def _check(
         notes=(*reading.all_notes(), *_from_elsewhere(again)),
     )
     return _Checked(report, fresh, book, len(again))
+
+
+def _with_ids(read: Sheet, kind: SheetKind) -> Sheet:
+    """Give the sheet with an id on each row, made of the columns by which it is known again, where it has such."""
+    if not kind.known_by:
+        return read
+    ids = [", ".join(filter(None, (row.cells[name].strip() for name in kind.known_by))) for row in read.rows]
+    rows = [SheetRow(row.line, {**row.cells, DEFAULT_ID_COLUMN: own}) for row, own in zip(read.rows, ids, strict=True)]
+    return replace(read, rows=tuple(rows), columns=(*read.columns, DEFAULT_ID_COLUMN))
 
 
 def _keyed(read: Sheet) -> list[_Fresh]:
@@ -261,10 +277,8 @@ def _from_elsewhere(again: Iterable[_Earlier]) -> list[str]:
     ]
 
 
-def _changed(one: _Fresh, earlier: _Earlier) -> RowProblem | None:
-    """Give a problem where a row with an id of its own says something else than when it was imported."""
-    if one.digest == earlier.digest:
-        return None
+def _changed(one: _Fresh, earlier: _Earlier) -> RowProblem:
+    """Give the problem of a row with an id of its own that says something else than when it was imported."""
     words = (
         f"The row with the {one.key.replace(':', ' ', 1)} was imported before with other figures. "
         f"Undo act {earlier.act_id} first, or give the row a new id."
@@ -280,6 +294,7 @@ def _vanished(before: Iterable[_Earlier], keys: set[str]) -> tuple[VanishedRow, 
 def _book(session: Session, act: Act, checked: _Checked, *, now: datetime) -> ImportReport:
     booked: Booked = checked.book(act)
     report = checked.report
+    known = _say_otherwise(session, act, checked)
     rows = [
         {
             "act_id": act.id,
@@ -291,8 +306,22 @@ def _book(session: Session, act: Act, checked: _Checked, *, now: datetime) -> Im
             "booked_at": now,
         }
         for one in checked.fresh
+        if one.key not in known
     ]
     create_all(session, act, ImportRow, rows)
     again = (f"Rows that were imported before count twice now. If that is wrong, undo act {act.id}.",)
     notes = (*report.notes, *(again if checked.again else ()), *booked.notes)
     return replace(report, notes=notes, act_id=act.id, codes=booked.codes)
+
+
+def _say_otherwise(session: Session, act: Act, checked: _Checked) -> set[str]:
+    """Note that rows which were imported before say something else now; give their keys."""
+    found: set[str] = set()
+    fresh = {one.key: one for one in checked.fresh}
+    own = col(ImportRow.sheet) == checked.report.sheet, col(ImportRow.source) == checked.report.source
+    for some in batched(list(fresh)) if sheet_kind(checked.report.sheet).known_by else ():
+        query = select(ImportRow).where(*own, col(ImportRow.live), col(ImportRow.key).in_(some))
+        for row in session.scalars(query):
+            change(session, act, row, digest=fresh[row.key].digest, line=fresh[row.key].row.line)
+            found.add(row.key)
+    return found

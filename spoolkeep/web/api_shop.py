@@ -1,0 +1,95 @@
+"""The JSON doors of the shelf and the shop: weighings, and orders on hand.
+
+The app factory registers it with the others.
+"""
+
+from datetime import date
+from http import HTTPStatus
+from typing import Annotated
+
+from pydantic import Field
+
+from spoolkeep.services import onhand, spools
+from spoolkeep.services.onhand import MOST_PIECES, ToldAnswer, Wanted
+from spoolkeep.services.spools import MOST_GROSS_MG, SpoolAnswer
+from spoolkeep.web import doors
+from spoolkeep.web.api import Code, Keyed, Line, Model, Moment, Whole
+from spoolkeep.web.api_jobs import endpoints, pages
+
+__all__ = ["endpoints", "pages"]
+
+_LOST = (HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT)
+_MOST_LINES = 500
+_Name = Annotated[Line, Field(min_length=1, max_length=80)]
+_Pieces = Annotated[Whole, Field(le=MOST_PIECES, strict=True)]
+
+
+class WeighingBody(Keyed):
+    """A reading of a scale."""
+
+    spool: Code = Field(max_length=40)
+    """The spool's label code: S, six digits, two check digits."""
+    gross_mg: Whole = Field(ge=0, le=MOST_GROSS_MG, strict=True)
+    """What the scale shows, the reel with its plastic."""
+    weighed_at: Moment | None = None
+    """When, not ahead of now; now where it is left out."""
+
+
+class OrderLineBody(Model):
+    """One line of a customer's order."""
+
+    order: _Name
+    """Its number in your shop."""
+    product: _Name
+    colour: _Name | None = None
+    """Where the product's name does not say it."""
+    pieces: _Pieces = Field(default=1, ge=1)
+    sent: _Pieces = Field(default=0, ge=0)
+    """How many of them went out."""
+    due_on: date | None = None
+    called_off: bool = False
+
+
+class OrdersBody(Keyed):
+    """Orders on hand."""
+
+    lines: list[OrderLineBody] = Field(min_length=1, max_length=_MOST_LINES)
+    """A line that was told before is told anew: order, product and colour say which it is."""
+
+
+@endpoints.declare("post", "/weighings", body=WeighingBody, answers=SpoolAnswer, refusals=_LOST)
+def weighing(body: WeighingBody) -> SpoolAnswer:
+    """Take a reading of a scale: what is left on the spool is settled by it.
+
+    A reading that cannot be, such as one lighter than the empty reel, is booked and questioned.
+    """
+    by = doors.by_key(body.key)
+    with doors.writing() as session:
+        return spools.weigh(
+            session=session,
+            now=doors.now(),
+            by=by,
+            spool_code=body.spool,
+            gross_mg=body.gross_mg,
+            at=body.weighed_at,
+        )
+
+
+@endpoints.declare("post", "/orders-on-hand", body=OrdersBody, answers=ToldAnswer, refusals=_LOST)
+def orders_on_hand(body: OrdersBody) -> ToldAnswer:
+    """Tell of orders on hand, so that sales are known before they are printed."""
+    by = doors.by_key(body.key)
+    told = [
+        Wanted(
+            order=one.order,
+            product=one.product,
+            colour=one.colour or "",
+            pieces=one.pieces,
+            sent=one.sent,
+            due_on=one.due_on,
+            called_off=one.called_off,
+        )
+        for one in body.lines
+    ]
+    with doors.writing() as session:
+        return onhand.tell(session=session, now=doors.now(), by=by, wanted=told)

@@ -1,0 +1,71 @@
+"""Orders on hand: what customers ordered, and what that asks of each item.
+
+The app factory registers it.
+"""
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from spoolkeep.domain.errors import Refusal
+from spoolkeep.services import joblist, onhand
+from spoolkeep.services.onhand import Wanted
+from spoolkeep.services.shop import load_shop
+from spoolkeep.web import doors, forms
+from spoolkeep.web.answers import status_of
+
+pages = Blueprint("onhand", __name__, url_prefix="/jobs/on-hand")
+
+
+@pages.get("")
+def page() -> str:
+    """Show the orders on hand."""
+    return _show()
+
+
+@pages.post("")
+def tell() -> Response | tuple[str, int]:
+    """Enter one line of an order."""
+    try:
+        with doors.writing() as session:
+            wanted = Wanted(
+                order=forms.text("order"),
+                product=forms.text("product"),
+                colour=forms.text("colour"),
+                pieces=forms.whole("pieces", "Pieces", 1),
+                due_on=forms.day("due_on", "Due"),
+            )
+            onhand.tell(session=session, now=doors.now(), by=doors.by_form(), wanted=[wanted])
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash("On hand.", "heard")
+    return redirect(url_for("onhand.page"))
+
+
+@pages.post("/<int:number>")
+def close(number: int) -> Response | tuple[str, int]:
+    """Say that a line went out, or was called off."""
+    called_off = forms.text("do") == "called off"
+    try:
+        with doors.writing() as session:
+            by = doors.by_form()
+            onhand.close(session=session, now=doors.now(), by=by, number=number, called_off=called_off)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    flash("Called off." if called_off else "It went out.", "heard")
+    return redirect(url_for("onhand.page"))
+
+
+def _show(refused: Refusal | None = None) -> str:
+    with doors.reading() as session:
+        lines, asked = onhand.view(session=session, now=doors.now())
+        products = joblist.products(session=session)
+        today = load_shop(session).today(doors.now())
+    return render_template(
+        "onhand.html",
+        lines=lines,
+        asked=asked,
+        products=products,
+        today=today,
+        refused=refused,
+        form=request.form,
+    )
