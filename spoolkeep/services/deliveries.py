@@ -16,13 +16,13 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.split import largest_remainders
 from spoolkeep.domain.words import Kind, Lasting, OrderState
-from spoolkeep.services import asides, finding, offers
+from spoolkeep.services import asides, creditnotes, finding, offers
 from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.ledger import Event, book
-from spoolkeep.store.tables import Act, Article, Delivery, Offer, Order, OrderLine, Place, Spool, Supplier
+from spoolkeep.store.tables import Act, Article, Balance, Delivery, Offer, Order, OrderLine, Place, Spool, Supplier
 
 MOST_SPOOLS = 500
 FIRST_YEAR = 2000
@@ -146,7 +146,9 @@ def book_delivery(
 
 
 def send_back(*, session: Session, now: datetime, by: By, spool_codes: Sequence[str], note: str = "") -> DeliveryAnswer:
-    """Return spools to their supplier, whole as they are: nothing is left of them, and they come off their feeds.
+    """Return spools to their supplier, whole as they are; what they are worth is due as credit.
+
+    Nothing is left of them, and they come off their feeds.
 
     Errors: BadInput where none is named; NotFound; Conflict where one was given up before.
     """
@@ -155,6 +157,7 @@ def send_back(*, session: Session, now: datetime, by: By, spool_codes: Sequence[
         if not spool_codes:
             raise BadInput("no_spools", "Choose the spools that go back.")
         back = [finding.spool_of(session, code) for code in spool_codes]
+        worth = [(one, session.get_one(Balance, one.id).value_minor) for one in back]
         for spool in back:
             if spool.retired_on is not None:
                 code = code_text(CodeKind.SPOOL, spool.serial)
@@ -162,7 +165,8 @@ def send_back(*, session: Session, now: datetime, by: By, spool_codes: Sequence[
             take_off(session, act, spool=spool, at=now)
             change(session, act, spool, retired_on=load_shop(session).today(now))
         book(session, act, [Event(kind=Kind.RETURN, occurred_at=now, spool_id=one.id, leaves_mg=0) for one in back])
-        return DeliveryAnswer(act.id, back[0].delivery_id or 0, tuple(spool_codes), 0)
+        asked_minor = creditnotes.ask(session, act, worth, at=now, note=note)
+        return DeliveryAnswer(act.id, back[0].delivery_id or 0, tuple(spool_codes), asked_minor)
 
     request = {"spool_codes": list(spool_codes), "note": note}
     about = " ".join(filter(None, (_spools_in_words(len(spool_codes)), note)))

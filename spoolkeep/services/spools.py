@@ -15,7 +15,7 @@ from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.winding import RulerEstimate, wound_mg
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import asides, finding, tares
+from spoolkeep.services import asides, creditnotes, finding, tares
 from spoolkeep.services.finding import Item
 from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text, load_shop
@@ -202,7 +202,12 @@ def give_up(
         question = "That is more than was left. It was booked; weigh the spool." if more else ""
         leaves, asked = (0, None) if mg is None else (None, -mg)
         event = Event(kind=kind, occurred_at=when, spool_id=spool.id, leaves_mg=leaves, asked_mg=asked)
-        return _book(session, act, spool, event, questioned=question)
+        before_minor = session.get_one(Balance, spool.id).value_minor
+        answer = _book(session, act, spool, event, questioned=question)
+        if kind is Kind.RETURN:
+            worth = before_minor - session.get_one(Balance, spool.id).value_minor
+            creditnotes.ask(session, act, [(spool, max(0, worth))], at=when)
+        return answer
 
     request = {"spool_code": spool_code, "kind": kind, "mg": mg, "at": at}
     return once(session, str(kind), by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)

@@ -13,21 +13,21 @@ from spoolkeep.services import onhand, spools
 from spoolkeep.services.onhand import MOST_PIECES, ToldAnswer, Wanted
 from spoolkeep.services.spools import MOST_GROSS_MG, SpoolAnswer
 from spoolkeep.web import doors
-from spoolkeep.web.api import Code, Keyed, Line, Model, Moment, Whole
+from spoolkeep.web.api import Keyed, Line, Model, Moment, Whole
 from spoolkeep.web.api_jobs import endpoints, pages
 
 __all__ = ["endpoints", "pages"]
 
 _LOST = (HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT)
 _MOST_LINES = 500
+_SpoolCode = Annotated[str, Field(min_length=1, max_length=40, json_schema_extra={"format": "spool-code"})]
 _Name = Annotated[Line, Field(min_length=1, max_length=80)]
-_Pieces = Annotated[Whole, Field(le=MOST_PIECES, strict=True)]
 
 
 class WeighingBody(Keyed):
     """A reading of a scale."""
 
-    spool: Code = Field(max_length=40)
+    spool: _SpoolCode
     """The spool's label code: S, six digits, two check digits."""
     gross_mg: Whole = Field(ge=0, le=MOST_GROSS_MG, strict=True)
     """What the scale shows, the reel with its plastic."""
@@ -43,8 +43,8 @@ class OrderLineBody(Model):
     product: _Name
     colour: _Name | None = None
     """Where the product's name does not say it."""
-    pieces: _Pieces = Field(default=1, ge=1)
-    sent: _Pieces = Field(default=0, ge=0)
+    pieces: Whole = Field(default=1, ge=1, le=MOST_PIECES, strict=True)
+    sent: Whole = Field(default=0, ge=0, le=MOST_PIECES, strict=True)
     """How many of them went out."""
     due_on: date | None = None
     called_off: bool = False

@@ -9,7 +9,7 @@ from werkzeug.wrappers import Response as Answer
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.sheets import press_reorder_sheet
-from spoolkeep.services import orders, sheets
+from spoolkeep.services import creditnotes, orders, sheets
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
 from spoolkeep.web import doors, forms, paper
@@ -43,6 +43,21 @@ def draft() -> Answer | tuple[str, int]:
     if len(answer.order_ids) == 1:
         return redirect(url_for("orders.one", order_id=answer.order_ids[0]))
     return redirect(url_for("orders.page"))
+
+
+@pages.post("/credits/<int:number>")
+def credit_came(number: int) -> Answer | tuple[str, int]:
+    """Enter what came of a credit."""
+    try:
+        with doors.writing() as session:
+            shop = load_shop(session)
+            minor = forms.money("came", "What came", shop)
+            answer = creditnotes.came(session=session, now=doors.now(), by=doors.by_form(), number=number, minor=minor)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    short = f" {shop.formats.money(answer.short_minor)} less than was asked." if answer.short_minor > 0 else ""
+    flash(f"It came.{short}", "attention" if short else "heard")
+    return redirect(url_for("orders.page", _anchor="credits"))
 
 
 @pages.get("/<int:order_id>")
@@ -92,7 +107,10 @@ def _show(refused: Refusal | None = None) -> str:
         shop = load_shop(session)
         advice = orders.advise(session=session, now=doors.now())
         listed = orders.listed(session=session, now=doors.now())
-    return render_template("orders.html", advice=advice, orders=listed, shop=shop, refused=refused, form=request.form)
+        due = creditnotes.due(session=session)
+    return render_template(
+        "orders.html", advice=advice, orders=listed, credits=due, shop=shop, refused=refused, form=request.form
+    )
 
 
 def _show_one(order_id: int, refused: Refusal | None = None) -> str:

@@ -109,6 +109,7 @@ RULES: dict[str, Rule] = {
     "deliveries.change": Rule(Right.WORK, largest=LONG_FORM),
     "deliveries.labels_pdf": SEE,
     "orders.page": BOOKS,
+    "orders.credit_came": KEEP,
     "orders.draft": Rule(Right.KEEP, largest=LONG_FORM),
     "orders.one": BOOKS,
     "orders.move_on": Rule(Right.KEEP, largest=LONG_FORM),

@@ -28,6 +28,7 @@ EXAMPLES = 250
 """How many random requests an operation gets, beside those that the tool makes at each bound of the schema."""
 LONGEST = 200
 CODES = [Code(kind, serial).text for kind in (CodeKind.SPOOL, CodeKind.FEED, CodeKind.PLACE) for serial in (1, 2, 3)]
+SPOOLS = [Code(CodeKind.SPOOL, serial).text for serial in (1, 2, 3)]
 PAST = st.datetimes(datetime(2000, 1, 2), NOW.replace(tzinfo=None) - timedelta(hours=1))  # noqa: DTZ001 - UTC by its Z
 FILES = [
     b"M83\nG1 X1 E5\n",
@@ -37,6 +38,7 @@ _numbers = count(1)
 
 # what JSON Schema cannot say: check digits, that a time is not ahead of now, and that an end is no start
 schemathesis.openapi.format("label-code", st.sampled_from(CODES))
+schemathesis.openapi.format("spool-code", st.sampled_from(SPOOLS))
 schemathesis.openapi.format("date-time", PAST.map(lambda moment: f"{moment.isoformat()}Z"))
 schemathesis.openapi.media_type("application/octet-stream", st.sampled_from(FILES))
 document = schemathesis.openapi.from_dict(api.endpoints.document())

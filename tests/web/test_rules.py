@@ -82,6 +82,7 @@ WHO = {
     "deliveries.change": FLOOR,
     "deliveries.labels_pdf": LOOK,
     "orders.page": READ,
+    "orders.credit_came": OFFICE,
     "orders.draft": OFFICE,
     "orders.one": READ,
     "orders.move_on": OFFICE,

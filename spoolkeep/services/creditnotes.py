@@ -1,0 +1,82 @@
+"""Credit that a supplier owes for spools that went back, until it comes.
+
+A return asks for it within its own act; the Orders page shows what is due and enters what came.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.services import finding
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import change, create
+from spoolkeep.store.tables import Act, Credit, Spool, Supplier
+
+
+@dataclass(frozen=True)
+class CreditView:
+    """One credit that is due."""
+
+    number: int
+    supplier: str
+    spools: int
+    asked_minor: int
+    asked_at: datetime
+    note: str
+
+
+@dataclass(frozen=True)
+class CreditAnswer:
+    """What came of a credit, and how it differs from what was asked."""
+
+    act_id: int
+    came_minor: int
+    short_minor: int
+
+
+def ask(session: Session, act: Act, back: Sequence[tuple[Spool, int]], *, at: datetime, note: str = "") -> int:
+    """Ask, within an act, each supplier for what its spools were worth that went back; give the sum."""
+    worth: dict[int | None, list[int]] = {}
+    for spool, value_minor in back:
+        worth.setdefault(spool.supplier_id, []).append(value_minor)
+    for supplier_id, values in worth.items():
+        credit = Credit(supplier_id=supplier_id, spools=len(values), asked_minor=sum(values), asked_at=at, note=note)
+        create(session, act, credit)
+    return sum(value for _, value in back)
+
+
+def due(*, session: Session) -> list[CreditView]:
+    """Give the credits that have not come, oldest first."""
+    query = (
+        select(Credit, col(Supplier.name))
+        .outerjoin(Supplier, col(Supplier.id) == col(Credit.supplier_id))
+        .where(col(Credit.live), col(Credit.came_at).is_(None))
+        .order_by(col(Credit.asked_at), col(Credit.id))
+    )
+    return [
+        CreditView(one.id, supplier or "", one.spools, one.asked_minor, one.asked_at, one.note)
+        for one, supplier in session.execute(query)
+    ]
+
+
+def came(*, session: Session, now: datetime, by: By, number: int, minor: int) -> CreditAnswer:
+    """Enter what came of a credit: nothing, where the supplier refused it. Errors: BadInput, NotFound, Conflict."""
+
+    def do(act: Act) -> CreditAnswer:
+        credit = finding.live(session, Credit, number)
+        if minor < 0:
+            raise BadInput("negative_credit", "Enter what came, 0 where nothing did.")
+        if credit.came_at is not None:
+            raise Conflict("came_before", "That credit came before. Undo that first if it was wrong.")
+        change(session, act, credit, came_minor=minor, came_at=now)
+        return CreditAnswer(act.id, minor, credit.asked_minor - minor)
+
+    supplier = session.get(Supplier, finding.live(session, Credit, number).supplier_id or 0)
+    about = supplier.name if supplier else "no supplier"
+    request = {"number": number, "minor": minor}
+    return once(session, "credit", by=by, now=now, request=request, answers=CreditAnswer, about=about, do=do)
