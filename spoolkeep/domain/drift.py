@@ -57,6 +57,11 @@ class Drawn:
     sd_mg: float = 0.0
     """How uncertain the metered grams are besides: of jobs that failed nobody knows when."""
 
+    @property
+    def metered_mg(self) -> int:
+        """The sum over machines and materials."""
+        return sum(self.mg.values())
+
 
 @dataclass(frozen=True)
 class Stretch:
@@ -120,21 +125,27 @@ class Drift:
 
     def untold(self, drawn: Drawn) -> Estimate:
         """Give the milligrams that went besides what was metered."""
-        known = _row(drawn, self.groups)
-        unknown_g = sum(mg for group, mg in drawn.mg.items() if group not in self.groups) / _MG
+        known_mg = {3 + self._place[group]: mg for group, mg in drawn.mg.items() if group in self._place}
+        unknown_g = (drawn.metered_mg - sum(known_mg.values())) / _MG
         square_g2 = drawn.squares_mg2 / _MG**2
+        effects = [0, 1, 2, *known_mg]
+        row = np.array([drawn.metered_mg / _MG, drawn.starts, drawn.changes, *(mg / _MG for mg in known_mg.values())])
         parts = []
         for fit in self._fits:
-            spread = float(known @ fit.covariance @ known)
+            spread = float(row @ fit.covariance[np.ix_(effects, effects)] @ row)
             spread += (fit.apart * unknown_g) ** 2 + fit.scatter**2 * square_g2 + (drawn.sd_mg / _MG) ** 2
-            parts.append((fit.weight, float(known @ fit.mean), spread))
+            parts.append((fit.weight, float(row @ fit.mean[effects]), spread))
         return _mixed(parts, scale=_MG)
+
+    @cached_property
+    def _place(self) -> dict[Group, int]:
+        return {group: number for number, group in enumerate(self.groups)}
 
     def bias(self, group: Group) -> Estimate:
         """Give by what share more than metered a machine and material draws."""
         row = np.zeros(3 + len(self.groups))
         row[0] = 1.0
-        own = self.groups.index(group) if group in self.groups else None
+        own = self._place.get(group)
         if own is not None:
             row[3 + own] = 1.0
         extra = 0.0 if own is not None else 1.0
@@ -158,7 +169,7 @@ def learn(stretches: Sequence[Stretch]) -> Drift:
     """Learn from stretches; from none, what the priors say. Time grows with their number and the groups' cube."""
     groups = tuple(dict.fromkeys(group for one in stretches for group in one.drawn.mg))
     rows = np.array([_row(one.drawn, groups) for one in stretches]).reshape(len(stretches), 3 + len(groups))
-    extra = np.array([(one.gone_mg - sum(one.drawn.mg.values())) / _MG for one in stretches])
+    extra = np.array([(one.gone_mg - one.drawn.metered_mg) / _MG for one in stretches])
     known = np.array([(one.sd_mg**2 + one.drawn.sd_mg**2) / _MG**2 for one in stretches])
     squares = np.array([one.drawn.squares_mg2 / _MG**2 for one in stretches])
     fits = _fits(rows, extra, known, squares, points=_GRID)

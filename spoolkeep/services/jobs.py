@@ -3,6 +3,7 @@
 The web's Jobs page and its JSON door call it.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -16,7 +17,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import Cause, JobState, Kind, Outcome, Purpose
-from spoolkeep.services import finding
+from spoolkeep.services import finding, untold
 from spoolkeep.services.draws import Drawn, cause_of, check_amount, draw_events, share_again
 from spoolkeep.services.loadings import loaded_on
 from spoolkeep.services.shop import next_serials
@@ -230,15 +231,24 @@ def name_item(*, session: Session, now: datetime, by: By, movement_id: int, arti
 
 def too_little(session: Session, job: Job) -> tuple[str, ...]:
     """Give what a person should know about the spools under a job that starts: it runs all the same."""
-    odd = []
+    needs = Counter[int]()
     for row in session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live))):
-        loading = loaded_on(session, row.feed_id) if row.feed_id else None
+        if row.feed_id:
+            needs[row.feed_id] += row.needs_mg
+    loadings = {feed_id: loaded_on(session, feed_id) for feed_id in needs}
+    lefts = untold.left_of(session, [one.spool_id for one in loadings.values() if one])
+    odd = []
+    for feed_id, needs_mg in needs.items():
+        loading = loadings[feed_id]
+        where = finding.feed_name(session, finding.feed(session, feed_id))
         left_mg = session.get_one(Balance, loading.spool_id).left_mg if loading else 0
-        if row.feed_id and left_mg < row.needs_mg:
-            where = finding.feed_name(session, finding.feed(session, row.feed_id))
-            odd.append(
-                f"{where} needs {row.needs_mg / MG_PER_G:g} g and has {left_mg / MG_PER_G:g} g: it will not last."
-            )
+        known = lefts.get(loading.spool_id) if loading else None
+        low, high = known.probably.ninety if known and known.since.mg else (left_mg, left_mg)
+        if left_mg < needs_mg:
+            odd.append(f"{where} needs {needs_mg / MG_PER_G:g} g and has {left_mg / MG_PER_G:g} g: it will not last.")
+        elif low < needs_mg:
+            words = f"probably has {max(0, low) / MG_PER_G:.0f} to {high / MG_PER_G:.0f} g: it may not last. Weigh it."
+            odd.append(f"{where} needs {needs_mg / MG_PER_G:g} g and {words}")
     return tuple(odd)
 
 

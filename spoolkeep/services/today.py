@@ -3,6 +3,7 @@
 The start page calls it and words it. It only reads, in a number of queries that does not grow with the workshop.
 """
 
+from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -15,13 +16,14 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.words import TO_COME, Kind, OrderState, TakingsKind
-from spoolkeep.services import stock
+from spoolkeep.services import stock, toweigh, untold
 from spoolkeep.services.bench import PACE_OVER
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.orders import OPEN_STATES
 from spoolkeep.services.shop import Shop, code_text, load_shop
 from spoolkeep.services.stock import StockRow
+from spoolkeep.services.toweigh import ToWeigh
 from spoolkeep.store.columns import Moment
 from spoolkeep.store.tables import (
     Balance,
@@ -138,6 +140,8 @@ class Today:
     deliveries: Some[OrderDue]
     draws: Some[Waiting]
     weighings: Some[Waiting]
+    doubts: Some[ToWeigh]
+    """Spools of which nobody knows whether they last for a job that is to come."""
     drafts: Some[OrderDue]
     takings_until: date | None
     """The last day whose takings were entered, where yesterday's are missing."""
@@ -145,8 +149,8 @@ class Today:
     @property
     def needs(self) -> tuple[str, ...]:
         """Give the names of what is there, worst first."""
-        names = ("stops", "feeds", "items", "jobs", "deliveries", "draws", "weighings", "drafts", "takings_until")
-        return tuple(name for name in names if getattr(self, name))
+        worst, rest = ("stops", "feeds", "items", "jobs"), ("deliveries", "draws", "weighings", "doubts", "drafts")
+        return tuple(name for name in (*worst, *rest, "takings_until") if getattr(self, name))
 
 
 def needed(*, session: Session, now: datetime) -> Today:
@@ -169,6 +173,7 @@ def needed(*, session: Session, now: datetime) -> Today:
         deliveries=_some(awaited),
         draws=waiting["draws"],
         weighings=waiting["weighings"],
+        doubts=_some([] if steps else toweigh.asked(session=session)),
         drafts=_some(drafts),
         takings_until=_takings_until(session, today - timedelta(days=1)),
     )
@@ -203,15 +208,27 @@ def _feeds(session: Session, known: dict[int, Item], *, shop: Shop, now: datetim
     """Give the feeds that end before tomorrow's opening at the pace of their last week, the first to end first."""
     left: dict[int, FeedEnd] = {}
     opening = shop.opening(now)
-    for feed, machine, feeds, standby, article_id, left_mg, week_mg in session.execute(_loaded(shop, now)):
+    rows = session.execute(_loaded(shop, now)).all()
+    less = _untold_mg(session, {row.spool_id for row in rows if row.mg})
+    untold_mg = Counter[int]()
+    for feed, machine, feeds, spool_id, standby, article_id, left_mg, week_mg in rows:
         first, item = left.get(feed.id), known.get(article_id)
         if item is None or (standby and (first is None or first.item != item)):
             continue
         mg = int(left_mg) + (first.left_mg if first else 0)
         name = machine if feeds == 1 else f"{machine} feed {feed.position}"
-        lasts = _lasts(mg, int(week_mg or 0), until_opening=opening - now)
+        untold_mg[feed.id] += less.get(spool_id, 0)
+        lasts = _lasts(mg - untold_mg[feed.id], int(week_mg or 0), until_opening=opening - now)
         left[feed.id] = FeedEnd(name, feed.id, item, mg, now + lasts)
     return _some(sorted((one for one in left.values() if one.ends_at < opening), key=lambda one: one.ends_at))
+
+
+def _untold_mg(session: Session, spool_ids: Collection[int]) -> dict[int, int]:
+    """Give what motion files probably did not tell of spools since they were known; nothing before that was learned."""
+    if not spool_ids or not untold.learned(session).stretches:
+        return {}
+    lefts = untold.left_of(session, spool_ids)
+    return {number: one.booked_mg - round(one.probably.mean) for number, one in lefts.items()}
 
 
 def _lasts(mg: int, week_mg: int, *, until_opening: timedelta) -> timedelta:
@@ -243,7 +260,12 @@ def _loaded(shop: Shop, now: datetime) -> Select[Any]:
         .correlate(Machine)
         .scalar_subquery()
     )
-    spool = (col(Loading.standby), col(Spool.article_id), col(Balance.left_mg))
+    spool: tuple[Any, ...] = (
+        col(Spool.id).label("spool_id"),
+        col(Loading.standby),
+        col(Spool.article_id),
+        col(Balance.left_mg),
+    )
     return (
         select(Feed, col(Machine.name), feeds, *spool, pace.c.mg)
         .join(Loading, col(Loading.feed_id) == col(Feed.id))

@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Pool, Row, Select, and_, select, true
+from sqlalchemy import Pool, Row, Select, and_, func, select, true
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -27,12 +27,15 @@ _SCALE_SD_MG = 700.0
 """Of one reading: a kitchen scale of 1 g. Source: our own choice."""
 _TARE_SD_MG = 6000.0
 """Of a reel whose weight is its kind's. Source: common practice, no source."""
+WEIGHED_SD_MG = (_SCALE_SD_MG**2 + _TARE_SD_MG**2) ** 0.5
+"""Of what is left just after a weighing."""
 _WOUND_SD = 0.008
 """Of what a maker winds on a reel, as a share. Source: our own choice; makers promise no less than this."""
 _ZERO_SD_MG = 1000.0
 """What stays in the tube and on the hub of a spool that ran out."""
 _EYE_SD_MG = 25_000.0
 """Of a count by eye."""
+_LEVELS = (*RECEIPTS, Kind.WEIGHING, Kind.COUNT)
 _PPM = 1_000_000
 _UNIFORM = 12**0.5
 
@@ -198,7 +201,7 @@ def _loads(session: Session, spool_ids: Sequence[int]) -> dict[int, list[datetim
 
 
 def _events(session: Session, spool_ids: Sequence[int], until: int | None) -> dict[int, list[Row[Any]]]:
-    """Give the events of spools that stand, in order; those recorded up to a movement, where one is given."""
+    """Give the events of spools that stand, in order: those recorded up to a movement, else since the last level."""
     found: dict[int, list[Row[Any]]] = defaultdict(list)
     machine = select(col(Feed.id).label("feed_id"), col(Feed.machine_id).label("machine_id")).subquery()
     for some in batched(spool_ids):
@@ -226,6 +229,12 @@ def _events(session: Session, spool_ids: Sequence[int], until: int | None) -> di
             .outerjoin(machine, machine.c.feed_id == col(Movement.feed_id))
             .where(on_them, col(Movement.sign) == 1, col(Movement.id).not_in(back))
         )
+        if until is None:
+            known = select(col(Movement.spool_id), func.max(col(Movement.sort_key)).label("last"))
+            levels = known.where(on_them, col(Movement.kind).in_(_LEVELS), col(Movement.sign) == 1)
+            last = levels.where(col(Movement.id).not_in(back)).group_by(col(Movement.spool_id)).subquery()
+            query = query.join(last, last.c.spool_id == col(Movement.spool_id))
+            query = query.where(col(Movement.sort_key) >= last.c.last)
         for row in session.execute(query):
             found[row.spool_id].append(row)
     for rows in found.values():
@@ -238,8 +247,7 @@ def _level(kind: Kind, event: Row[Any]) -> _Level | None:
     if kind in RECEIPTS:
         return _Level(event.asked_mg, _WOUND_SD * event.asked_mg, is_weighing=False, at=event.occurred_at)
     if kind is Kind.WEIGHING:
-        sd_mg = (_SCALE_SD_MG**2 + _TARE_SD_MG**2) ** 0.5
-        return _Level(event.leaves_mg, sd_mg, is_weighing=True, at=event.occurred_at)
+        return _Level(event.leaves_mg, WEIGHED_SD_MG, is_weighing=True, at=event.occurred_at)
     if kind is Kind.COUNT:
         sd_mg = _EYE_SD_MG if event.leaves_mg else _ZERO_SD_MG
         return _Level(event.leaves_mg, sd_mg, is_weighing=False, at=event.occurred_at)

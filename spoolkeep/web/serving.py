@@ -17,7 +17,7 @@ import waitress
 
 from spoolkeep.domain.errors import BadInput, NotAllowed
 from spoolkeep.domain.words import LinkKind
-from spoolkeep.services import assumed, demo, links, people
+from spoolkeep.services import assumed, demo, links, people, untold
 from spoolkeep.services.instance import Instance
 from spoolkeep.store.engine import Store
 from spoolkeep.web.app import create_app
@@ -76,8 +76,10 @@ def _looking(store: Store) -> Iterator[None]:
         while not over.wait(LOOKS_EACH_S):
             try:
                 assumed.take_all(store, now=datetime.now(UTC))
+                with store.read() as session:
+                    untold.learned(session)  # so that no page waits for it after a weighing
             except Exception:  # noqa: BLE001 - the next minute comes all the same
-                _log.exception("Jobs could not be taken as done; it is tried again in a minute.")
+                _log.exception("What is due by itself could not be done; it is tried again in a minute.")
 
     thread = threading.Thread(target=look, name="looking", daemon=True)
     thread.start()

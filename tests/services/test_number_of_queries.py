@@ -145,11 +145,6 @@ def _one_order(session: Session, now: datetime) -> object:
     return sheets.sheet_of(session=session, now=now, order_id=number)
 
 
-def _learned_anew(session: Session, _: datetime) -> object:
-    untold._KEPT.clear()  # noqa: SLF001 - what is kept asks nothing
-    return untold.biases(session=session)
-
-
 READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "today": lambda s, now: today.needed(session=s, now=now),
     "board": lambda s, now: bench.board(session=s, now=now),
@@ -159,7 +154,7 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "jobs to come": lambda s, _: joblist.to_come(session=s),
     "jobs ended": lambda s, _: joblist.ended(session=s),
     "what fails": lambda s, now: failures.view(session=s, now=now),
-    "what files do not tell": _learned_anew,
+    "what files do not tell": lambda s, _: untold.biases(session=s),
     "open draws": lambda s, _: joblist.open_draws(session=s),
     "a machine's feeds": lambda s, _: joblist.feeds_of(session=s, machine_id=joblist.machines(session=s)[-1][0]),
     "orders": lambda s, now: orders.listed(session=s, now=now),
@@ -198,6 +193,7 @@ def _counting(store: Store) -> Iterator[list[str]]:
 def _queries(workshop: GrowingWorkshop) -> dict[str, int]:
     found = {}
     for name, reading in READINGS.items():
+        untold._KEPT.clear()  # noqa: SLF001 - what was learned before asks nothing
         with _counting(workshop.store) as sent, workshop.store.read() as session:
             assert reading(session, workshop.now) is not None
         found[name] = len(sent)

@@ -18,7 +18,7 @@ from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
 from tests.workshop import TestWorkshop, by, station_at
 
-MOST_QUERIES = 15
+MOST_QUERIES = 24
 T = TypeVar("T")
 
 
