@@ -3,7 +3,7 @@
 The app factory registers it.
 """
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, current_app, flash, jsonify, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
@@ -61,7 +61,13 @@ def change(draft_id: int) -> Response | tuple[str, int]:
             if do == "name":
                 drafts.name_columns(session=session, draft_id=draft_id, names=_names())
                 return redirect(url_for("imports.one", draft_id=draft_id))
-            report = drafts.book(session=session, now=doors.now(), by=doors.by_form(), draft_id=draft_id)
+            report = drafts.book(
+                session=session,
+                now=doors.now(),
+                by=doors.by_form(),
+                draft_id=draft_id,
+                tell=lambda read, rows: _read().__setitem__(draft_id, (read, rows)),
+            )
     except Refusal as refusal:
         return _show_one(draft_id, refused=refusal), status_of(refusal)
     if report.problems:
@@ -70,6 +76,19 @@ def change(draft_id: int) -> Response | tuple[str, int]:
     for note in report.notes:
         flash(note, "attention")
     return redirect(url_for("imports.page"))
+
+
+@pages.get("/<int:draft_id>/progress")
+def progress(draft_id: int) -> Response:
+    """Give how many of how many rows of a sheet that is being booked were read."""
+    read, rows = _read().get(draft_id, (0, 0))
+    return jsonify({"read_rows": read, "rows": rows})
+
+
+def _read() -> dict[int, tuple[int, int]]:
+    """Give how far each sheet was read that this process books: for whoever looks on, and for nothing else."""
+    found: dict[int, tuple[int, int]] = current_app.extensions.setdefault("spoolkeep.rows_read", {})
+    return found
 
 
 def _names() -> dict[str, str]:

@@ -120,6 +120,7 @@ RULES: dict[str, Rule] = {
     "imports.page": BOOKS,
     "imports.send": Rule(Right.KEEP, largest=SHEET),
     "imports.one": BOOKS,
+    "imports.progress": BOOKS,
     "imports.change": Rule(Right.KEEP, largest=LONG_FORM),
     "setup.page": BOOKS,
     "setup.program_doors": BOOKS,

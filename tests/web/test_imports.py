@@ -122,3 +122,11 @@ def test_a_renamed_sheet_keeps_every_row_on_its_line() -> None:
     text = renamed(data, {"The\nday": "day"}).decode()
     assert text.split("\n")[3:] == ["1,2", "", "3,4", ""]
     assert "day,amount" in text
+
+
+def test_whoever_looks_on_hears_how_many_rows_were_read(client: FlaskClient) -> None:
+    where = sent(client, SHEET.encode())
+    named(client, where, NAMES)
+    assert client.get(f"{where}/progress").json == {"read_rows": 0, "rows": 0}
+    assert client.post(where, data={"key": "book", "do": "book"}).status_code == 302
+    assert client.get(f"{where}/progress").json == {"read_rows": 2, "rows": 2}

@@ -93,6 +93,7 @@ WHO = {
     "imports.page": READ,
     "imports.send": OFFICE,
     "imports.one": READ,
+    "imports.progress": READ,
     "imports.change": OFFICE,
     "setup.page": READ,
     "setup.program_doors": READ,
@@ -114,7 +115,7 @@ WHO = {
     "api.plan": f"{FLOOR} report",
     "api.start": f"{FLOOR} report",
     "api.resume": f"{FLOOR} report",
-    "api.weighing": f"{FLOOR} report, scan",
+    "api.weighing": f"{FLOOR} report scan",
     "api.orders_on_hand": f"{FLOOR} report",
     "api.end": f"{FLOOR} report",
     "api.motion_file": f"{FLOOR} report",
@@ -282,7 +283,7 @@ def _rows(app: Flask) -> Iterator[tuple[str, ...]]:
     for one in sorted(_asked(app), key=lambda asked: (asked.route.rule, asked.method)):
         who = WHO[one.endpoint].split()
         ticks = tuple(TICK if caller in who else DASH for caller in CALLERS)
-        scope = next((word for word in who if word in {*Scope, "any"}), TICK if "token" in who else DASH)
+        scope = ", ".join(word for word in who if word in {*Scope, "any"}) or (TICK if "token" in who else DASH)
         yield (f"`{_plain(one.route.rule)}`", one.method, *ticks, scope)
 
 

@@ -15,7 +15,7 @@ from sqlmodel import col
 from spoolkeep.domain.errors import BadInput, NotFound, Refusal
 from spoolkeep.domain.sheets import fold, header_of, renamed
 from spoolkeep.services.imports.cells import Column
-from spoolkeep.services.imports.engine import ImportReport, import_sheet, preview, sheet_kind
+from spoolkeep.services.imports.engine import ImportReport, Tell, import_sheet, preview, sheet_kind
 from spoolkeep.services.imports.workbook import as_text_sheet
 from spoolkeep.store.acts import By
 from spoolkeep.store.tables import ImportDraft, ImportNames
@@ -105,14 +105,15 @@ def view(*, session: Session, now: datetime, draft_id: int) -> DraftView:
     )
 
 
-def book(*, session: Session, now: datetime, by: By, draft_id: int) -> ImportReport:
-    """Book a sheet's new rows, or none where any row has a problem; remember its names.
+def book(*, session: Session, now: datetime, by: By, draft_id: int, tell: Tell | None = None) -> ImportReport:
+    """Book a sheet's new rows, or none where any row has a problem; remember its names. `tell` hears how far it is.
 
     The sheet stays for its day, so that a second press meets the first one's answer.
     Errors: as `import_sheet`; NotFound.
     """
     draft = _draft(session, draft_id)
-    report = import_sheet(session=session, now=now, by=by, sheet=draft.sheet, source=draft.source, data=_named(draft))
+    told = {"sheet": draft.sheet, "source": draft.source}
+    report = import_sheet(session=session, now=now, by=by, data=_named(draft), tell=tell, **told)
     if not report.problems:
         _remember(session, draft)
     return report

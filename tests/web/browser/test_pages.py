@@ -28,7 +28,7 @@ QUERIES = {
 }
 """Pages that show something else by what stands in the address."""
 
-PARTS = {"bench.after_undo", "static"}
+PARTS = {"bench.after_undo", "imports.progress", "static"}
 """What answers to GET and is no page of its own."""
 
 
