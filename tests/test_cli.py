@@ -4,6 +4,8 @@ import io
 import json
 import re
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -296,3 +298,9 @@ def test_a_watched_folder_is_planned_by_machine_and_what_cannot_be_is_kept_with_
     assert Path("drop/Egret/planned/part-2.gcode").exists(), "put there again, it is planned again"
     with closing(sqlite3.connect(demo)) as connection:
         assert connection.execute("SELECT count(*) FROM job WHERE title = 'part'").fetchone() == (2,)
+
+
+def test_a_file_is_metered_without_the_web_or_the_store() -> None:
+    words = "import sys, spoolkeep.cli.meter; print({'flask', 'sqlalchemy', 'reportlab'} & set(sys.modules))"
+    said = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+    assert said.stdout.strip() == "set()"

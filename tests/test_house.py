@@ -8,9 +8,10 @@ import sys
 import tomllib
 from pathlib import Path
 
+import click
 import pytest
 
-from spoolkeep.cli import cli
+from spoolkeep.cli import COMMANDS, cli
 from spoolkeep.services.imports import COLUMNS
 from spoolkeep.services.instance import SETTING
 
@@ -63,14 +64,20 @@ def test_the_sessions_are_opened_by_two_doors_only() -> None:
     assert opened == ["engine.py", "upgrade.py"]
 
 
-@pytest.mark.parametrize("command", sorted(cli.commands))
+def _command(name: str) -> click.Command:
+    found = cli.get_command(click.Context(cli), name)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_every_command_has_help_and_stands_in_the_readme(command: str) -> None:
-    assert cli.commands[command].help
+    assert _command(command).help
     assert f"spoolkeep {command}" in (TOP / "README.md").read_text(encoding="utf-8")
 
 
 def test_every_option_has_help() -> None:
-    for command in cli.commands.values():
+    for command in map(_command, COMMANDS):
         for parameter in command.params:
             if parameter.param_type_name == "option":
                 assert getattr(parameter, "help", None), f"{command.name} {parameter.name}"
