@@ -32,6 +32,8 @@ ABOUT = {
     FailedWhen.LATE: "late: in the last third",
     FailedWhen.RAN_ON: "it ran on to the end",
 }
+MOST_TOOLS = 4
+"""Of so many tools of a file the page asks for their items; with a machine, what is loaded there says it."""
 LATEST_SHOWN = 8
 """So many of the ended jobs stand open; the rest is folded away."""
 
@@ -86,7 +88,7 @@ def drop() -> Response | tuple[str, int]:
 
 
 def _plan(machine_id: int | None, shop: Shop) -> FilePlan:
-    item = forms.maybe_whole("article", "Item")
+    items = [(tool, forms.maybe_whole(f"tool-{tool}", f"The item of tool {tool}")) for tool in range(MOST_TOOLS)]
     return FilePlan(
         title=forms.text("title"),
         machine_id=machine_id,
@@ -94,7 +96,7 @@ def _plan(machine_id: int | None, shop: Shop) -> FilePlan:
         purpose=forms.word("purpose", Purpose, "For", default=Purpose.SOLD),
         due_at=forms.moment("due_at", "Due", shop),
         times=forms.whole("times", "Times", 1),
-        items=((0, item),) if item else (),
+        items=tuple((tool, item) for tool, item in items if item),
     )
 
 
@@ -384,6 +386,7 @@ def _show(refused: Refusal | None = None) -> str:
         product_id=request.values.get("product", type=int),
         latest_shown=LATEST_SHOWN,
         taken=TAKEN,
+        tools=range(MOST_TOOLS),
         wall_now=clock.local(doors.now()),
         outcomes=list(Outcome),
         purposes=list(Purpose),

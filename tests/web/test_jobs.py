@@ -1,14 +1,19 @@
 """The Jobs pages: jobs that have no machine yet, jobs that never ran, and draws whose item alone is known."""
 
+import io
 import re
 from collections.abc import Callable
 from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
+from sqlalchemy import select
+from sqlmodel import col
+from werkzeug.test import TestResponse
 
 from spoolkeep.services import assumed, catalogue, finding, joblist, jobs
 from spoolkeep.services.jobs import FeedGrams, JobReport
+from spoolkeep.store.tables import JobFeed
 from tests.workshop import TestWorkshop, by
 
 Key = Callable[[], str]
@@ -181,3 +186,21 @@ def test_orders_on_hand_are_entered_and_go_out(client: FlaskClient, shop: TestWo
     page = client.post("/jobs/on-hand/1", data={"key": key(), "do": "sent"}, follow_redirects=True).text
     assert "It went out" in page
     assert "No order waits" in page
+
+
+def test_a_file_of_two_colours_is_planned_for_any_machine_by_the_items_of_its_tools(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    def drop(**more: str) -> TestResponse:
+        file = (io.BytesIO(b"M83\nT0\nG1 X1 E1000\nT1\nG1 X2 E500\n"), "sign.gcode")
+        form = {"key": key(), "times": "1", "file": file, **more}
+        return client.post("/jobs/file", data=form, content_type="multipart/form-data", follow_redirects=True)
+
+    first, second = map(str, shop.articles)
+    assert drop(**{"tool-0": first}).status_code == 409
+    answer = drop(**{"tool-0": first, "tool-1": second})
+    assert "sign.gcode is planned as one job" in answer.text
+    with shop.store.read() as session:
+        rows = session.scalars(select(JobFeed).order_by(col(JobFeed.tool))).all()
+    assert [(row.tool, row.article_id) for row in rows] == list(enumerate(shop.articles))
+    assert rows[0].needs_mg == pytest.approx(2 * rows[1].needs_mg, abs=1)
