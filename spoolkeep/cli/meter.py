@@ -40,6 +40,9 @@ def meter(*, file: Path, density: float | None, diameter: float, as_json: bool, 
         if len(runs) > 1:
             click.echo(f"Run {run['run']} of {len(runs)}, {run['name']}:")
         table(("tool", "mm", "mm³", "g"), [_tool_row(tool) for tool in run["tools"]])
+        if run["waste"]:
+            click.echo("Of it waste, by the file's own comments:")
+            table(("for", "tool", "mm", "mm³", "g"), [(one["cause"], *_tool_row(one)) for one in run["waste"]])
         if run["seconds"]:
             click.echo(f"It runs {timedelta(seconds=run['seconds'])}, by its {run['seconds_from']}.")
         for note in run["notes"]:

@@ -7,10 +7,11 @@ time, as arrays; each line that is out of the ordinary goes to `motion`, which k
 import itertools
 import re
 from bisect import insort
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 from operator import attrgetter
 from typing import NamedTuple, Protocol
 
@@ -20,12 +21,17 @@ from numpy.typing import NDArray
 from spoolkeep.domain.course import MOST_POINTS, Course, Point, thinned
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.motion import PER_MM, Motion, command_of, mm_by_tool, plain, units_of, words_of
+from spoolkeep.domain.words import Cause
 
 BLOCK = 1 << 19
 """So many bytes are read at a time: what is looked at stays in a processor's near memory."""
 _LONGEST_LINE = 1 << 16
 _LAYER = re.compile(rb";[ \t]*(?:LAYER_CHANGE|CHANGE_LAYER|LAYER[ :#]*\d+)")
 """Comments by which slicing programs mark where a layer begins. Source: common practice, no source."""
+_FEATURE = re.compile(rb"; ?(?:TYPE|FEATURE):[ \t]*([^\r\n]*)")
+"""Comments by which slicing programs say what comes next. Source: common practice, no source."""
+_WASTED = ((b"TOWER", Cause.PURGE), (b"PURGE", Cause.PURGE), (b"SKIRT", Cause.PRIME))
+"""What such a comment holds where plastic comes out that is no part of the print: a wipe or prime tower, a skirt."""
 _NUMBER = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)")
 _RISE = PER_MM // 25
 """A layer is at least 0.04 mm above all before it. Source: our own choice; the thinnest are about so."""
@@ -40,7 +46,7 @@ _LEAST_ON_A_LAYER = PER_MM // 100
 _MAKE_RELATIVE = (b"M83", b"G91")
 _SHOWN = 60
 _NEWLINE, _SEMICOLON, _RETURN, _BLANK, _BRACKET = 10, 59, 13, 32, 40
-_E, _G, _M, _Z, _DOT, _MINUS, _PLUS, _NOUGHT = 69, 71, 77, 90, 46, 45, 43, 48
+_E, _F, _G, _M, _T, _Z, _DOT, _MINUS, _PLUS, _NOUGHT = 69, 70, 71, 77, 84, 90, 46, 45, 43, 48
 Bytes = NDArray[np.uint8]
 Whole = NDArray[np.int64]
 
@@ -61,6 +67,8 @@ class Metered:
     """
 
     mm: dict[int, float]
+    waste: dict[Cause, dict[int, float]]
+    """What of it the file's own comments call a tower or a skirt, by cause and tool; the moves do not tell it."""
     course: Course
     notes: tuple[str, ...]
     head: bytes
@@ -111,6 +119,8 @@ class _Lines:
         first, second, third = (_after(self.bytes, self.starts, off) for off in range(3))
         self.are_moves = (first == _G) & (second - np.uint8(_NOUGHT) < 4) & (third == _BLANK)  # noqa: PLR2004 - G0 to G3
         self._are_still = (first == _SEMICOLON) | (first == _NEWLINE) | (first == _RETURN)
+        names = second if not (second == _BLANK).any() else np.where(second == _BLANK, third, second)
+        self._may_say = (first == _SEMICOLON) & ((names == _T) | (names == _F))
         self._are_idle = first == _M
         if self._are_idle.any():
             self._are_idle &= _is_idle(second, third, _after(self.bytes, self.starts, 3))
@@ -154,6 +164,17 @@ class _Lines:
         at = [match.start() for match in _LAYER.finditer(self.text)]
         lines = self.lines_of(np.array(at, dtype=np.intp))
         return set(lines[self.starts[lines] == at].tolist())
+
+    def features(self) -> dict[int, Cause | None]:
+        """Give the comments that say what comes next, and for what its plastic is wasted, if it is."""
+        text, found = self.text, {}
+        for index, start in zip(
+            np.flatnonzero(self._may_say).tolist(), self.starts[self._may_say].tolist(), strict=True
+        ):
+            is_feature, cause = _says(text[start : text.find(b"\n", start)])
+            if is_feature:
+                found[index] = cause
+        return found
 
     def first_told(self) -> int | None:
         """Give the first line that is neither empty nor a comment."""
@@ -223,6 +244,10 @@ class _Run:
         self._are_layers_marked = False
         self._top = -_NEVER
         self._most = 0
+        self._feature: Cause | None = None
+        self._since: Mapping[tuple[int, Fraction | float], int] = {}
+        """What was drawn when the feature began that wastes plastic."""
+        self._wasted: dict[Cause, Counter[tuple[int, Fraction | float]]] = {}
         self._risen: tuple[int, _Rough] | None = None
         """The height to which the head last went, and where that was."""
 
@@ -242,14 +267,17 @@ class _Run:
         self._are_layers_marked = self._are_layers_marked or bool(layers)
         heights = [] if self._are_layers_marked else lines.rising()
         slow = {*lines.odd(), *heights}
+        features = self._turns(lines)
         done = 0
-        for index in sorted({*slow, *layers, *self._due(lines)}):
+        for index in sorted({*slow, *layers, *features, *self._due(lines)}):
             self._push(lines, done, index)
             done = index
+            if index in features:
+                self._turn(features[index])
             if index in slow:
                 done += 1
                 self._obey(lines, index)
-            else:
+            elif index not in features or index in layers:
                 self._mark(lines, index, is_layer=index in layers)
         self._push(lines, done, len(lines))
         self.lines += len(lines)
@@ -261,6 +289,7 @@ class _Run:
             number, words = self._first or (1, "")
             told = f"“{words}” is no command" if words else "there is none"
             raise BadInput("not_motion", f"No line moves a machine: on line {number} {told}. Choose a motion file.")
+        self._turn(None)
         end = _Rough(self._size, self.lines, self._layer, self.motion.drawn)
         if not self._are_layers_marked:
             self._rise(end)
@@ -270,7 +299,15 @@ class _Run:
         if not any(drawn > 0 for drawn in mm.values()):
             raise BadInput("nothing_extruded", f"None of its {self.lines} lines pushes plastic out. Slice it again.")
         notes = tuple(f"{words}." if count == 1 else f"{words} ({count} times)." for words, count in self._notes())
-        return Metered(mm, course, notes, self._head[:_HEAD], b"".join(self._tail)[-_HEAD:])
+        waste = {cause: _pushed(mm_by_tool(drawn)) for cause, drawn in self._wasted.items()}
+        return Metered(
+            mm,
+            {cause: by_tool for cause, by_tool in waste.items() if by_tool},
+            course,
+            notes,
+            self._head[:_HEAD],
+            b"".join(self._tail)[-_HEAD:],
+        )
 
     def _notes(self) -> Iterator[tuple[str, int]]:
         yield from self.motion.notes.items()
@@ -294,6 +331,23 @@ class _Run:
                 self.motion.advance(pushed)
         elif (units := lines.last_told(begin, end)) is not None:
             self.motion.reach(units)
+
+    def _turns(self, lines: _Lines) -> dict[int, Cause | None]:
+        """Give the lines at which plastic begins to be wasted, or is so no longer."""
+        found, last = {}, self._feature
+        for index, cause in lines.features().items():
+            if cause is not last:
+                found[index] = last = cause
+        return found
+
+    def _turn(self, cause: Cause | None) -> None:
+        """End what was begun, and begin what comes next."""
+        drawn = self.motion.drawn
+        if self._feature is not None:
+            wasted = self._wasted.setdefault(self._feature, Counter())
+            for key in drawn.keys() | self._since.keys():
+                wasted[key] += drawn.get(key, 0) - self._since.get(key, 0)
+        self._feature, self._since = cause, drawn.copy()
 
     def _obey(self, lines: _Lines, index: int) -> None:
         try:
@@ -338,6 +392,17 @@ def _counted(points: list[_Rough]) -> Iterator[Point]:
     layers = itertools.accumulate((point.layer for point in points), max)
     for point, layer in zip(points, layers, strict=True):
         yield Point(point.byte, point.line, layer, mm_by_tool(point.drawn))
+
+
+@lru_cache(maxsize=256)
+def _says(comment: bytes) -> tuple[bool, Cause | None]:
+    """Give whether a comment says what comes next, and for what its plastic is wasted, if it is."""
+    told = _FEATURE.match(comment)
+    return told is not None, next((cause for word, cause in _WASTED if told and word in told[1]), None)
+
+
+def _pushed(mm: Mapping[int, float]) -> dict[int, float]:
+    return {tool: pushed for tool, pushed in mm.items() if round(pushed, 6) > 0}
 
 
 def _after(text: Bytes, at: NDArray[np.intp], off: int) -> Bytes:

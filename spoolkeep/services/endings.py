@@ -141,8 +141,8 @@ def _by_since(session: Session, job: Job, whole: Sequence[FeedGrams], point: Poi
     return [replace(one, mg=min(one.mg, max(0, since[_which(one)]))) for one in whole]
 
 
-def _which(one: FeedGrams) -> tuple[int | None, int | None, int | None]:
-    return one.tool, one.feed_id, one.article_id
+def _which(one: FeedGrams) -> tuple[int | None, int | None, int | None, Cause | None]:
+    return one.tool, one.feed_id, one.article_id, one.cause
 
 
 def _points(early: Early) -> tuple[Point, Point, Point]:

@@ -15,6 +15,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
+from spoolkeep.domain.split import largest_remainders
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import Cause, JobState, Kind, Outcome, Purpose
 from spoolkeep.services import finding, untold
@@ -417,10 +418,29 @@ def _check_end(started_at: datetime | None, at: datetime, *, outcome: Outcome, g
         raise BadInput("nothing_drawn", "A good job drew something. Enter the grams of at least one feed.")
 
 
+def _as_planned(session: Session, job: Job, grams: Sequence[FeedGrams]) -> list[FeedGrams]:
+    """Share what a feed gave by the causes that were planned for it, where nobody said what it was for."""
+    told = {one.feed_id for one in grams if one.cause is not None}
+    query = select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live), col(JobFeed.feed_id).is_not(None))
+    planned: dict[int | None, Counter[str]] = {}
+    for row in session.scalars(query.order_by(col(JobFeed.id))):
+        planned.setdefault(row.feed_id, Counter())[row.cause] += row.needs_mg
+    found: list[FeedGrams] = []
+    for one in grams:
+        causes = planned.get(one.feed_id, Counter())
+        if one.feed_id in told or not causes.keys() - {Cause.GOOD}:
+            found.append(one)
+            continue
+        parts = zip(largest_remainders(one.mg, list(causes.values())), causes, strict=True)
+        found += [replace(one, mg=mg, cause=None if cause == Cause.GOOD else Cause(cause)) for mg, cause in parts if mg]
+    return found
+
+
 def _draw(
     session: Session, act: Act, job: Job, *, outcome: Outcome, at: datetime, grams: Sequence[FeedGrams]
 ) -> JobAnswer:
-    drawn = [Drawn(one.mg, one.cause or cause_of(outcome), one.feed_id, article_id=one.article_id) for one in grams]
+    told = _as_planned(session, job, grams)
+    drawn = [Drawn(one.mg, one.cause or cause_of(outcome), one.feed_id, article_id=one.article_id) for one in told]
     movements = book(session, act, draw_events(session, drawn, at=at, job_id=job.id, began_at=job.started_at))
     if movements:
         spools = {one.spool_id for one in movements if one.spool_id}

@@ -42,6 +42,11 @@ def _of_run(run: Run, density: float | None, diameter_mm: float) -> dict[str, An
         "run": run.number,
         "name": run.name,
         "tools": [_of_tool(tool, mm, density, diameter_mm) for tool, mm in sorted(metered.mm.items())],
+        "waste": [
+            {"cause": cause, **_of_tool(tool, mm, density, diameter_mm)}
+            for cause, by_tool in metered.waste.items()
+            for tool, mm in sorted(by_tool.items())
+        ],
         "lines": metered.lines,
         "layers": metered.course.layers,
         "seconds": run.seconds,

@@ -6,7 +6,7 @@ The web's Jobs page, its JSON doors and the command line call it. The file itsel
 import hashlib
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import PurePath
 from typing import BinaryIO
@@ -19,7 +19,8 @@ from spoolkeep.domain.course import Course, Point, thinned
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.geometry import mg_of
 from spoolkeep.domain.motionfile import Run, runs_in
-from spoolkeep.domain.words import Purpose
+from spoolkeep.domain.split import largest_remainders
+from spoolkeep.domain.words import Cause, Purpose
 from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.jobs import FeedGrams, JobReport, enter_within
@@ -96,7 +97,7 @@ def plan_file(*, session: Session, now: datetime, by: By, file: ReadFile, plan: 
         job_ids, needs_mg = [], 0
         for run in file.runs:
             row = _keep(session, act, file, run)
-            grams = _needs(session, _um(run), plan)
+            grams = _needs(session, run, plan)
             report = _report(file, run, plan, grams)
             for _ in range(plan.times):
                 job_ids.append(enter_within(session, act, report, motion_file_id=row.id, planned_at=now).id)
@@ -180,10 +181,27 @@ def mg_of_um(um: int, item: Item) -> int:
     return mg_of(um / _UM_PER_M, density_mg_per_cm3=item.density_mg_per_cm3, diameter_um=item.diameter_um)
 
 
-def _needs(session: Session, um: Mapping[int, int], plan: FilePlan) -> tuple[FeedGrams, ...]:
-    """Give what each tool needs, on its feed where the machine is known. A tool that gives nothing needs nothing."""
+def _needs(session: Session, run: Run, plan: FilePlan) -> tuple[FeedGrams, ...]:
+    """Give what each tool needs, on its feed where the machine is known. A tool that gives nothing needs nothing.
+
+    What the file's comments call a tower or a skirt is needed too, and waste by its cause.
+    """
     feeds = _feeds_of(session, plan.machine_id)
-    return tuple(_need(session, (tool, length), feeds, plan) for tool, length in sorted(um.items()) if length > 0)
+    found: list[FeedGrams] = []
+    for tool, um in sorted(_um(run).items()):
+        if um > 0:
+            found += _by_cause(_need(session, (tool, um), feeds, plan), um, run.metered.waste)
+    return tuple(found)
+
+
+def _by_cause(need: FeedGrams, um: int, waste: Mapping[Cause, Mapping[int, float]]) -> list[FeedGrams]:
+    """Share what a tool needs between what is good and what is wasted, by cause."""
+    rest, wasted = um, {}
+    for cause, mm in waste.items():
+        wasted[cause] = min(rest, round(mm.get(need.tool or 0, 0.0) * _UM_PER_MM))
+        rest -= wasted[cause]
+    parts = largest_remainders(need.mg, [rest, *wasted.values()])
+    return [replace(need, mg=mg, cause=cause) for mg, cause in zip(parts, [None, *wasted], strict=True) if mg]
 
 
 def _need(session: Session, drawn: tuple[int, int], feeds: Sequence[Feed] | None, plan: FilePlan) -> FeedGrams:

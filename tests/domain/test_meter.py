@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from spoolkeep.domain import meter as meter_module
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.meter import Metered, meter
+from spoolkeep.domain.words import Cause
 from tests.domain.controller import Controller
 
 EXAMPLES = int(os.environ.get("SPOOLKEEP_PROGRAMS", "400"))
@@ -232,3 +233,37 @@ def test_a_line_and_a_byte_and_a_share_of_the_file_say_what_was_drawn_by_then() 
 def test_what_is_no_motion_file_is_refused_with_the_line(program: str, says: str) -> None:
     with pytest.raises(BadInput, match=says):
         metered(program)
+
+
+TOWER = b"""M83
+;TYPE:Skirt
+G1 X1 E2
+;TYPE:Perimeter
+G1 X2 E10
+G1 E-.8
+; FEATURE: Prime tower
+G1 E.8
+G1 X3 E4
+T1
+G1 X4 E3
+;TYPE:Wipe tower
+G1 X5 E1
+;TYPE:Infill
+G1 X6 E20
+"""
+
+
+def test_what_a_file_s_comments_call_a_tower_or_a_skirt_is_waste_by_tool() -> None:
+    found = meter(io.BytesIO(TOWER))
+    assert found.mm == pytest.approx({0: 16, 1: 24})
+    assert found.waste[Cause.PRIME] == pytest.approx({0: 2})
+    assert found.waste[Cause.PURGE] == pytest.approx({0: 4.8, 1: 4})
+    assert meter(io.BytesIO(TOWER.replace(b"TYPE", b"NOTE").replace(b"FEATURE", b"NOTE"))).waste == {}
+
+
+def test_a_tower_goes_on_over_the_blocks_in_which_a_file_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    absolute = b"M82\nG1 E5\n;TYPE:Wipe tower\n" + b"".join(b"G1 X1 E%d\n" % mm for mm in range(6, 400))
+    file = absolute + b";TYPE:Infill\nG1 E1000\n"
+    for block in (1 << 19, 64):
+        monkeypatch.setattr(meter_module, "BLOCK", block)
+        assert meter(io.BytesIO(file)).waste == {Cause.PURGE: pytest.approx({0: 394})}

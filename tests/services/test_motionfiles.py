@@ -3,6 +3,7 @@
 import io
 import math
 import zipfile
+from collections import Counter
 from collections.abc import Mapping
 from datetime import datetime
 
@@ -13,16 +14,17 @@ from sqlmodel import col
 from spoolkeep.domain.cards import Card
 from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.words import FailedWhen, JobState, Outcome, TimeFrom
-from spoolkeep.services import bench, catalogue, endings, joblist, jobs, motionfiles, spools, stock, undoing
+from spoolkeep.domain.words import FailedWhen, JobState, Kind, Outcome, TimeFrom
+from spoolkeep.services import bench, catalogue, endings, joblist, jobs, motionfiles, reports, spools, stock, undoing
 from spoolkeep.services.endings import Early
-from spoolkeep.services.jobs import JobAnswer
+from spoolkeep.services.jobs import FeedGrams, JobAnswer
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned, ReadFile
+from spoolkeep.services.reports import Ending
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
-from spoolkeep.store.tables import Job, JobFeed, MotionFile
+from spoolkeep.store.tables import Job, JobFeed, MotionFile, Movement
 from tests.workshop import TestWorkshop, by, station_at
 
 LAYERS = 10
@@ -270,3 +272,32 @@ def test_a_machine_whose_g90_governs_extrusion_is_metered_so(shop: TestWorkshop)
             True,
             False,
         ]
+
+
+TOWER = "M83\n;TYPE:Skirt\nG1 X1 E200\n;TYPE:Infill\nG1 X1 E2000\n;TYPE:Wipe tower\nG1 X1 E600\n"
+
+
+def causes(shop: TestWorkshop, job_id: int) -> dict[str, int]:
+    query = select(Movement).where(col(Movement.job_id) == job_id, col(Movement.kind) == Kind.DRAW)
+    with shop.store.read() as session:
+        found = Counter[str]()
+        for row in session.scalars(query):
+            found[row.cause or ""] -= row.sign * (row.asked_mg or 0)
+    return dict(found)
+
+
+@pytest.mark.parametrize("said", ["nothing", "the grams of its feed"])
+def test_a_tower_and_a_skirt_are_waste_by_cause_whoever_ends_the_job(shop: TestWorkshop, said: str) -> None:
+    job_id = plan(shop, read(TOWER), outside_id="night 9").job_ids[0]
+    if said == "nothing":
+        shop.do(lambda s: reports.end(session=s, now=shop.now, by=by(), job="night 9", ending=Ending()))
+    else:
+        mg = sum(mg for _, _, mg in needs(shop, job_id) if isinstance(mg, int))
+        grams = [FeedGrams(mg, feed_id=1)]
+        shop.do(
+            lambda s: jobs.end_job(session=s, now=shop.now, by=by(), job_id=job_id, outcome=Outcome.GOOD, grams=grams)
+        )
+    found = causes(shop, job_id)
+    assert set(found) == {"good", "purge", "prime"}
+    assert found["good"] == pytest.approx(10 * found["prime"], abs=10)
+    assert found["purge"] == pytest.approx(3 * found["prime"], abs=5)
