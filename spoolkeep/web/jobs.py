@@ -3,7 +3,7 @@
 The app factory registers it.
 """
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from flask import Response as PdfResponse
@@ -12,7 +12,19 @@ from werkzeug.wrappers import Response
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.motionfile import TAKEN
 from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
-from spoolkeep.services import again, choices, endings, failures, joblist, jobs, labels, motionfiles, stops, untold
+from spoolkeep.services import (
+    again,
+    choices,
+    endings,
+    failures,
+    joblist,
+    jobs,
+    labels,
+    motionfiles,
+    stops,
+    untold,
+    wastebin,
+)
 from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned, ReadFile
@@ -23,6 +35,7 @@ from spoolkeep.web.answers import status_of
 
 pages = Blueprint("jobs", __name__, url_prefix="/jobs")
 STOPS_SHOWN = 30
+WEEK = timedelta(days=7)
 POINTS = {"layer": "at layer", "line": "at line", "share": "at per cent of the file"}
 """The points of a file at which a person can say that a job ended."""
 ABOUT = {
@@ -60,10 +73,41 @@ def enter() -> Response | tuple[str, int]:
 @pages.get("/failures")
 def failing() -> str:
     """Show what fails, where, and what motion files do not tell."""
+    return _show_failing()
+
+
+@pages.post("/failures")
+def weigh_bin() -> Response | tuple[str, int]:
+    """Reconcile waste by what the bin held."""
+    try:
+        with doors.writing() as session:
+            shop = load_shop(session)
+            since_at = forms.moment("since_at", "Emptied before", shop)
+            if since_at is None:
+                raise BadInput("no_time", "Say when the bin was emptied before.")
+            answer = wastebin.weigh(
+                session=session,
+                now=doors.now(),
+                by=doors.by_form(),
+                held_mg=forms.grams("held", "The bin held"),
+                since_at=since_at,
+                at=forms.moment("at", "Weighed", shop),
+            )
+    except Refusal as refusal:
+        return _show_failing(refused=refusal), status_of(refusal)
+    known = "1 job is" if answer.jobs == 1 else f"{answer.jobs} jobs are"
+    flash(f"Kept. {known} known better: {shop.formats.grams(answer.settled_mg)} were settled.", "heard")
+    return redirect(url_for("jobs.failing", _anchor="bin"))
+
+
+def _show_failing(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         found = failures.view(session=session, now=doors.now())
         drift, biases = untold.biases(session=session)
-    return render_template("failures.html", found=found, drift=drift, biases=biases)
+        bins, clock = wastebin.last(session=session), load_shop(session).clock
+    since = clock.local(bins[0].weighed_at if bins else doors.now() - WEEK)
+    context = {"found": found, "drift": drift, "biases": biases, "bins": bins, "since": since}
+    return render_template("failures.html", refused=refused, form=request.form, **context)
 
 
 @pages.post("/file")

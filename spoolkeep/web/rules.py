@@ -91,6 +91,7 @@ RULES: dict[str, Rule] = {
     "jobs.page": SEE,
     "jobs.enter": WORK,
     "jobs.failing": SEE,
+    "jobs.weigh_bin": WORK,
     "jobs.drop": Rule(Right.WORK, largest=MOTION_FILE),
     "jobs.start": WORK,
     "jobs.once_more": WORK,

@@ -325,7 +325,7 @@ def test_every_maker_s_code_in_the_files_checks_out() -> None:
 
 
 BACK_TO_0003 = (
-    *(f"DROP TABLE {table}" for table in ("credit", "product_order")),
+    *(f"DROP TABLE {table}" for table in ("bin_weighing", "credit", "product_order")),
     "DROP INDEX ix_job_resumes_id",
     *(f"ALTER TABLE job DROP COLUMN {name}" for name in ("resumes_id", "assumed")),
     "ALTER TABLE machine DROP COLUMN silent",

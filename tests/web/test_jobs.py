@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlmodel import col
 from werkzeug.test import TestResponse
 
-from spoolkeep.services import assumed, catalogue, finding, joblist, jobs
+from spoolkeep.services import assumed, catalogue, deliveries, finding, joblist, jobs
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.tables import JobFeed
 from tests.workshop import TestWorkshop, by
@@ -204,3 +204,26 @@ def test_a_file_of_two_colours_is_planned_for_any_machine_by_the_items_of_its_to
         rows = session.scalars(select(JobFeed).order_by(col(JobFeed.tool))).all()
     assert [(row.tool, row.article_id) for row in rows] == list(enumerate(shop.articles))
     assert rows[0].needs_mg == pytest.approx(2 * rows[1].needs_mg, abs=1)
+
+
+@pytest.mark.usefixtures("shop")
+def test_the_bin_is_weighed_and_what_it_held_is_shown(client: FlaskClient, key: Key) -> None:
+    page = client.get("/jobs/failures").text
+    assert "The waste bin" in page
+    form = {"key": key(), "held": "350", "since_at": "2026-02-25T12:00"}
+    page = client.post("/jobs/failures", data=form, follow_redirects=True).text
+    assert "0 jobs are known better" in page
+    assert "350\N{NO-BREAK SPACE}g" in page
+    refused = client.post("/jobs/failures", data={**form, "key": key()})
+    assert refused.status_code == 422
+    assert "weighed since then" in refused.text
+    assert 'value="350"' in refused.text
+
+
+def test_credit_that_is_due_is_shown_until_it_comes(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    (code,) = shop.deliver()
+    shop.do(lambda s: deliveries.send_back(session=s, now=shop.now, by=by(), spool_codes=[code], note="crushed"))
+    assert "crushed" in client.get("/orders").text
+    page = client.post("/orders/credits/1", data={"key": key(), "came": "15.00"}, follow_redirects=True).text
+    assert "less than was asked" in page
+    assert "Credit that is due" not in page

@@ -64,6 +64,7 @@ WHO = {
     "jobs.page": LOOK,
     "jobs.enter": FLOOR,
     "jobs.failing": LOOK,
+    "jobs.weigh_bin": FLOOR,
     "jobs.drop": FLOOR,
     "jobs.start": FLOOR,
     "jobs.once_more": FLOOR,

@@ -18,7 +18,17 @@ from spoolkeep.store.tables.catalogue import (
     Substitute,
 )
 from spoolkeep.store.tables.labels import LabelStock, Sighting, Walk, WalkedPlace, Walker
-from spoolkeep.store.tables.machines import Feed, Job, JobFeed, Loading, Machine, MotionFile, MotionTool, Stop
+from spoolkeep.store.tables.machines import (
+    BinWeighing,
+    Feed,
+    Job,
+    JobFeed,
+    Loading,
+    Machine,
+    MotionFile,
+    MotionTool,
+    Stop,
+)
 from spoolkeep.store.tables.money import Channel, ImportDraft, ImportNames, ImportRow, TakingsDay, TakingsLine, Workshop
 from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, SerialCounter, Station, Token
 from spoolkeep.store.tables.stock import Balance, DayTotal, Line, Movement, SetAside, Spool
@@ -43,6 +53,7 @@ __all__ = [
     "Article",
     "AtStation",
     "Balance",
+    "BinWeighing",
     "CalendarDay",
     "Change",
     "Channel",

@@ -216,3 +216,25 @@ class Stop(SQLModel, table=True):
             postgresql_where=text("live AND until_at IS NULL"),
         ),
     )
+
+
+class BinWeighing(SQLModel, table=True):
+    """What the waste bin held since it was last emptied, beside what the books had as waste of those days."""
+
+    __tablename__ = "bin_weighing"
+    id: int = primary_key()
+    live: bool = live()
+    since_at: datetime = moment()
+    weighed_at: datetime = moment()
+    held_mg: int = whole()
+    booked_mg: int = whole()
+    """Waste by the books, before it was reconciled."""
+    settled_mg: int = whole()
+    """What jobs that failed nobody knows when were charged more, or less, by it."""
+    good_mg: int = whole()
+    """Drawn for good parts in those days: supports and brims in the bin go with it."""
+    __table_args__ = (
+        holds("ends_after_it_begins", "weighed_at > since_at"),
+        holds("is_not_negative", "held_mg >= 0 AND booked_mg >= 0 AND good_mg >= 0"),
+        *integers("held_mg", "booked_mg", "settled_mg", "good_mg"),
+    )
