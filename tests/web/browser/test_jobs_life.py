@@ -102,6 +102,34 @@ def test_a_job_that_failed_at_a_layer_is_charged_by_its_file_and_done_again(
     expect(page.get_by_role("row", name="Larch 1 1")).to_be_visible()
 
 
+def test_a_job_that_was_stopped_goes_on_and_is_charged_by_the_whole_file(
+    page: Page, address: str, shop: TestWorkshop, scan: Scan, program: Path
+) -> None:
+    (code,) = shop.deliver()
+    page.goto(f"{address}/bench")
+    for text in (code, shop.feeds[0]):
+        scan(text)
+    drop(page, address, program)
+    page.get_by_role("button", name="Start lamp").click()
+    end_at_layer(page, "stopped", "11")
+    page.get_by_role("button", name="It goes on: lamp").click()
+    expect(page.locator(".message-words").first).to_contain_text("It goes on")
+    end_at_layer(page, "failed", "21")
+    assert left(shop, code) == [round(1000 - 20.5 * METRE_MG / 1000)]
+    page.get_by_role("button", name="Print again: lamp").first.click()
+    expect(page.get_by_role("row", name="lamp Larch planned 149")).to_be_visible()
+
+
+def end_at_layer(page: Page, how: str, layer: str) -> None:
+    """End the only job to come early."""
+    page.get_by_role("link", name="End lamp").click()
+    page.locator("[name=early_outcome]").select_option(how)
+    page.get_by_label("Where", exact=True).select_option("at layer")
+    page.get_by_label("Layer, line or per cent").fill(layer)
+    page.get_by_role("button", name="Charge what it drew by then").click()
+    expect(page.locator(".message-words").first).to_contain_text("Booked")
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1400, 390])
 def test_the_pages_of_a_job_can_be_read_by_everybody(

@@ -1,15 +1,28 @@
 """Every page for everybody: axe finds nothing in either scheme at either width, and nothing comes from elsewhere."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Literal
 
 import pytest
 from playwright.sync_api import Page, expect
 
 from spoolkeep.domain.words import OrderState, Outcome
-from spoolkeep.services import catalogue, joblist, jobs, money, orders, stops
+from spoolkeep.services import (
+    assumed,
+    catalogue,
+    deliveries,
+    endings,
+    joblist,
+    jobs,
+    money,
+    onhand,
+    orders,
+    stops,
+    wastebin,
+)
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
+from spoolkeep.services.endings import Early
 from spoolkeep.services.imports import drafts
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
@@ -88,10 +101,33 @@ def _lived_in(shop: TestWorkshop) -> dict[str, int | str]:
     shop.do(
         lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=since, why="no white")
     )
+    _went_on(shop, machine_id, feed_id)
     data = b"day,amount,channel,Till\n2026-03-01,120,Web,1\nsoon,120,Web,1\n"
     told = {"sheet": "takings", "source": "till.csv", "data": data}
     draft = shop.do(lambda s: drafts.send(session=s, now=now, actor_id=FIRST_ACTOR, **told))  # type: ignore[arg-type]
     return {"spool": spool, "job": job, "bare": bare, "machine": machine_id, "order": order, "draft": draft}
+
+
+def _went_on(shop: TestWorkshop, machine_id: int, feed_id: int) -> None:
+    """Let a job be stopped, one be taken as done, an order be on hand, a spool go back and the bin be weighed."""
+    now = shop.now
+    report = JobReport("Trug", machine_id, (FeedGrams(20_000, feed_id),), duration_s=60)
+    stopped, taken = (
+        shop.do(lambda s: jobs.plan_job(session=s, now=now, by=by(), report=report)).job_id for _ in range(2)
+    )
+    early, outcome = Early({"share": 0.5}), Outcome.STOPPED
+    shop.do(lambda s: endings.end_early(session=s, now=now, by=by(), job_id=stopped, outcome=outcome, early=early))
+    shop.do(lambda s: catalogue.set_silent(session=s, now=now, by=by(), machine_id=machine_id, silent=True))
+    shop.do(lambda s: jobs.start_job(session=s, now=now - timedelta(hours=1), by=by(), job_id=taken))
+    assert assumed.take_all(shop.store, now=now)
+    entry = catalogue.ProductEntry("Trug", None, ((shop.articles[0], 4_000_000),))
+    shop.do(lambda s: catalogue.add_product(session=s, now=now, by=by(), entry=entry))
+    line = onhand.Wanted("1042", "Trug", due_on=date(2026, 3, 1))
+    shop.do(lambda s: onhand.tell(session=s, now=now, by=by(), wanted=[line]))
+    back = shop.deliver()
+    shop.do(lambda s: deliveries.send_back(session=s, now=now, by=by(), spool_codes=back, note="crushed"))
+    since = now - timedelta(days=7)
+    shop.do(lambda s: wastebin.weigh(session=s, now=now, by=by(), held_mg=300_000, since_at=since))
 
 
 def _ordered(shop: TestWorkshop) -> int:
