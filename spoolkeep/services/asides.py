@@ -50,6 +50,17 @@ def put_aside(session: Session, act: Act, spool: Spool, *, why: str, at: datetim
     create(session, act, SetAside(spool_id=spool.id, why=_why(why), from_at=at))
 
 
+def put_lot_aside(session: Session, act: Act, spool: Spool, *, why: str, at: datetime) -> str:
+    """Set all of a spool's lot aside within an act, and say so. Errors: BadInput where it has none; Conflict."""
+    if not spool.lot:
+        raise BadInput("no_lot", "That spool has no lot. Set the spools themselves aside.")
+    of_lot = col(SetAside.article_id) == spool.article_id, col(SetAside.lot) == spool.lot
+    if session.scalars(select(SetAside).where(*of_lot, *_standing())).first() is not None:
+        raise Conflict("aside_before", "That lot is set aside already. Nothing was changed.")
+    create(session, act, SetAside(article_id=spool.article_id, lot=spool.lot, why=_why(why), from_at=at))
+    return f"Set aside: {finding.item_name(session, spool.article_id)}, all of lot {spool.lot}."
+
+
 def odd_about(session: Session, spool: Spool) -> str:
     """Give what a person should know about a spool that was just loaded; it is on the machine in fact."""
     if why_aside(session, spool) is not None:
@@ -66,15 +77,7 @@ def set_lot_aside(*, session: Session, now: datetime, by: By, spool_code: str, w
     """Set every spool of this one's item and lot aside, those to come too. Errors: BadInput where it has no lot."""
 
     def do(act: Act) -> AsideAnswer:
-        spool = finding.spool_of(session, spool_code)
-        if not spool.lot:
-            raise BadInput("no_lot", "That spool has no lot. Set the spools themselves aside.")
-        of_lot = col(SetAside.article_id) == spool.article_id, col(SetAside.lot) == spool.lot
-        if session.scalars(select(SetAside).where(*of_lot, *_standing())).first() is not None:
-            raise Conflict("aside_before", "That lot is set aside already. Nothing was changed.")
-        create(session, act, SetAside(article_id=spool.article_id, lot=spool.lot, why=_why(why), from_at=now))
-        name = finding.item_name(session, spool.article_id)
-        return AsideAnswer(act.id, f"Set aside: {name}, all of lot {spool.lot}.")
+        return AsideAnswer(act.id, put_lot_aside(session, act, finding.spool_of(session, spool_code), why=why, at=now))
 
     request = {"spool_code": spool_code, "why": why}
     return once(session, "set lot aside", by=by, now=now, request=request, answers=AsideAnswer, about=spool_code, do=do)

@@ -62,13 +62,22 @@ def play(session: Session, act: Act, card: Card, row: Spool | Feed | Job, *, dig
         return Did("ran out", standby.end_spool(session, act, spool, at=at).words, spool=spool)
     if card is Card.SHELVED:
         return _shelved(session, act, spool, at=at)
-    name = finding.item_name(session, spool.article_id)
     if card is Card.SET_ASIDE:
-        if asides.why_aside(session, spool) is not None:
-            raise Conflict("aside_before", f"{name} is set aside already. Let it go on its page.")
-        asides.put_aside(session, act, spool, why="", at=at)
-        return Did("set aside", f"{name} is set aside: not to be used until somebody lets it go.", spool=spool)
+        return _set_aside(session, act, spool, at=at)
     return weighed(session, act, spool, gross_mg=int(digits) * MG_PER_G, at=at)
+
+
+def _set_aside(session: Session, act: Act, spool: Spool, *, at: datetime) -> Did:
+    """Set a spool aside; one that is so already, all of its lot."""
+    name = finding.item_name(session, spool.article_id)
+    if asides.why_aside(session, spool) is None:
+        asides.put_aside(session, act, spool, why="", at=at)
+        lot = f" Scan both once more for all of lot {spool.lot}." if spool.lot else ""
+        words = f"{name} is set aside: not to be used until somebody lets it go.{lot}"
+        return Did("set aside", words, spool=spool)
+    if not spool.lot:
+        raise Conflict("aside_before", f"{name} is set aside already. Let it go on its page.")
+    return Did("set aside", asides.put_lot_aside(session, act, spool, why="", at=at), spool=spool)
 
 
 def weighed(session: Session, act: Act, spool: Spool, *, gross_mg: int, at: datetime) -> Did:

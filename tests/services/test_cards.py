@@ -4,6 +4,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 import pytest
+from sqlalchemy import select
 
 from spoolkeep.domain.cards import Card
 from spoolkeep.domain.errors import Conflict, Refusal
@@ -15,6 +16,7 @@ from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
+from spoolkeep.store.tables import Spool
 from tests.workshop import TestWorkshop, by, station_at
 
 Play = Callable[..., ScanAnswer]
@@ -220,3 +222,18 @@ def test_what_no_spool_and_no_job_is_there_for_is_refused_in_words(shop: TestWor
         play(Card.RAN_OUT, shop.feeds[0])
     with pytest.raises(Refusal, match="No job runs on Larch"):
         play(Card.CAME_OFF_GOOD, shop.feeds[0])
+
+
+def test_a_second_scan_sets_the_whole_lot_aside(shop: TestWorkshop, play: Play) -> None:
+    first, second = shop.deliver(2)
+    with shop.store.write() as session:
+        for spool in session.scalars(select(Spool)):
+            spool.lot = "L7"
+    assert "all of lot L7" in play(first, Card.SET_ASIDE).words
+    with shop.store.read() as session:
+        assert spools.view(session=session, spool_code=second).aside is None
+    assert "all of lot L7" in play(Card.SET_ASIDE, first).words
+    with shop.store.read() as session:
+        assert spools.view(session=session, spool_code=second).aside == ""
+    with pytest.raises(Conflict, match="lot is set aside already"):
+        play(first, Card.SET_ASIDE)
