@@ -3,12 +3,14 @@
 `spoolkeep serve` looks once a minute, and nothing else needs to.
 """
 
+import logging
 from datetime import datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.words import JobState, Outcome
 from spoolkeep.services import endings
 from spoolkeep.services.jobs import JobAnswer, end_within, open_job
@@ -18,15 +20,24 @@ from spoolkeep.store.journal import change
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Act, Job, Machine
 
+_log = logging.getLogger(__name__)
+
 
 def take_all(store: Store, *, now: datetime) -> int:
     """Take as done every job whose planned end has passed on a machine that reports nothing; give how many."""
     with store.read() as session:
         past = _past(session, now)
-    for job_id in past:
+    return sum(_took(store, now, job_id) for job_id in past)
+
+
+def _took(store: Store, now: datetime, job_id: int) -> bool:
+    """Take one job as done, and say whether it was: one that is refused holds up no other."""
+    try:
         with store.write() as session:
-            take_as_done(session=session, now=now, job_id=job_id)
-    return len(past)
+            return take_as_done(session=session, now=now, job_id=job_id) is not None
+    except Refusal as refusal:
+        _log.warning("Job %s is past its planned end and was not taken as done: %s", job_id, refusal.words)
+        return False
 
 
 def take_as_done(*, session: Session, now: datetime, job_id: int) -> JobAnswer | None:

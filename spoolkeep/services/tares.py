@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any
 
-from sqlalchemy import ColumnElement, Integer, and_, cast, func, select
+from sqlalchemy import ColumnElement, String, and_, cast, func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -96,7 +96,7 @@ def _weighed_empty() -> Any:  # noqa: ANN401 - a select of columns that may be e
         .join(Change, (col(Change.on_table) == "spool") & (col(Change.row_id) == col(Spool.id)))
         .join(Act, col(Act.id) == col(Change.act_id))
         .where(col(Change.field) == "tare_mg", col(Act.kind) == "tare", col(Spool.live))
-        .where(cast(func.nullif(col(Change.after), "null"), Integer) == col(Spool.tare_mg))
+        .where(col(Change.after) == cast(col(Spool.tare_mg), String))
         .order_by(col(Change.id).desc())
         .limit(_LATEST)
     )

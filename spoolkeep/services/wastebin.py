@@ -20,6 +20,7 @@ from spoolkeep.domain.words import Cause, JobState, Kind
 from spoolkeep.services.draws import share_again
 from spoolkeep.services.endings import PPM
 from spoolkeep.services.jobs import standing_draws
+from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import MOST_GROSS_MG
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
@@ -129,11 +130,13 @@ def _check(session: Session, held_mg: int, since_at: datetime, until: datetime) 
 
 def _drawn(session: Session, since_at: datetime, until: datetime) -> tuple[int, int]:
     """Give milligrams that were wasted, and that were drawn for good parts, in some days."""
+    shop = load_shop(session)
     query = (
         select(col(Movement.cause), func.sum(-col(Movement.sign) * col(Movement.asked_mg)))
-        .where(
-            col(Movement.kind) == Kind.DRAW, col(Movement.occurred_at) > since_at, col(Movement.occurred_at) <= until
-        )
+        .where(col(Movement.kind) == Kind.DRAW)
+        # the day is indexed and the moment is not
+        .where(col(Movement.shop_day).between(shop.today(since_at), shop.today(until)))
+        .where(col(Movement.occurred_at) > since_at, col(Movement.occurred_at) <= until)
         .group_by(col(Movement.cause))
     )
     found = {cause: int(mg or 0) for cause, mg in session.execute(query)}

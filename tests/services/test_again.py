@@ -4,6 +4,7 @@ from datetime import datetime, timedelta
 
 import pytest
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.cards import Card
@@ -17,7 +18,7 @@ from spoolkeep.services.reports import Ending
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
-from spoolkeep.store.tables import Act, Balance
+from spoolkeep.store.tables import Act, Balance, Job
 from tests.workshop import TestWorkshop, by, station_at
 
 HOUR = timedelta(hours=1)
@@ -260,3 +261,18 @@ def test_a_ticket_starts_no_job_that_runs_or_belongs_to_another_machine(shop: Te
     scan(shop, ticket(shop, plan(shop)), shop.now)
     with pytest.raises(Conflict, match="planned for Larch"):
         scan(shop, other, shop.now)
+
+
+def test_a_job_that_the_books_refuse_holds_up_no_other(shop: TestWorkshop, monkeypatch: pytest.MonkeyPatch) -> None:
+    silent(shop)
+    first, second = running(shop, hours_ago=13), running(shop)
+    usual = endings.needs
+
+    def refuse_one(session: Session, job: Job) -> list[FeedGrams]:
+        if job.id == first:
+            raise Conflict("no_feed", "Its feed is gone.")
+        return usual(session, job)
+
+    monkeypatch.setattr(endings, "needs", refuse_one)
+    assert assumed.take_all(shop.store, now=shop.now) == 1
+    assert (view(shop, first).state, view(shop, second).assumed) == ("running", True)
