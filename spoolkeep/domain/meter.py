@@ -269,7 +269,8 @@ class _Run:
         slow = {*lines.odd(), *heights}
         features = self._turns(lines)
         done = 0
-        for index in sorted({*slow, *layers, *features, *self._due(lines)}):
+        marked = {*layers, *self._due(lines)}
+        for index in sorted({*slow, *features, *marked}):
             self._push(lines, done, index)
             done = index
             if index in features:
@@ -277,7 +278,7 @@ class _Run:
             if index in slow:
                 done += 1
                 self._obey(lines, index)
-            elif index not in features or index in layers:
+            elif index in marked:
                 self._mark(lines, index, is_layer=index in layers)
         self._push(lines, done, len(lines))
         self.lines += len(lines)

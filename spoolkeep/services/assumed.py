@@ -14,7 +14,7 @@ from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.words import JobState, Outcome
 from spoolkeep.services import endings
 from spoolkeep.services.jobs import JobAnswer, end_within, open_job
-from spoolkeep.store.acts import By, once
+from spoolkeep.store.acts import By, is_known, once
 from spoolkeep.store.engine import Store
 from spoolkeep.store.journal import change
 from spoolkeep.store.seeds import FIRST_ACTOR
@@ -46,6 +46,7 @@ def take_as_done(*, session: Session, now: datetime, job_id: int) -> JobAnswer |
         return None
     job = open_job(session, job_id)
     ended_at = _planned_end(job)
+    by = _by(job)
 
     def do(act: Act) -> JobAnswer:
         grams = endings.needs(session, job)
@@ -53,8 +54,7 @@ def take_as_done(*, session: Session, now: datetime, job_id: int) -> JobAnswer |
         change(session, act, job, assumed=True)
         return answer
 
-    # a job that was said to run again has another planned end, and so another key
-    by, request = By(FIRST_ACTOR, f"taken-as-done-{job.id}-{ended_at.isoformat()}"), {"job_id": job_id}
+    request = {"job_id": job_id}
     return once(session, "taken as done", by=by, now=now, request=request, answers=JobAnswer, about=job.title, do=do)
 
 
@@ -66,7 +66,13 @@ def _past(session: Session, now: datetime) -> list[int]:
         .where(col(Job.live), col(Job.state) == JobState.RUNNING, col(Machine.silent), col(Job.started_at).is_not(None))
         .where(col(Job.duration_s) > 0)
     )
-    return [job.id for job in sorted(session.scalars(query), key=_planned_end) if _planned_end(job) <= now]
+    past = [job for job in session.scalars(query) if _planned_end(job) <= now]
+    return [job.id for job in sorted(past, key=_planned_end) if not is_known(session, _by(job))]
+
+
+def _by(job: Job) -> By:
+    """Give the key of taking a job as done: one that was undone is not done again, one that runs anew has another."""
+    return By(FIRST_ACTOR, f"taken-as-done-{job.id}-{_planned_end(job).isoformat()}")
 
 
 def _planned_end(job: Job) -> datetime:

@@ -173,8 +173,16 @@ def set_silent(*, session: Session, now: datetime, by: By, machine_id: int, sile
         change(session, act, finding.live(session, Machine, machine_id), silent=silent)
         return Made(act.id, machine_id)
 
-    about = finding.live(session, Machine, machine_id).name
-    return once(session, "machine", by=by, now=now, request=request, answers=Made, about=about, do=do)
+    return once(
+        session,
+        "machine",
+        by=by,
+        now=now,
+        request=request,
+        answers=Made,
+        about=lambda: finding.live(session, Machine, machine_id).name,
+        do=do,
+    )
 
 
 def add_place(*, session: Session, now: datetime, by: By, name: str, kind: PlaceKind) -> Made:

@@ -45,6 +45,8 @@ def ask(session: Session, act: Act, back: Sequence[tuple[Spool, int]], *, at: da
     for spool, value_minor in back:
         worth.setdefault(spool.supplier_id, []).append(value_minor)
     for supplier_id, values in worth.items():
+        if not sum(values):
+            continue
         credit = Credit(supplier_id=supplier_id, spools=len(values), asked_minor=sum(values), asked_at=at, note=note)
         create(session, act, credit)
     return sum(value for _, value in back)
@@ -76,7 +78,9 @@ def came(*, session: Session, now: datetime, by: By, number: int, minor: int) ->
         change(session, act, credit, came_minor=minor, came_at=now)
         return CreditAnswer(act.id, minor, credit.asked_minor - minor)
 
-    supplier = session.get(Supplier, finding.live(session, Credit, number).supplier_id or 0)
-    about = supplier.name if supplier else "no supplier"
+    def about() -> str:
+        supplier = session.get(Supplier, finding.live(session, Credit, number).supplier_id or 0)
+        return supplier.name if supplier else "no supplier"
+
     request = {"number": number, "minor": minor}
     return once(session, "credit", by=by, now=now, request=request, answers=CreditAnswer, about=about, do=do)

@@ -4,7 +4,7 @@ Jobs and imports call it inside their own acts.
 """
 
 import itertools
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -176,6 +176,22 @@ def _rebook(session: Session, act: Act, job: Job, draws: Sequence[Movement]) -> 
     book(session, act, wanted)
     concerned = {one.spool_id for one in wanted} | {one.spool_id for one in draws}
     return {number for number in concerned if number is not None}
+
+
+def book_again(
+    session: Session, act: Act, draws: Sequence[Movement], changed: Callable[[Movement], Mapping[str, object]]
+) -> None:
+    """Take draws back within an act and book each again with what is otherwise about it; one of nothing is left out."""
+    if not draws:
+        return
+    kept = ("kind", "occurred_at", "spool_id", "article_id", "asked_mg", "cause", "job_id", "feed_id", "loading_id")
+    events = [Event(**{**{name: getattr(one, name) for name in kept}, **changed(one)}) for one in draws]
+    for one in draws:
+        take_back_one(session, act, one)
+    book(session, act, [event for event in events if event.asked_mg])
+    share_again(
+        session, act, {one.spool_id for one in draws if one.spool_id}, since=min(one.occurred_at for one in draws)
+    )
 
 
 def _essence(one: Event | Movement) -> tuple[int, int, datetime, str]:

@@ -3,6 +3,7 @@
 The web's Jobs page and its JSON door call it.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -81,7 +82,6 @@ def end_early(
 
 def needs(session: Session, job: Job) -> list[FeedGrams]:
     """Give all that a job needs; what is asked of an item, on the first feed of its machine that has it loaded."""
-    rows = session.scalars(select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live))).all()
     return [
         FeedGrams(
             row.needs_mg,
@@ -90,8 +90,21 @@ def needs(session: Session, job: Job) -> list[FeedGrams]:
             tool=row.tool,
             cause=None if row.cause == Cause.GOOD else Cause(row.cause),
         )
-        for row in rows
+        for row in rows_of(session, job)
     ]
+
+
+def rows_of(session: Session, job: Job) -> Sequence[JobFeed]:
+    """Give what a job needs as it was planned, in order."""
+    query = select(JobFeed).where(col(JobFeed.job_id) == job.id, col(JobFeed.live)).order_by(col(JobFeed.id))
+    return session.scalars(query).all()
+
+
+def began(session: Session, job: Job) -> Job:
+    """Give the job that began what this one went on with: all of the print, and not only the rest."""
+    while job.resumes_id is not None:
+        job = session.get_one(Job, job.resumes_id)
+    return job
 
 
 def _feed_with(session: Session, job: Job, article_id: int | None) -> int | None:
@@ -131,18 +144,24 @@ def charge(session: Session, act: Act, job: Job, *, outcome: Outcome, early: Ear
 
 def _by_since(session: Session, job: Job, whole: Sequence[FeedGrams], point: Point) -> list[FeedGrams]:
     """Give what a job that went on with another drew by a point of the file that they print together."""
-    first = job
-    while first.resumes_id is not None:
-        first = session.get_one(Job, first.resumes_id)
+    first = began(session, job)
     all_of_it = needs(session, first)
-    by_then = {_which(one): one.mg for one in _by(all_of_it, _course(session, first), point, job=first)}
-    at_first = {_which(one): one.mg for one in all_of_it}
-    since = {_which(one): by_then.get(_which(one), 0) - at_first.get(_which(one), 0) + one.mg for one in whole}
-    return [replace(one, mg=min(one.mg, max(0, since[_which(one)]))) for one in whole]
+    by_then = _by(all_of_it, _course(session, first), point, job=first)
+    gone = Counter[_Which]()
+    for row, then in zip(rows_of(session, first), by_then, strict=True):
+        gone[_which(row)] += then.mg - row.needs_mg
+    since = {_which(row): gone[_which(row)] + row.needs_mg for row in rows_of(session, job)}
+    return [
+        replace(one, mg=min(one.mg, max(0, since[_which(row)])))
+        for row, one in zip(rows_of(session, job), whole, strict=True)
+    ]
 
 
-def _which(one: FeedGrams) -> tuple[int | None, int | None, int | None, Cause | None]:
-    return one.tool, one.feed_id, one.article_id, one.cause
+_Which = tuple[int | None, int | None, int | None, str]
+
+
+def _which(row: JobFeed) -> _Which:
+    return row.tool, row.feed_id, row.article_id, row.cause
 
 
 def _points(early: Early) -> tuple[Point, Point, Point]:

@@ -106,8 +106,18 @@ def _draws(session: Session, since: datetime) -> _Draws:
         .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1)
         .where(~select(col(back.id)).where(col(back.reverses_id) == col(Movement.id)).exists())
     )
-    flat = np.fromiter(chain.from_iterable(session.execute(query)), np.int64)
-    return _Draws(*flat.reshape(-1, 6).T)
+    flat = np.fromiter(chain.from_iterable(session.execute(query)), np.int64).reshape(-1, 6)
+    for stopped, later in session.execute(_went_on()):
+        first = flat[:, 0] == stopped
+        flat[first, 5] = 0
+        flat[first, 0] = later
+    return _Draws(*flat.T)
+
+
+def _went_on() -> Any:  # noqa: ANN401 - pairs
+    """Ask for the jobs that went on, in order, each with the later one: they are one job, and end as the last."""
+    query = select(col(Job.resumes_id), col(Job.id)).where(col(Job.resumes_id).is_not(None), col(Job.live))
+    return query.order_by(col(Job.id))
 
 
 def _spools(session: Session, spool_ids: Sequence[int]) -> dict[int, Row[Any]]:

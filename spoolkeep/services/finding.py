@@ -127,9 +127,18 @@ def place_by_serial(session: Session, serial: int) -> Place:
     return _by_serial(session, Place, CodeKind.PLACE, serial)
 
 
+def went_on(session: Session, job: Job) -> Job | None:
+    """Give the job that goes on with one that was stopped, or None."""
+    query = select(Job).where(col(Job.resumes_id) == job.id, col(Job.live))
+    return session.scalars(query).first()
+
+
 def job_by_serial(session: Session, serial: int) -> Job:
-    """Give the job whose ticket has this serial. Errors: NotFound."""
-    return _by_serial(session, Job, CodeKind.JOB, serial)
+    """Give the job whose ticket has this serial; once it was stopped and goes on, the later one. Errors: NotFound."""
+    job = _by_serial(session, Job, CodeKind.JOB, serial)
+    while (later := went_on(session, job)) is not None:
+        job = later
+    return job
 
 
 def order_by_serial(session: Session, serial: int) -> Order:

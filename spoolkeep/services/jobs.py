@@ -237,7 +237,7 @@ def too_little(session: Session, job: Job) -> tuple[str, ...]:
         if row.feed_id:
             needs[row.feed_id] += row.needs_mg
     loadings = {feed_id: loaded_on(session, feed_id) for feed_id in needs}
-    lefts = untold.left_of(session, [one.spool_id for one in loadings.values() if one])
+    lefts = untold.left_of(session, [one.spool_id for one in loadings.values() if one], anew=False)
     odd = []
     for feed_id, needs_mg in needs.items():
         loading = loadings[feed_id]
@@ -393,10 +393,15 @@ def end_within(
 
 def _forget_assumed(session: Session, act: Act, job: Job) -> None:
     """Take back what was booked when a job was taken as done, where it was."""
-    if job.assumed:
-        for draw in standing_draws(session, job):
-            take_back_one(session, act, draw)
-        change(session, act, job, assumed=False)
+    if not job.assumed:
+        return
+    draws = standing_draws(session, job)
+    for draw in draws:
+        take_back_one(session, act, draw)
+    change(session, act, job, assumed=False)
+    if draws:
+        since = min(one.occurred_at for one in draws)
+        share_again(session, act, {one.spool_id for one in draws if one.spool_id}, since=since)
 
 
 def standing_draws(session: Session, job: Job) -> list[Movement]:

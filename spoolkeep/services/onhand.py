@@ -13,7 +13,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.names import folded
 from spoolkeep.services import finding, stock
 from spoolkeep.services.finding import Item
@@ -112,16 +112,26 @@ class Range:
             raise NotFound(
                 "no_parts", "That product has no parts yet, so its colour means nothing. Add them under Setup."
             )
-        own = self._items[main]
+        found = self._of_colour(product_id, colour)
+        return None if found == main else found
+
+    def _of_colour(self, product_id: int, colour: str) -> int:
+        own = self._items[self._main(product_id) or 0]
         found = self._by_name.get(_named(own.material, colour, own.diameter_um))
         if found is None:
             words = f"There is no item {own.material} {colour[:60]}. Add it under Setup first."
             raise NotFound("no_such_item", words)
-        return None if found == main else found
+        return found
 
     def _main(self, product_id: int) -> int | None:
         parts = self._parts.get(product_id, [])
         return max(parts, key=lambda one: one.mg).article_id if parts else None
+
+    def line(self, one: Wanted) -> str:
+        """Give the id by which a line is known again, whatever is a product's main part then. Errors: NotFound."""
+        product_id, _ = self.meant(one.product, one.colour)
+        is_own = self._products.get(folded(one.product)) != product_id or not one.colour
+        return f"{one.order.strip()}/{product_id}/{'' if is_own else self._of_colour(product_id, one.colour)}"
 
     def grams(self, product_id: int, instead_id: int | None) -> Counter[int]:
         """Give the milligrams of each item in one piece."""
@@ -136,7 +146,7 @@ def _named(material: str, colour: str, diameter_um: int) -> tuple[str, str, int]
 
 
 def tell(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) -> ToldAnswer:
-    """Tell of orders on hand, new or changed. Errors: BadInput, NotFound."""
+    """Tell of orders on hand, new or changed. Errors: BadInput, NotFound; Conflict where a line is told twice."""
 
     def do(act: Act) -> ToldAnswer:
         new, changed = tell_within(session, act, wanted, now=now)
@@ -163,12 +173,16 @@ def tell_within(session: Session, act: Act, wanted: Sequence[Wanted], *, now: da
 
 
 def _by_line(sold: Range, wanted: Iterable[Wanted]) -> dict[str, dict[str, Any]]:
-    """Give the fields of each line by its id; of one that is told twice the last stands."""
+    """Give the fields of each line by its id. Errors: as `tell`; Conflict where one is told twice."""
     found: dict[str, dict[str, Any]] = {}
     for one in wanted:
         check(one)
         product_id, article_id = sold.meant(one.product, one.colour)
-        found[f"{one.order}/{product_id}/{article_id or ''}"] = {
+        name = sold.line(one)
+        if name in found:
+            words = f"Order {one.order.strip()} says {one.product} {one.colour}".rstrip() + " twice. Add the two up."
+            raise Conflict("told_twice", words)
+        found[name] = {
             "product_id": product_id,
             "article_id": article_id,
             "pieces": one.pieces,
@@ -206,7 +220,7 @@ def close(*, session: Session, now: datetime, by: By, number: int, called_off: b
         change(session, act, row, **fields)
         return ToldAnswer(act.id, 0, 1)
 
-    about = _order_of(finding.live(session, ProductOrder, number))
+    about = lambda: _order_of(finding.live(session, ProductOrder, number))  # noqa: E731 - asked only where it is new
     request = {"number": number, "called_off": called_off}
     return once(session, "orders on hand", by=by, now=now, request=request, answers=ToldAnswer, about=about, do=do)
 

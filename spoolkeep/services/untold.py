@@ -135,9 +135,17 @@ def learned(session: Session) -> Drift:
     return known[1]
 
 
-def left_of(session: Session, spool_ids: Collection[int]) -> dict[int, Left]:
-    """Give what is left on spools, by their numbers: of those that are not empty, and of which it was once known."""
-    drift = learned(session)
+def _kept(session: Session) -> Drift:
+    known = _KEPT.get(session.get_bind().engine.pool)
+    return known[1] if known else learn([])
+
+
+def left_of(session: Session, spool_ids: Collection[int], *, anew: bool = True) -> dict[int, Left]:
+    """Give what is left on spools, by their numbers: of those that are not empty, and of which it was once known.
+
+    Within a write it is not learned anew, so that nobody waits for it: what was learned last is nearly as good.
+    """
+    drift = learned(session) if anew else _kept(session)
     booked: dict[int, int] = {}
     for some in batched(sorted(spool_ids)):
         balances = select(col(Balance.spool_id), col(Balance.left_mg)).where(col(Balance.spool_id).in_(some))

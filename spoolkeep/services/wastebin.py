@@ -4,7 +4,6 @@ The page of what fails calls it. Of the bin's grams those that the books have as
 and brims of good parts usually add; what is left over is spread among the jobs whose failure lies between bounds.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
@@ -17,18 +16,21 @@ from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.split import largest_remainders
 from spoolkeep.domain.spread import Between, settled
 from spoolkeep.domain.words import Cause, JobState, Kind
-from spoolkeep.services.draws import share_again
+from spoolkeep.services.draws import book_again
 from spoolkeep.services.endings import PPM
 from spoolkeep.services.jobs import standing_draws
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import MOST_GROSS_MG
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.ledger import Event, book, take_back_one
 from spoolkeep.store.tables import Act, BinWeighing, Job, Movement
 
 _KNOWN_AFTER = 3
 """So many weighings tell what supports and brims usually add. Source: our own choice."""
+_CRUMBS_MG = 5_000
+"""What may be amiss however little the bin held. Source: our own choice."""
+_LONGEST_JOB = timedelta(days=14)
+_MOST_DAYS = timedelta(days=92)
 _MINUTE = timedelta(minutes=1)
 """A page says the time of the last weighing without its seconds."""
 _READ_SD = 0.05
@@ -83,7 +85,7 @@ def weigh(
         doubtful = _doubtful(session, since_at, until)
         usual = usual_ppm(session)
         more = held_mg - wasted - good * usual // PPM
-        each = settled([_between(one) for one in doubtful], more, variance=(_READ_SD * held_mg) ** 2)
+        each = settled([_between(one) for one in doubtful], more, variance=(_READ_SD * held_mg) ** 2 + _CRUMBS_MG**2)
         settled_mg = sum(_charge(session, act, one, to) for one, to in zip(doubtful, each, strict=True))
         create(
             session,
@@ -122,6 +124,8 @@ def _check(session: Session, held_mg: int, since_at: datetime, until: datetime) 
         raise BadInput("no_such_weight", "The bin holds 0 to 100 kg. Enter grams, without the bin.")
     if since_at >= until:
         raise BadInput("no_such_days", "The bin was emptied before it was weighed. Check both times.")
+    if until - since_at > _MOST_DAYS:
+        raise BadInput("too_long", "A bin is weighed over at most three months. Check when it was emptied before.")
     later = select(BinWeighing).where(col(BinWeighing.live), col(BinWeighing.weighed_at) > since_at + _MINUTE)
     if session.scalars(later).first() is not None:
         words = "The bin was weighed since then already. Say when it was emptied last, or undo that weighing."
@@ -131,12 +135,13 @@ def _check(session: Session, held_mg: int, since_at: datetime, until: datetime) 
 def _drawn(session: Session, since_at: datetime, until: datetime) -> tuple[int, int]:
     """Give milligrams that were wasted, and that were drawn for good parts, in some days."""
     shop = load_shop(session)
+    at = func.coalesce(col(Job.ended_at), col(Movement.occurred_at))  # of a job that is over, whole when it ended
     query = (
         select(col(Movement.cause), func.sum(-col(Movement.sign) * col(Movement.asked_mg)))
-        .where(col(Movement.kind) == Kind.DRAW)
+        .outerjoin(Job, col(Job.id) == col(Movement.job_id))
+        .where(col(Movement.kind) == Kind.DRAW, at > since_at, at <= until)
         # the day is indexed and the moment is not
-        .where(col(Movement.shop_day).between(shop.today(since_at), shop.today(until)))
-        .where(col(Movement.occurred_at) > since_at, col(Movement.occurred_at) <= until)
+        .where(col(Movement.shop_day).between(shop.today(since_at - _LONGEST_JOB), shop.today(until)))
         .group_by(col(Movement.cause))
     )
     found = {cause: int(mg or 0) for cause, mg in session.execute(query)}
@@ -146,7 +151,7 @@ def _drawn(session: Session, since_at: datetime, until: datetime) -> tuple[int, 
 
 def _doubtful(session: Session, since_at: datetime, until: datetime) -> list[_Doubtful]:
     """Give the jobs that failed in some days nobody knows when, each with what it drew."""
-    back = aliased(Movement)
+    back, later = aliased(Movement), aliased(Job)
     query = (
         select(Job, func.sum(-col(Movement.asked_mg)))
         .join(Movement, col(Movement.job_id) == col(Job.id))
@@ -156,6 +161,7 @@ def _doubtful(session: Session, since_at: datetime, until: datetime) -> list[_Do
         .where(col(Job.failed_until_ppm) > col(Job.failed_from_ppm), col(Job.failed_at_ppm) > 0)
         .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1)
         .where(~select(col(back.id)).where(col(back.reverses_id) == col(Movement.id)).exists())
+        .where(~select(col(later.id)).where(col(later.resumes_id) == col(Job.id), col(later.live)).exists())
         .group_by(col(Job.id))
         .order_by(col(Job.id))
     )
@@ -177,21 +183,8 @@ def _charge(session: Session, act: Act, one: _Doubtful, to: Between) -> int:
     change(session, act, job, failed_from_ppm=min(low, at), failed_at_ppm=at, failed_until_ppm=max(high, at))
     wanted = max(1, round(to.value))
     if wanted != mg:
-        _book_as(session, act, standing_draws(session, job), wanted)
+        draws = standing_draws(session, job)
+        parts = largest_remainders(wanted, [-(draw.asked_mg or 0) for draw in draws])
+        asked = {draw.id: {"asked_mg": -part} for draw, part in zip(draws, parts, strict=True)}
+        book_again(session, act, draws, lambda draw: asked[draw.id])
     return wanted - mg
-
-
-def _book_as(session: Session, act: Act, draws: Sequence[Movement], mg: int) -> None:
-    """Book these draws again as so much together, each in its part."""
-    parts = largest_remainders(mg, [-(one.asked_mg or 0) for one in draws])
-    fields = ("kind", "occurred_at", "spool_id", "article_id", "cause", "job_id", "feed_id", "loading_id")
-    events = [
-        Event(**{name: getattr(one, name) for name in fields}, asked_mg=-part)
-        for one, part in zip(draws, parts, strict=True)
-        if part
-    ]
-    for one in draws:
-        take_back_one(session, act, one)
-    book(session, act, events)
-    spools = {one.spool_id for one in draws if one.spool_id}
-    share_again(session, act, spools, since=min(one.occurred_at for one in draws))

@@ -61,6 +61,7 @@ def change(draft_id: int) -> Response | tuple[str, int]:
             if do == "name":
                 drafts.name_columns(session=session, draft_id=draft_id, names=_names())
                 return redirect(url_for("imports.one", draft_id=draft_id))
+            _read()[draft_id] = (0, 0)
             report = drafts.book(
                 session=session,
                 now=doors.now(),

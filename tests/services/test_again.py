@@ -9,7 +9,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.cards import Card
 from spoolkeep.domain.errors import Conflict
-from spoolkeep.domain.words import FailedWhen, Outcome
+from spoolkeep.domain.words import Cause, FailedWhen, Outcome
 from spoolkeep.services import again, assumed, bench, catalogue, endings, failures, joblist, jobs, reports, undoing
 from spoolkeep.services.endings import Early
 from spoolkeep.services.joblist import JobView
@@ -18,7 +18,7 @@ from spoolkeep.services.reports import Ending
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
-from spoolkeep.store.tables import Act, Balance, Job
+from spoolkeep.store.tables import Act, Balance, Job, JobFeed
 from tests.workshop import TestWorkshop, by, station_at
 
 HOUR = timedelta(hours=1)
@@ -276,3 +276,87 @@ def test_a_job_that_the_books_refuse_holds_up_no_other(shop: TestWorkshop, monke
     monkeypatch.setattr(endings, "needs", refuse_one)
     assert assumed.take_all(shop.store, now=shop.now) == 1
     assert (view(shop, first).state, view(shop, second).assumed) == ("running", True)
+
+
+def by_item(shop: TestWorkshop, *parts: tuple[int, int]) -> int:
+    """Plan a job that knows its items and not its feeds, on the only machine."""
+    grams = tuple(FeedGrams(mg, article_id=shop.articles[at]) for at, mg in parts)
+    report = JobReport("Sign", 1, grams)
+    return shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+
+
+def test_what_was_drawn_of_an_item_is_taken_off_it_whatever_is_loaded_since(shop: TestWorkshop) -> None:
+    job_id = by_item(shop, (0, 100_000))
+    start(shop, job_id, shop.now - 20 * HOUR)
+    end(shop, job_id, shop.now - 16 * HOUR, Outcome.STOPPED, Early({"share": 0.4}))
+    (other,) = shop.deliver(article=1)
+    for text in (other, shop.feeds[0]):
+        scan(shop, text, shop.now - 15 * HOUR)
+    second = go_on(shop, job_id, shop.now - 12 * HOUR)
+    assert view(shop, second).needs_mg == 60_000
+    assert end(shop, second, shop.now, Outcome.FAILED, Early({"share": 0.7})) == 30_000
+
+
+def test_items_and_causes_are_told_apart(shop: TestWorkshop) -> None:
+    (white,) = shop.deliver(article=1)
+    for text in (white, shop.feeds[1]):
+        scan(shop, text, shop.now - 40 * HOUR)
+    job_id = by_item(shop, (0, 100_000), (1, 50_000))
+    end(shop, job_id, shop.now - 16 * HOUR, Outcome.STOPPED, Early({"share": 0.5}))
+    assert needs_of(shop, go_on(shop, job_id, shop.now - 12 * HOUR)) == [("good", 50_000), ("good", 25_000)]
+    grams = (FeedGrams(80_000, feed_id=1), FeedGrams(20_000, feed_id=1, cause=Cause.PURGE))
+    report = JobReport("Sign", 1, grams)
+    with_purge = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
+    end(shop, with_purge, shop.now - 10 * HOUR, Outcome.STOPPED, Early({"share": 0.5}))
+    assert needs_of(shop, go_on(shop, with_purge, shop.now - 9 * HOUR)) == [("good", 40_000), ("purge", 10_000)]
+
+
+def needs_of(shop: TestWorkshop, job_id: int) -> list[tuple[str, int]]:
+    query = select(JobFeed).where(col(JobFeed.job_id) == job_id).order_by(col(JobFeed.id))
+    with shop.store.read() as session:
+        return [(row.cause, row.needs_mg) for row in session.scalars(query)]
+
+
+def test_printing_again_takes_as_long_as_all_of_it(shop: TestWorkshop) -> None:
+    second = go_on(shop, stopped_at(shop, 0.4), shop.now - 12 * HOUR)
+    end(shop, second, shop.now - 8 * HOUR, Outcome.FAILED, Early({"share": 0.9}))
+    third = shop.do(lambda s: again.plan_again(session=s, now=shop.now, by=by(), job_id=second)).job_id
+    with shop.store.read() as session:
+        hours = [(session.get_one(Job, number).duration_s or 0) / 3600 for number in (second, third)]
+    assert hours == [6, 10]
+
+
+def test_a_ticket_ends_the_job_that_goes_on(shop: TestWorkshop) -> None:
+    job_id = plan(shop)
+    code = ticket(shop, job_id)
+    start(shop, job_id, shop.now - 20 * HOUR)
+    end(shop, job_id, shop.now - 16 * HOUR, Outcome.STOPPED, Early({"share": 0.4}))
+    second = go_on(shop, job_id, shop.now - 12 * HOUR)
+    for text in (code, Card.CAME_OFF_GOOD.code.text):
+        answer = scan(shop, text, shop.now)
+    assert answer.did == "ended"
+    assert (view(shop, second).outcome, left_mg(shop)) == ("good", 900_000)
+
+
+def test_a_job_that_went_on_and_came_off_good_is_one_that_did_not_fail(shop: TestWorkshop) -> None:
+    second = go_on(shop, stopped_at(shop, 0.4), shop.now - 12 * HOUR)
+    shop.do(
+        lambda s: jobs.end_job(
+            session=s,
+            now=shop.now,
+            by=by(),
+            job_id=second,
+            outcome=Outcome.GOOD,
+            grams=[FeedGrams(60_000, feed_id=1)],
+        )
+    )
+    with shop.store.read() as session:
+        (machine,) = failures.view(session=session, now=shop.now).by_machine
+    assert (machine.jobs, machine.failed, machine.drawn_mg) == (1, 0, 100_000)
+
+
+def test_the_same_press_meets_the_first_answer_after_an_undo(shop: TestWorkshop) -> None:
+    first, key = stopped_at(shop, 0.4), by()
+    answer = shop.do(lambda s: again.resume(session=s, now=shop.now, by=key, job_id=first))
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=answer.act_id))
+    assert shop.do(lambda s: again.resume(session=s, now=shop.now, by=key, job_id=first)) == answer

@@ -3,13 +3,16 @@
 from datetime import date, datetime
 
 import pytest
+from sqlalchemy import select
+from sqlmodel import col
 
-from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Finish
 from spoolkeep.services import catalogue, onhand, undoing
 from spoolkeep.services.imports import import_sheet, preview
 from spoolkeep.services.onhand import Asked, OnHand, ToldAnswer, Wanted
 from spoolkeep.store.engine import Store
+from spoolkeep.store.tables import ProductPart
 from tests.workshop import TestWorkshop, by
 
 
@@ -131,7 +134,7 @@ def test_a_shop_s_list_sent_again_tells_what_changed(shop: TestWorkshop) -> None
 
 def test_bad_rows_are_named_with_their_line_and_nothing_is_told(shop: TestWorkshop) -> None:
     _, _, problems = sheet(shop, HEAD + "1,Trug,,2,,,\n2,Vase,,1,,,\n3,Trug,,0,,,\n1,Trug,,9,,,\n")
-    assert len(problems) == 3
+    assert len(problems) == 4, "the same words twice are two problems: the id's, and the line's"
     assert view(shop)[0] == []
 
 
@@ -142,3 +145,23 @@ def test_a_row_that_vanished_is_listed_and_stays_on_hand(shop: TestWorkshop) -> 
         report = preview(session=session, now=shop.now, sheet="orders", source="shop.csv", data=data)
     assert [one.key for one in report.vanished] == ["id:2, Trug"]
     assert len(view(shop)[0]) == 2
+
+
+def test_a_line_is_known_again_though_another_part_is_the_main_one_since(shop: TestWorkshop) -> None:
+    tell(shop, Wanted("7", "Trug", colour="chalk white", pieces=5))
+    with shop.store.write() as session:
+        parts = session.scalars(select(ProductPart).where(col(ProductPart.product_id) == 1)).all()
+        for part, mg in zip(parts, (5_000, 80_000), strict=True):
+            part.mg = mg
+    assert tell(shop, Wanted("7", "Trug", colour="Chalk white", pieces=5, sent=5)).new == 0
+    assert view(shop)[0] == []
+
+
+def test_one_line_twice_in_one_telling_is_refused(shop: TestWorkshop) -> None:
+    with pytest.raises(Conflict, match="twice"):
+        tell(shop, Wanted("7", "Trug", pieces=1), Wanted("7", "trug", pieces=3))
+    _, _, problems = sheet(shop, HEAD + "7,Trug,Night blue,1,,,\n7,trug,night  blue,3,,,\n")
+    assert len(problems) == 1
+    assert "Add them up" in problems[0]
+    tell(shop, Wanted("7", "Trug", pieces=1), Wanted("7", "Trug", colour="slate black", pieces=3))
+    assert sum(one.pieces for one in view(shop)[0]) == 4

@@ -6,7 +6,7 @@ import pytest
 
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.words import FailedWhen, Outcome
-from spoolkeep.services import bench, endings, jobs, undoing, wastebin
+from spoolkeep.services import again, bench, endings, jobs, undoing, wastebin
 from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.wastebin import BinAnswer
@@ -125,3 +125,17 @@ def test_days_are_weighed_once_and_in_order(shop: TestWorkshop) -> None:
         weigh(shop, 50_000)
     with pytest.raises(BadInput, match="Enter grams"):
         weigh(shop, -1)
+
+
+def test_a_job_that_went_on_is_no_longer_in_doubt(shop: TestWorkshop) -> None:
+    job_id = failed(shop, 100_000, shop.now - 50 * HOUR, Early(when=FailedWhen.UNKNOWN))
+    shop.do(lambda s: again.resume(session=s, now=shop.now - 40 * HOUR, by=by(), job_id=job_id))
+    assert (weigh(shop, 40_000).jobs, left_mg(shop)) == (0, 4_950_000)
+
+
+def test_an_empty_bin_leaves_some_doubt(shop: TestWorkshop) -> None:
+    job_id = failed(shop, 100_000, shop.now - 50 * HOUR, Early(when=FailedWhen.UNKNOWN))
+    weigh(shop, 0)
+    low, at, high = share(shop, job_id)
+    assert low <= at < 0.1
+    assert high > at + 0.03

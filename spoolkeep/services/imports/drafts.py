@@ -112,8 +112,15 @@ def book(*, session: Session, now: datetime, by: By, draft_id: int, tell: Tell |
     Errors: as `import_sheet`; NotFound.
     """
     draft = _draft(session, draft_id)
-    told = {"sheet": draft.sheet, "source": draft.source}
-    report = import_sheet(session=session, now=now, by=by, data=_named(draft), tell=tell, **told)
+    report = import_sheet(
+        session=session,
+        now=now,
+        by=by,
+        sheet=draft.sheet,
+        source=draft.source,
+        data=_named(draft),
+        tell=tell,
+    )
     if not report.problems:
         _remember(session, draft)
     return report

@@ -28,7 +28,8 @@ _YES = {"yes", "y", "true", "1", "x"}
 def read(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what tells of these orders."""
     sold = Range(reading.session)
-    found = [_row(Cells(reading, row), sold) for row in rows]
+    lines: dict[str, int] = {}
+    found = [_row(Cells(reading, row), sold, lines) for row in rows]
 
     def book(act: Act) -> Booked:
         new, changed = onhand.tell_within(reading.session, act, found, now=reading.now)
@@ -37,7 +38,7 @@ def read(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     return book
 
 
-def _row(cells: Cells, sold: Range) -> Wanted:
+def _row(cells: Cells, sold: Range, lines: dict[str, int]) -> Wanted:
     wanted = Wanted(
         order=cells.needed("order"),
         product=cells.needed("product"),
@@ -50,7 +51,11 @@ def _row(cells: Cells, sold: Range) -> Wanted:
     if not cells.bad:
         try:
             onhand.check(wanted)
-            sold.meant(wanted.product, wanted.colour)
+            earlier = lines.setdefault(sold.line(wanted), cells.line)
+            if earlier != cells.line:
+                cells.problem(
+                    None, f"Line {earlier} says the same order, product and colour. Add them up.", "told_twice"
+                )
         except Refusal as refusal:
             cells.problem(None, refusal.words, refusal.code)
     return wanted
