@@ -146,7 +146,7 @@ RULES: dict[str, Rule] = {
     "api.end": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
     "api.motion_file": Rule(Right.WORK, frozenset({Scope.REPORT}), MOTION_FILE),
     "api.weighing": Rule(Right.WORK, frozenset({Scope.SCAN, Scope.REPORT}), REPORT),
-    "api.orders_on_hand": Rule(Right.WORK, frozenset({Scope.REPORT}), REPORT),
+    "api.orders_on_hand": Rule(Right.WORK, frozenset({Scope.REPORT}), LONG_FORM),
     "api.stock": Rule(Right.SEE, frozenset({Scope.SEE})),
     "api.document": Rule(Right.SEE, frozenset(Scope)),
 }
