@@ -60,7 +60,7 @@ class DeliveryAnswer:
     delivery_id: int
     spool_codes: tuple[str, ...]
     landed_minor: int
-    """All prices and freight: the cost that the spools share."""
+    """All prices and freight: the cost that the spools share. Of spools that went back, what they were worth."""
     notes: tuple[str, ...] = ()
     """What a person should know; it was booked all the same."""
 

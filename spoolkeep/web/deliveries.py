@@ -198,8 +198,10 @@ def _change(session: Session) -> str:
     now, by, codes = doors.now(), doors.by_form(), request.form.getlist("spool")
     do = forms.one_of("do", ("aside", "lot", "let go", "back"), "What to do")
     if do == "back":
-        deliveries.send_back(session=session, now=now, by=by, spool_codes=codes, note=forms.text("why"))
-        return f"Sent back: {len(codes)} of these spools. They are off the books."
+        why = forms.text("why")
+        answer = deliveries.send_back(session=session, now=now, by=by, spool_codes=codes, note=why)
+        due = " What they were worth is due as credit, under Orders." if answer.landed_minor else ""
+        return f"Sent back: {len(codes)} of these spools. They are off the books.{due}"
     if do == "let go":
         return asides.let_go(session=session, now=now, by=by, spool_codes=codes).words
     if do == "lot" and codes:

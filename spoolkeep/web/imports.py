@@ -73,7 +73,8 @@ def change(draft_id: int) -> Response | tuple[str, int]:
         return _show_one(draft_id, refused=refusal), status_of(refusal)
     if report.problems:
         return redirect(url_for("imports.one", draft_id=draft_id))
-    flash(f"{report.source}: {report.new} rows are booked, {report.known} were known.", "heard")
+    rows = "1 row is" if report.new == 1 else f"{report.new} rows are"
+    flash(f"{report.source}: {rows} booked, {report.known} were known.", "heard")
     for note in report.notes:
         flash(note, "attention")
     return redirect(url_for("imports.page"))

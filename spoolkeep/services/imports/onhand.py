@@ -33,7 +33,7 @@ def read(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
 
     def book(act: Act) -> Booked:
         new, changed = onhand.tell_within(reading.session, act, found, now=reading.now)
-        return Booked(notes=(f"{new} lines are new on hand, {changed} changed.",))
+        return Booked(notes=(f"New on hand: {new}. Changed: {changed}.",))
 
     return book
 
