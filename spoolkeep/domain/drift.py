@@ -73,17 +73,36 @@ class Stretch:
     """How uncertain the difference of the two levels is: of two readings of a scale, say."""
 
 
+def _deviate(irregular: float) -> float:
+    """Give within how many standard deviations ninety per cent lie, where such a part has ten times the spread.
+
+    Source: the normal distribution; a bisection, as a mixture has no closed quantile.
+    """
+    low, high, wide = 0.0, 10.0, math.sqrt(2 * _WIDER)
+    for _ in range(60):
+        middle = (low + high) / 2
+        inside = (1 - irregular) * math.erf(middle / math.sqrt(2)) + irregular * math.erf(middle / wide)
+        low, high = (middle, high) if inside < 0.9 else (low, middle)  # noqa: PLR2004
+    return high
+
+
 @dataclass(frozen=True)
 class Estimate:
     """A mean and its standard deviation."""
 
     mean: float
     sd: float
+    irregular: bool = False
+    """Whether it is of one spool, which may be an irregular one: its bounds are wider."""
 
     @property
     def ninety(self) -> tuple[float, float]:
         """Give the bounds between which it lies with ninety per cent."""
-        return self.mean - _NINETY * self.sd, self.mean + _NINETY * self.sd
+        deviate = _NINETY_OF_ONE if self.irregular else _NINETY
+        return self.mean - deviate * self.sd, self.mean + deviate * self.sd
+
+
+_NINETY_OF_ONE = _deviate(_IRREGULAR)
 
 
 _Point = tuple[int, int]
@@ -135,7 +154,7 @@ class Drift:
             spread = float(row @ fit.covariance[np.ix_(effects, effects)] @ row)
             spread += (fit.apart * unknown_g) ** 2 + fit.scatter**2 * square_g2 + (drawn.sd_mg / _MG) ** 2
             parts.append((fit.weight, float(row @ fit.mean[effects]), spread))
-        return _mixed(parts, scale=_MG)
+        return replace(_mixed(parts, scale=_MG), irregular=True)
 
     @cached_property
     def _place(self) -> dict[Group, int]:

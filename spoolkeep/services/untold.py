@@ -156,7 +156,7 @@ def left_of(session: Session, spool_ids: Collection[int], *, anew: bool = True) 
             since = life.drawn()
             untold = drift.untold(since)
             spread = (untold.sd**2 + life.level.sd_mg**2) ** 0.5
-            probably = Estimate(max(0.0, booked[spool_id] - untold.mean), spread)
+            probably = Estimate(max(0.0, booked[spool_id] - untold.mean), spread, irregular=True)
             found[spool_id] = Left(booked[spool_id], probably, since, life.level.at)
     return found
 
