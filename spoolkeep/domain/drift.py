@@ -62,6 +62,16 @@ class Drawn:
         """The sum over machines and materials."""
         return sum(self.mg.values())
 
+    def and_then(self, more: "Drawn") -> "Drawn":
+        """Give this and what is drawn after it together."""
+        return Drawn(
+            {group: self.mg.get(group, 0) + more.mg.get(group, 0) for group in {**self.mg, **more.mg}},
+            self.squares_mg2 + more.squares_mg2,
+            self.starts + more.starts,
+            self.changes + more.changes,
+            math.hypot(self.sd_mg, more.sd_mg),
+        )
+
 
 @dataclass(frozen=True)
 class Stretch:
@@ -100,6 +110,14 @@ class Estimate:
         """Give the bounds between which it lies with ninety per cent."""
         deviate = _NINETY_OF_ONE if self.irregular else _NINETY
         return self.mean - deviate * self.sd, self.mean + deviate * self.sd
+
+    def above(self, bound: float) -> float:
+        """Give the chance that it is above a bound, 0 to 1."""
+        if self.sd <= 0:
+            return float(self.mean > bound)
+        off = (self.mean - bound) / (self.sd * math.sqrt(2))
+        odd = _IRREGULAR if self.irregular else 0.0
+        return 0.5 + 0.5 * ((1 - odd) * math.erf(off) + odd * math.erf(off / math.sqrt(_WIDER)))
 
 
 _NINETY_OF_ONE = _deviate(_IRREGULAR)

@@ -76,6 +76,10 @@ class Formats:
         amount = Decimal(minor).scaleb(-currency_decimals(self.currency))
         return str(format_currency(amount, self.currency, locale=self._known))
 
+    def amount(self, minor: int) -> str:
+        """Give minor units as a plain amount, as a field is filled with."""
+        return f"{Decimal(minor).scaleb(-currency_decimals(self.currency)):f}"
+
     def day(self, day: date) -> str:
         """Give a day with its year, as the locale writes it in middling length."""
         return str(format_date(day, "medium", locale=self._known))
