@@ -2,17 +2,19 @@
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.words import Finish, PlaceKind, Role
-from spoolkeep.services import catalogue, choices, deliveries, people, stations
+from spoolkeep.services import bench, catalogue, choices, deliveries, joblist, jobs, people, stations
+from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.deliveries import Arrived
+from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
@@ -80,6 +82,41 @@ class TestWorkshop:
         return self.do(
             lambda s: deliveries.book_delivery(session=s, now=self.now, by=by(), arrived=[arrived], arrived_at=at)
         ).spool_codes
+
+    def scan(self, *texts: str, at: datetime | None = None, station: str = "Bench") -> ScanAnswer:
+        """Give what the last of several scans did, at a station."""
+
+        def scans(session: Session) -> ScanAnswer:
+            moment = at or self.now
+            who = By(FIRST_ACTOR, "", station_at(session, moment, station))
+            for text in texts:
+                answer = bench.scan(session=session, now=moment, by=replace(who, key=by().key), text=text)
+            return answer
+
+        return self.do(scans)
+
+    def item(self, material: str, colour: str, shade: str = "") -> int:
+        """Give the number of a new item; a colour that is known needs no shade."""
+        shades = [shade] if shade else []
+        return self.do(
+            lambda s: catalogue.add_article(
+                session=s, now=self.now, by=by(), material=material, colour=colour, finish=Finish.MATT, srgb=shades
+            )
+        ).row_id
+
+    def machine(self, name: str = "Larch") -> int:
+        """Give the number of a machine."""
+        with self.store.read() as session:
+            return next(number for number, known in joblist.machines(session=session) if known == name)
+
+    def plan(self, title: str, *grams: FeedGrams, machine: str = "Larch", **more: Any) -> int:  # noqa: ANN401 - of a job
+        """Give the number of a job that is planned on a machine."""
+        report = JobReport(title, self.machine(machine), grams, **more)
+        return self.do(lambda s: jobs.plan_job(session=s, now=self.now, by=by(), report=report)).job_id
+
+    def start(self, job_id: int, at: datetime | None = None) -> None:
+        """Say that a job runs."""
+        self.do(lambda s: jobs.start_job(session=s, now=at or self.now, by=by(), job_id=job_id))
 
 
 def somebody(store: Store, now: datetime, name: str, role: Role = Role.OWNER) -> int:

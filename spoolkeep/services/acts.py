@@ -6,7 +6,7 @@ The Bench and the Setup page call it. It only reads.
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import or_, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -69,3 +69,8 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
 def _is_owners(act: Act) -> bool:
     """Give whether an act, or the one that it undoes in the end, is an owner's: an undo is about what it undoes."""
     return act.kind in OWNERS_ACTS or (act.undoes_id is not None and any(kind in act.about for kind in OWNERS_ACTS))
+
+
+def latest_id(*, session: Session) -> int:
+    """Give the number of the last act: what a page shows is as old as that."""
+    return session.scalar(select(func.max(col(Act.id)))) or 0

@@ -3,11 +3,11 @@
 The web's Bench page and its JSON door call it.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -15,18 +15,20 @@ from spoolkeep.domain import scales
 from spoolkeep.domain.cards import Card, card_of
 from spoolkeep.domain.codes import Code, CodeKind, RetailCode, kind_in_words, read_code
 from spoolkeep.domain.errors import BadInput, NotFound
-from spoolkeep.domain.words import Kind
-from spoolkeep.services import cards, finding, stations, undoing
+from spoolkeep.domain.rightspool import Weight
+from spoolkeep.domain.units import MG_PER_G
+from spoolkeep.services import cards, finding, reels, stations, swaps, undoing
 from spoolkeep.services.asides import odd_about
-from spoolkeep.services.finding import Item
-from spoolkeep.services.loadings import load, take_off
-from spoolkeep.services.shop import code_text, load_shop
+from spoolkeep.services.loadings import take_off
+from spoolkeep.services.shop import code_text
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change
-from spoolkeep.store.tables import Act, Balance, Feed, Job, Loading, Machine, Movement, Offer, Place, Spool
+from spoolkeep.store.tables import Act, Feed, Job, Offer, Place, Spool
 
-HEARD, ATTENTION = "heard", "attention"
-PACE_OVER = timedelta(days=7)
+WAITS_AT_MOST = timedelta(days=7)
+"""So long a scan may have waited on its device: what is older is booked as of then."""
+HEARD, ATTENTION, STOP = "heard", "attention", "stop"
+WOUND_ON = "wound on"
 
 
 @dataclass(frozen=True)
@@ -34,76 +36,46 @@ class ScanAnswer:
     """What a scan did, in a word for the eye and a sentence for the mind."""
 
     kind: str
-    """`heard`, or `attention` where it was booked and something is odd."""
+    """`heard`, `attention` where it was booked and something is odd, or `stop` where it must not be used as it is."""
     words: str
     act_id: int
     did: str
-    """`waits`, `loaded`, `moved`, `looked up`, or `let go` where a half scan waits no longer.
+    """`waits`, `loaded`, `stands by`, `kept on`, `wound on`, `moved`, `looked up`, or `let go`: a half waits no longer.
 
     By a card also `undone`, `ran out`, `ended`, `started`, `set aside` or `weighed`.
     """
     spool_code: str | None = None
     waiting: bool = False
+    feed_id: int | None = None
+    """Of a spool that was put on a feed."""
 
 
-@dataclass(frozen=True)
-class Loaded:
-    """A spool on a feed."""
-
-    spool_code: str
-    item: Item
-    left_mg: int
-    doubtful: bool
-    since: datetime
-    hours_left: float | None
-    """At the pace of this feed's last week; None where it drew nothing."""
-
-
-@dataclass(frozen=True)
-class FeedView:
-    """One feed on the board."""
-
-    feed_id: int
-    code: str
-    position: int
-    loaded: Loaded | None
-    standby: Loaded | None = None
-    """What waits there to take over."""
-
-
-@dataclass(frozen=True)
-class MachineView:
-    """One machine on the board, with its feeds in order."""
-
-    machine_id: int
-    name: str
-    feeds: tuple[FeedView, ...]
-
-
-def scan(*, session: Session, now: datetime, by: By, text: str) -> ScanAnswer:
+def scan(*, session: Session, now: datetime, by: By, text: str, at: datetime | None = None) -> ScanAnswer:
     """Give what a scan did. Two halves in either order make an act: a spool and a feed or a place, a card and its like.
 
+    `at` is when it was scanned, where it had to wait on its device.
     Errors: BadInput for what is no code, or a foreign one; NotFound for a code that nothing carries.
     """
     station_id = by.station_id
     if station_id is None:
         raise BadInput("no_station", "This device is not known as a station yet. Open the Bench once, then scan.")
 
+    moment = max(min(at or now, now), now - WAITS_AT_MOST)
     if scales.reading_mg(text) is not None:
-        return _scale(session, now, by, text=text, station_id=station_id)
-    if _is_undo(text) and not _lets_go(session, by, station_id=station_id, now=now):
+        return _scale(session, now, by, text=text, at=moment)
+    if _is_undo(text) and not _lets_go(session, by, station_id=station_id, now=moment):
         return _undo(session, now, by)
 
     @cache
     def heard() -> _Heard | RetailCode:
         code = read_code(text)
-        return code if isinstance(code, RetailCode) else _listen(session, code, station_id=station_id, now=now)
+        return code if isinstance(code, RetailCode) else _listen(session, code, station_id=station_id, now=moment)
 
     def do(act: Act) -> ScanAnswer:
         told = heard()
         if isinstance(told, RetailCode):
             return _look_up_retail(session, act, told)
-        return _hear(session, act, told, station_id=station_id, now=now)
+        return _hear(session, act, told, station_id=station_id, now=moment)
 
     return once(
         session,
@@ -122,50 +94,6 @@ def after_refusal(*, session: Session, now: datetime, by: By) -> None:
     waits = stations.waiting_scan(session, by.station_id, now) if by.station_id is not None else None
     if waits and by.station_id is not None and waits[0].startswith(CodeKind.CARD):
         stations.forget_half_scan(session, by.station_id)
-
-
-def board(*, session: Session, now: datetime) -> list[MachineView]:
-    """Give every machine with its feeds, what is on them and how long it lasts at the last week's pace."""
-    loaded = _loaded(session, now)
-    feeds: dict[int, list[FeedView]] = {}
-    for feed in session.scalars(select(Feed).where(col(Feed.live)).order_by(col(Feed.position))):
-        view = FeedView(
-            feed_id=feed.id,
-            code=code_text(CodeKind.FEED, feed.serial),
-            position=feed.position,
-            loaded=loaded.get((feed.id, False)),
-            standby=loaded.get((feed.id, True)),
-        )
-        feeds.setdefault(feed.machine_id, []).append(view)
-    machines = session.scalars(
-        select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
-    )
-    return [MachineView(machine.id, machine.name, tuple(feeds.get(machine.id, ()))) for machine in machines]
-
-
-def _loaded(session: Session, now: datetime) -> dict[tuple[int, bool], Loaded]:
-    """Give what is on the feeds, by feed and whether it stands by."""
-    pace = _mg_an_hour(session, now)
-    on_feed = (col(Loading.feed_id), col(Loading.standby), col(Loading.from_at))
-    query = (
-        select(*on_feed, col(Spool.serial), col(Spool.article_id), col(Balance.left_mg), col(Balance.doubtful))
-        .join(Spool, col(Spool.id) == col(Loading.spool_id))
-        .join(Balance, col(Balance.spool_id) == col(Spool.id))
-        .where(col(Loading.live), col(Loading.until_at).is_(None))
-    )
-    rows = session.execute(query).all()
-    known = finding.items(session, {row.article_id for row in rows})
-    return {
-        (row.feed_id, row.standby): Loaded(
-            spool_code=code_text(CodeKind.SPOOL, row.serial),
-            item=known[row.article_id],
-            left_mg=row.left_mg,
-            doubtful=row.doubtful,
-            since=row.from_at,
-            hours_left=row.left_mg / pace[row.feed_id] if pace.get(row.feed_id) else None,
-        )
-        for row in rows
-    }
 
 
 def waiting(*, session: Session, station_id: int | None, now: datetime) -> str:
@@ -223,15 +151,17 @@ def _undo(session: Session, now: datetime, by: By) -> ScanAnswer:
     return ScanAnswer(HEARD, f"Undone: {undone.undid_kind}.", undone.act_id, "undone")
 
 
-def _scale(session: Session, now: datetime, by: By, *, text: str, station_id: int) -> ScanAnswer:
+def _scale(session: Session, now: datetime, by: By, *, text: str, at: datetime) -> ScanAnswer:
     """Take what a scale typed as the weight of the spool that was scanned before it."""
+    station_id = by.station_id
+    assert station_id is not None  # noqa: S101 - `scan` has refused it
 
     def do(act: Act) -> ScanAnswer:
-        half = _first_half(session, station_id, now)
+        half = _first_half(session, station_id, at)
         if half is None or not isinstance(half.named.row, Spool):
             raise BadInput("weight_of_nothing", "Scan the spool first, then send the scale's figure.")
         gross_mg = scales.reading_mg(text) or 0
-        did = cards.weighed(session, act, half.named.row, gross_mg=gross_mg, at=now)
+        did = cards.weighed(session, act, half.named.row, gross_mg=gross_mg, at=at)
         stations.forget_half_scan(session, station_id)
         words = " ".join(filter(None, (did.words, did.odd)))
         return ScanAnswer(ATTENTION if did.odd else HEARD, words, act.id, did.did, half.named.code.text)
@@ -252,36 +182,24 @@ def _first_half(session: Session, station_id: int, now: datetime) -> _Half | Non
 
 def _listen(session: Session, code: Code, *, station_id: int, now: datetime) -> _Heard:
     named, half = _name(session, code), _first_half(session, station_id, now)
-    pair = _pair(named, half.named) if half else None
+    pair = _pair(session, named, half.named) if half else None
     about = f"{pair[0].words} to {pair[1].words}" if pair and not pair[0].card else named.words
     if pair and pair[0].card:
         about = f"{pair[0].card}: {pair[1].words}"
     return _Heard(named, about, half, pair)
 
 
-def _pair(named: _Named, first: _Named) -> tuple[_Named, _Named] | None:
+def _pair(session: Session, named: _Named, first: _Named) -> tuple[_Named, _Named] | None:
     """Give the two halves of an act, the card, the spool or else the job first; None where they do not go together."""
     for one, other in ((named, first), (first, named)):
         if one.card and other.code.kind in cards.GOES_WITH.get(one.card, ()):
             return one, other
         if (one.code.kind, other.code.kind) in _PAIRS:
             return one, other
+    if isinstance(named.row, Spool) and isinstance(first.row, Spool) and named.code != first.code:
+        married = reels.belong_together(session, named.row, first.row)
+        return married and ((named, first) if married[0].id == named.row.id else (first, named))
     return None
-
-
-def _mg_an_hour(session: Session, now: datetime) -> dict[int, float]:
-    """Give what each feed drew in an hour of the last week, idle hours counted."""
-    shop = load_shop(session)
-    query = (
-        select(col(Movement.feed_id), func.sum(col(Movement.sign) * col(Movement.asked_mg)))
-        .where(col(Movement.feed_id).is_not(None), col(Movement.kind) == Kind.DRAW)
-        # the day is indexed and the moment is not; between two days, so that a database looks there first
-        .where(col(Movement.shop_day).between(shop.today(now - PACE_OVER), shop.today(now)))
-        .where(col(Movement.occurred_at) > now - PACE_OVER, col(Movement.occurred_at) <= now)
-        .group_by(col(Movement.feed_id))
-    )
-    hours = PACE_OVER.total_seconds() / 3600
-    return {feed: -int(mg) / hours for feed, mg in session.execute(query) if feed is not None}
 
 
 def _look_up_retail(session: Session, act: Act, code: RetailCode) -> ScanAnswer:
@@ -313,8 +231,10 @@ def _hear(session: Session, act: Act, heard: _Heard, *, station_id: int, now: da
         if answer.waiting and answer.spool_code:
             stations.keep_half_scan(session, station_id, code=answer.spool_code, now=now)
         return answer
-    doing = _PAIRS[first.code.kind, other.code.kind]
-    return doing(session, act, first, other, now=now)
+    answer = _DOINGS[first.code.kind, other.code.kind](session, act, first, other, now=now)
+    if answer.did == WOUND_ON:
+        stations.keep_half_scan(session, station_id, code=first.code.text, now=now)
+    return answer
 
 
 def _play(session: Session, act: Act, card: Card, other: _Named, *, digits: str, now: datetime) -> ScanAnswer:
@@ -382,10 +302,9 @@ def _wait(session: Session, act: Act, named: _Named, *, station_id: int, now: da
 
 def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
     assert isinstance(spool.row, Spool) and isinstance(other.row, Feed)  # noqa: S101, PT018 - `_name` made them
-    load(session, act, spool=spool.row, feed=other.row, at=now, today=load_shop(session).today(now))
-    answer = ScanAnswer(HEARD, f"{spool.words} is on {other.words}.", act.id, "loaded", spool.code.text)
-    odd = odd_about(session, spool.row)
-    return replace(answer, kind=ATTENTION, words=f"{answer.words} {odd}") if odd else answer
+    put = swaps.put_on(session, act, spool.row, other.row, at=now)
+    kind = STOP if put.weight is Weight.STOP else ATTENTION if put.weight else HEARD
+    return ScanAnswer(kind, put.words, act.id, put.did, spool.code.text, feed_id=other.row.id)
 
 
 def _start(session: Session, act: Act, job: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
@@ -404,9 +323,23 @@ def _move(session: Session, act: Act, spool: _Named, other: _Named, *, now: date
     return ScanAnswer(HEARD, f"{spool.words} is at {place.name}.", act.id, "moved", spool.code.text)
 
 
-_PAIRS = {
+def _wind_on(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
+    """Put a refill on the reel of a spool that ran out, with `now` of no matter; it then waits for feed or place."""
+    del now
+    assert isinstance(spool.row, Spool) and isinstance(other.row, Spool)  # noqa: S101, PT018 - `_pair` made them
+    answer = reels.wind_on(session, act, spool.row, other.row)
+    words = f"{spool.words} is wound on the reel of {other.code.grouped}, {answer.tare_mg / MG_PER_G:g} g empty."
+    return ScanAnswer(
+        HEARD, f"{words} Now scan {_THEN[CodeKind.SPOOL]}.", act.id, WOUND_ON, spool.code.text, waiting=True
+    )
+
+
+_DOINGS = {
     (CodeKind.SPOOL, CodeKind.FEED): _load,
     (CodeKind.SPOOL, CodeKind.PLACE): _move,
     (CodeKind.JOB, CodeKind.FEED): _start,
+    (CodeKind.SPOOL, CodeKind.SPOOL): _wind_on,
 }
 """What two scans do that belong together, in either order."""
+_PAIRS = _DOINGS.keys() - {(CodeKind.SPOOL, CodeKind.SPOOL)}
+"""Those that do so whatever they are; two spools only where one is a refill for the other's reel."""

@@ -18,6 +18,7 @@ from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.reorder import OfferTerms
 from spoolkeep.domain.shopday import ShopClock
+from spoolkeep.domain.units import MAX_MG
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import finding, offers
 from spoolkeep.services.shop import Settings, next_serials
@@ -418,9 +419,11 @@ def _check_settings(settings: Settings) -> None:
     if not settings.name.strip():
         raise BadInput("no_name", "Give the workshop a name.")
     hours = 23
-    if not (0 <= settings.day_starts_hour <= hours and 0 <= settings.opens_hour <= hours):
+    if not all(0 <= hour <= hours for hour in (settings.day_starts_hour, settings.opens_hour, settings.closes_hour)):
         raise BadInput("no_such_hour", "Hours go from 0 to 23.")
     if min(settings.review_days, settings.cover_days) < 1 or min(settings.safety_days, settings.lead_days) < 0:
         raise BadInput("no_such_days", "Order days and cover are at least 1 day, lead and safety days at least 0.")
+    if settings.earns_minor_per_hour < 0 or not 0 <= settings.rest_mg <= MAX_MG:
+        raise BadInput("negative_figure", "What a machine earns, and below what a rest is scrap, are 0 or more.")
     if not 0 <= settings.share_low_bp <= settings.share_high_bp:
         raise BadInput("no_such_band", "The target band goes from a smaller to a larger share.")

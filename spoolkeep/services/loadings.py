@@ -3,6 +3,7 @@
 The Bench and the jobs call it, inside their own acts.
 """
 
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlalchemy import Select, bindparam, or_, select
@@ -13,13 +14,35 @@ from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Feed, Loading, Spool
 
 
-def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, today: date) -> Loading:
-    """Put a spool on a feed. What was there comes off; where the spool was, it no longer is."""
-    for loading in _open_loadings(session, spool, feed):
-        change(session, act, loading, until_at=max(at, loading.from_at))
+@dataclass(frozen=True)
+class Loaded:
+    """A spool that was put on a feed, and the spools that came off."""
+
+    loading: Loading
+    came_off: tuple[Spool, ...]
+
+
+def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, today: date) -> Loaded:
+    """Put a spool on a feed. What was there comes off and goes to its own place; where the spool was, it no longer is.
+
+    What was put on later than this is known to have been there: the loading then begins with it.
+    """
+    before = _open_loadings(session, spool, feed)
+    moment = max([at, *(one.from_at for one in before)])
+    for loading in before:
+        change(session, act, loading, until_at=moment)
+    came_off = [session.get_one(Spool, one.spool_id) for one in before if one.spool_id != spool.id]
+    for one in came_off:
+        go_home(session, act, one)
     if spool.opened_on is None:
         change(session, act, spool, opened_on=today)
-    return create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=at))
+    return Loaded(create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=moment)), tuple(came_off))
+
+
+def go_home(session: Session, act: Act, spool: Spool) -> None:
+    """Let a spool be at its own place, where it has one."""
+    if spool.home_id is not None and spool.place_id != spool.home_id:
+        change(session, act, spool, place_id=spool.home_id)
 
 
 def take_off(session: Session, act: Act, *, spool: Spool, at: datetime) -> Spool | None:

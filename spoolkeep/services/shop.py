@@ -32,13 +32,19 @@ class Settings:
     lead_days: int
     share_low_bp: int
     share_high_bp: int
+    closes_hour: int = 18
+    """When the last person leaves."""
+    earns_minor_per_hour: int = 300
+    """What a machine earns, where it has no figure of its own."""
+    rest_mg: int = 20_000
+    """Less than this on a spool is scrap."""
 
 
 @dataclass(frozen=True)
 class Shop(Settings):
     """The workshop at one moment: its settings, and whether a person has entered them yet."""
 
-    is_set_up: bool
+    is_set_up: bool = False
 
     @property
     def clock(self) -> ShopClock:
@@ -56,7 +62,11 @@ class Shop(Settings):
 
     def opening(self, now: datetime) -> datetime:
         """Give the moment at which it opens on the shop day after this one."""
-        return self.clock.from_local(datetime.combine(self.today(now) + timedelta(days=1), time(self.opens_hour))).utc
+        return self.hour_of(self.today(now) + timedelta(days=1), self.opens_hour)
+
+    def hour_of(self, day: date, hour: int) -> datetime:
+        """Give the moment of an hour of the wall clock on a day."""
+        return self.clock.from_local(datetime.combine(day, time(hour))).utc
 
 
 def load_shop(session: Session) -> Shop:

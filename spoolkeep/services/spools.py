@@ -192,8 +192,7 @@ def give_up(
             raise BadInput("not_positive", "Enter more than 0 g, or nothing for all that is left.")
         when = _past(at, now)
         if mg is None:
-            take_off(session, act, spool=spool, at=when)
-            change(session, act, spool, retired_on=load_shop(session).today(when))
+            retire(session, act, spool, at=when)
         left_mg = _left(session, spool.id)
         more = mg is not None and mg > left_mg
         if more and kind is Kind.RETURN and at is None:
@@ -211,6 +210,12 @@ def give_up(
 
     request = {"spool_code": spool_code, "kind": kind, "mg": mg, "at": at}
     return once(session, str(kind), by=by, now=now, request=request, answers=SpoolAnswer, about=spool_code, do=do)
+
+
+def retire(session: Session, act: Act, spool: Spool, *, at: datetime) -> None:
+    """Take a spool that is given up off its machine and off the shelf, within an act."""
+    take_off(session, act, spool=spool, at=at)
+    change(session, act, spool, retired_on=load_shop(session).today(at))
 
 
 def set_tare(*, session: Session, now: datetime, by: By, spool_code: str, tare_mg: int) -> SpoolAnswer:

@@ -55,20 +55,25 @@ def stand_by(*, session: Session, now: datetime, by: By, spool_code: str, feed_c
 
     def do(act: Act) -> StandbyAnswer:
         spool, feed = finding.spool_of(session, spool_code), finding.feed_of(session, feed_code)
-        where = finding.feed_name(session, feed)
-        if spool.retired_on is not None:
-            raise Conflict("given_up", "That spool was scrapped, returned or written off. Choose another to stand by.")
-        _refuse_where_none_can_wait(session, spool, feed, where)
-        take_off(session, act, spool=spool, at=now)
-        if spool.opened_on is None:
-            change(session, act, spool, opened_on=load_shop(session).today(now))
-        create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=now, standby=True))
-        name = finding.item_name(session, spool.article_id)
-        words = " ".join(filter(None, (f"{name} stands by on {where}.", odd_about(session, spool))))
-        return StandbyAnswer(act.id, code_text(CodeKind.SPOOL, spool.serial), words)
+        return stand_by_within(session, act, spool, feed, at=now)
 
     request = {"spool_code": spool_code, "feed_code": feed_code}
     return once(session, "stand by", by=by, now=now, request=request, answers=StandbyAnswer, about=spool_code, do=do)
+
+
+def stand_by_within(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime) -> StandbyAnswer:
+    """Let a spool wait on a feed within an act. Errors: Conflict, as `stand_by`."""
+    where = finding.feed_name(session, feed)
+    if spool.retired_on is not None:
+        raise Conflict("given_up", "That spool was scrapped, returned or written off. Choose another to stand by.")
+    _refuse_where_none_can_wait(session, spool, feed, where)
+    take_off(session, act, spool=spool, at=at)
+    if spool.opened_on is None:
+        change(session, act, spool, opened_on=load_shop(session).today(at))
+    create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=at, standby=True))
+    name = finding.item_name(session, spool.article_id)
+    words = " ".join(filter(None, (f"{name} stands by on {where}.", odd_about(session, spool))))
+    return StandbyAnswer(act.id, code_text(CodeKind.SPOOL, spool.serial), words)
 
 
 def ran_out(*, session: Session, now: datetime, by: By, spool_code: str, at: datetime | None = None) -> RanOut:

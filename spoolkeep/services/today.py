@@ -3,21 +3,19 @@
 The start page calls it and words it. It only reads, in a number of queries that does not grow with the workshop.
 """
 
-from collections import Counter
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Generic, TypeVar
 
 from sqlalchemy import BigInteger, Select, cast, func, literal, null, select, union_all
-from sqlalchemy.orm import Session, aliased
+from sqlalchemy.orm import Session
 from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
-from spoolkeep.domain.words import TO_COME, Kind, OrderState, TakingsKind
-from spoolkeep.services import stock, toweigh, untold
-from spoolkeep.services.bench import PACE_OVER
+from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
+from spoolkeep.services import stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.orders import OPEN_STATES
@@ -27,9 +25,7 @@ from spoolkeep.services.toweigh import ToWeigh
 from spoolkeep.store.columns import Moment
 from spoolkeep.store.tables import (
     Balance,
-    Feed,
     Job,
-    Loading,
     Machine,
     Movement,
     Order,
@@ -65,14 +61,17 @@ class Some(Generic[Kept]):
 
 @dataclass(frozen=True)
 class FeedEnd:
-    """A feed whose spool, and the one that stands by, end before tomorrow's opening."""
+    """A feed whose spool, and the one that stands by, may well end before tomorrow's opening."""
 
     feed: str
     feed_id: int
-    item: Item
+    item: Item | None
+    """None where no spool is on it, and a job is to come."""
     left_mg: int
     ends_at: datetime
     """Now where nothing is left."""
+    chance: float
+    """That it lasts."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +166,7 @@ def needed(*, session: Session, now: datetime) -> Today:
         opening=shop.opening(now),
         steps=steps,
         stops=waiting["stops"],
-        feeds=_some([]) if steps else _feeds(session, known, shop=shop, now=now),
+        feeds=_some([]) if steps else _feeds(session, now),
         items=_items(_not_covered(session, rows, drafted), today),
         jobs=waiting["jobs"],
         deliveries=_some(awaited),
@@ -204,78 +203,19 @@ def _steps(session: Session, shop: Shop, has_items: bool) -> Steps | None:  # no
     return Steps(settings=shop.is_set_up, machine=machine, place=place, item=has_items, station=station)
 
 
-def _feeds(session: Session, known: dict[int, Item], *, shop: Shop, now: datetime) -> Some[FeedEnd]:
-    """Give the feeds that end before tomorrow's opening at the pace of their last week, the first to end first."""
-    left: dict[int, FeedEnd] = {}
-    opening = shop.opening(now)
-    rows = session.execute(_loaded(shop, now)).all()
-    less = _untold_mg(session, {row.spool_id for row in rows if row.mg})
-    untold_mg = Counter[int]()
-    for feed, machine, feeds, spool_id, standby, article_id, left_mg, week_mg in rows:
-        first, item = left.get(feed.id), known.get(article_id)
-        if item is None or (standby and (first is None or first.item != item)):
+def _feeds(session: Session, now: datetime) -> Some[FeedEnd]:
+    """Give the feeds that may well end before tomorrow's opening, the dearest first, and those that are empty."""
+    ahead = tonight.look_ahead(session=session, now=now)
+    found = []
+    for one in ahead.to_see_to:
+        on = one.feed.in_use
+        if on is None and not one.night.needs_mg:
             continue
-        mg = int(left_mg) + (first.left_mg if first else 0)
-        name = machine if feeds == 1 else f"{machine} feed {feed.position}"
-        untold_mg[feed.id] += less.get(spool_id, 0)
-        lasts = _lasts(mg - untold_mg[feed.id], int(week_mg or 0), until_opening=opening - now)
-        left[feed.id] = FeedEnd(name, feed.id, item, mg, now + lasts)
-    return _some(sorted((one for one in left.values() if one.ends_at < opening), key=lambda one: one.ends_at))
-
-
-def _untold_mg(session: Session, spool_ids: Collection[int]) -> dict[int, int]:
-    """Give what motion files probably did not tell of spools since they were known; nothing before that was learned."""
-    if not spool_ids or not untold.learned(session).stretches:
-        return {}
-    lefts = untold.left_of(session, spool_ids)
-    return {number: one.booked_mg - round(one.probably.mean) for number, one in lefts.items()}
-
-
-def _lasts(mg: int, week_mg: int, *, until_opening: timedelta) -> timedelta:
-    """Give how long a feed lasts, as far as tomorrow's opening: what lies beyond is not asked."""
-    if mg <= 0:
-        return timedelta()
-    beyond = week_mg <= 0 or mg * PACE_OVER.total_seconds() >= week_mg * until_opening.total_seconds()
-    return until_opening if beyond else PACE_OVER * (mg / week_mg)
-
-
-def _loaded(shop: Shop, now: datetime) -> Select[Any]:
-    """Give what is on each feed, the one in use before the one that stands by, and what the feed drew in a week."""
-    day = shop.today(now - PACE_OVER)
-    pace = (
-        select(col(Movement.feed_id), (-func.sum(col(Movement.sign) * col(Movement.asked_mg))).label("mg"))
-        .where(
-            col(Movement.shop_day).between(day, shop.today(now)),
-            col(Movement.kind) == Kind.DRAW,
-            col(Movement.feed_id).is_not(None),
-        )
-        .where(col(Movement.occurred_at) > now - PACE_OVER, col(Movement.occurred_at) <= now)
-        .group_by(col(Movement.feed_id))
-        .subquery()
-    )
-    others = aliased(Feed)
-    feeds = (
-        select(func.count(col(others.id)))
-        .where(col(others.machine_id) == col(Machine.id), col(others.live))
-        .correlate(Machine)
-        .scalar_subquery()
-    )
-    spool: tuple[Any, ...] = (
-        col(Spool.id).label("spool_id"),
-        col(Loading.standby),
-        col(Spool.article_id),
-        col(Balance.left_mg),
-    )
-    return (
-        select(Feed, col(Machine.name), feeds, *spool, pace.c.mg)
-        .join(Loading, col(Loading.feed_id) == col(Feed.id))
-        .join(Machine, col(Machine.id) == col(Feed.machine_id))
-        .join(Spool, col(Spool.id) == col(Loading.spool_id))
-        .join(Balance, col(Balance.spool_id) == col(Spool.id))
-        .outerjoin(pace, pace.c.feed_id == col(Feed.id))
-        .where(col(Loading.live), col(Loading.until_at).is_(None), col(Machine.live), ~col(Machine.retired))
-        .order_by(col(Feed.id), col(Loading.standby))
-    )
+        ends_at = one.night.risk.ends_at if one.left_mg > 0 else now
+        if ends_at is not None:
+            item = on.spool.item if on else None
+            found.append(FeedEnd(one.feed.name, one.feed.feed_id, item, one.left_mg, ends_at, one.chance))
+    return _some(found)
 
 
 def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:

@@ -3,8 +3,9 @@
 The spool's page, the page of what fails and the command line call it. It only reads.
 """
 
+import math
 from collections import Counter, defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -146,19 +147,43 @@ def left_of(session: Session, spool_ids: Collection[int], *, anew: bool = True) 
     Within a write it is not learned anew, so that nobody waits for it: what was learned last is nearly as good.
     """
     drift = learned(session) if anew else _kept(session)
+    return {
+        spool_id: Left(booked_mg, _probably(drift, booked_mg, life), life.drawn(), life.level.at)
+        for spool_id, booked_mg, life in _standing(session, spool_ids)
+        if life.level is not None
+    }
+
+
+def after(session: Session, coming: Mapping[int, Drawn], *, anew: bool = True) -> dict[int, Estimate]:
+    """Give what would be left on spools after what is to be drawn from each: less than nought where it will not last.
+
+    What files do not tell is alike in what was drawn and what will be, so both are taken together. A spool that is
+    empty, or of which nothing was ever known, is left out.
+    """
+    drift = learned(session) if anew else _kept(session)
+    found = {}
+    for spool_id, booked_mg, life in _standing(session, coming):
+        if life.level is not None:
+            rest_mg = booked_mg - coming[spool_id].metered_mg
+            untold_of = drift.untold(life.drawn().and_then(coming[spool_id]))
+            spread = math.hypot(untold_of.sd, life.level.sd_mg)
+            found[spool_id] = Estimate(rest_mg - untold_of.mean, spread, irregular=True)
+    return found
+
+
+def _standing(session: Session, spool_ids: Collection[int]) -> Iterator[tuple[int, int, "_Life"]]:
+    """Give the spools that are not empty, with what the books have on them, and their lives since they were known."""
     booked: dict[int, int] = {}
     for some in batched(sorted(spool_ids)):
         balances = select(col(Balance.spool_id), col(Balance.left_mg)).where(col(Balance.spool_id).in_(some))
         booked |= {spool_id: left_mg for spool_id, left_mg in session.execute(balances) if left_mg}
-    found: dict[int, Left] = {}
     for spool_id, life, _ in _lives(session, sorted(booked)):
-        if life.level is not None:
-            since = life.drawn()
-            untold = drift.untold(since)
-            spread = (untold.sd**2 + life.level.sd_mg**2) ** 0.5
-            probably = Estimate(max(0.0, booked[spool_id] - untold.mean), spread, irregular=True)
-            found[spool_id] = Left(booked[spool_id], probably, since, life.level.at)
-    return found
+        yield spool_id, booked[spool_id], life
+
+
+def _probably(drift: Drift, booked_mg: int, life: "_Life") -> Estimate:
+    untold_of, known_sd = drift.untold(life.drawn()), life.level.sd_mg if life.level else 0.0
+    return Estimate(max(0.0, booked_mg - untold_of.mean), math.hypot(untold_of.sd, known_sd), irregular=True)
 
 
 def probably_left(*, session: Session, spool_code: str) -> Estimate | None:

@@ -25,6 +25,9 @@ MATERIALS = (
 Source: from memory, mid-range values for unfilled plastics; a maker's own sheet comes first and overrides them.
 """
 
+_WARPING = frozenset({"ABS", "ASA", "PA", "PC"})
+"""They warp in a draught. Source: common practice, no source."""
+
 
 def sow(session: Session, *, now: datetime) -> None:
     """Add the first rows to a new database; an old one is left as it is."""
@@ -40,6 +43,7 @@ def sow(session: Session, *, now: datetime) -> None:
                 dry_celsius=celsius,
                 dry_hours=hours,
                 out_hours=out,
+                asks_enclosed=code in _WARPING,
                 care="Follow the maker's sheet; it overrides the values here.",
             )
         )

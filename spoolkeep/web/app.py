@@ -28,17 +28,20 @@ from spoolkeep.web import (
     jobs,
     labels,
     lock,
+    machines,
     me,
     money,
     onhand,
     orders,
     people,
+    rests,
     search,
     setup,
     signin,
     spools,
     stock,
     today,
+    tonight,
 )
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.lock import Reach
@@ -47,6 +50,7 @@ from spoolkeep.web.rules import may
 NAV = (
     ("today.page", "Today"),
     ("bench.page", "Bench"),
+    ("tonight.page", "Tonight"),
     ("stock.page", "Stock"),
     ("jobs.page", "Jobs"),
     ("deliveries.page", "Deliveries"),
@@ -54,7 +58,25 @@ NAV = (
     ("money.page", "Money"),
     ("setup.page", "Setup"),
 )
-_PAGES = (today, search, bench, stock, spools, jobs, onhand, deliveries, orders, money, setup, labels, count, imports)
+_PAGES = (
+    today,
+    search,
+    bench,
+    tonight,
+    stock,
+    spools,
+    jobs,
+    onhand,
+    deliveries,
+    orders,
+    money,
+    setup,
+    labels,
+    count,
+    imports,
+    machines,
+    rests,
+)
 BLUEPRINTS = (*_PAGES, api_shop, signin, me, people)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 512 * 1024

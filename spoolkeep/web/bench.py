@@ -1,24 +1,47 @@
-"""The Bench: one field, and the machines under it.
+"""The Bench: one field, what the last scan did, and the machines under it.
 
 The app factory registers it.
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import acts, bench, stations, stops, undoing
+from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.services import acts, bench, boards, checking, photos, stations, stops, undoing
+from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.shop import Shop, load_shop
+from spoolkeep.store.acts import By
+from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("bench", __name__, url_prefix="/bench")
-LATEST_ACTS = 5
-FAR_HOURS = 24 * 365
-"""Beyond a year no end is worth naming."""
+LATEST_ACTS = 10
+_PAIR = 2
+_MOST_WAITED_S = 7 * 86_400
+_TICK_HOURS = 6
+
+
+@dataclass(frozen=True)
+class Booked:
+    """The act that the message is about, which the button beside it takes back."""
+
+    act_id: int
+    undo: bool = False
+    """Whether it was an undo itself."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """What is said about what was just done."""
+
+    kind: str = ""
+    words: str = ""
+    booked: Booked | None = None
 
 
 @pages.get("")
@@ -27,20 +50,76 @@ def page() -> Response:
     return _show()
 
 
+@pages.get("/board")
+def board() -> Response:
+    """Show the machines alone, and nothing where nothing has changed since: stations ask for it every moment."""
+    with doors.reading() as session:
+        seen = f"{acts.latest_id(session=session)}-{doors.at_station() or 0}-{doors.now():%Y%m%d%H%M}"
+    answer = make_response()
+    answer.set_etag(seen, weak=True)
+    if answer.make_conditional(request).status_code == 304:  # noqa: PLR2004 - Not Modified
+        return answer
+    answer.set_data(render_template("bench_board.html", **_board()))
+    return answer
+
+
 @pages.post("")
 def scan() -> tuple[Response, int]:
     """Take a scan from the field."""
+    return _take(lambda session, by: _scan(session, by, forms.text("code")))
+
+
+@pages.post("/photo")
+def photo() -> tuple[Response, int]:
+    """Take a photo of a label, or of two that belong together, as a scan of each."""
+    codes: list[str] = []
+
+    def do(session: Session, by: By) -> ScanAnswer:
+        for at, code in enumerate(codes[:-1]):
+            bench.scan(session=session, now=doors.now(), by=replace(by, key=f"{by.key} {at}"), text=code)
+        return _scan(session, by, codes[-1])
+
+    try:
+        codes += _codes()
+    except Refusal as refusal:
+        return _show(Said("refused", refusal.words)), status_of(refusal)
+    return _take(do)
+
+
+def _codes() -> list[str]:
+    sent = request.files.get("photo")
+    codes = photos.codes_in(sent.read() if sent else b"")
+    if not codes:
+        raise BadInput("no_label_seen", "No label can be read on it. Go nearer, hold still, and mind the light.")
+    if len(codes) > _PAIR:
+        words = f"{len(codes)} labels are on it. Take one, or the two that belong together."
+        raise BadInput("many_labels", words)
+    return codes
+
+
+def _take(doing: Callable[[Session, By], ScanAnswer]) -> tuple[Response, int]:
+    key = request.form.get("key", "")
     try:
         with doors.writing() as session:
-            by = doors.by_station(session, request.form.get("key", ""))
-            answer = bench.scan(session=session, now=doors.now(), by=by, text=request.form.get("code", ""))
+            answer = doing(session, doors.by_station(session, key))
     except Refusal as refusal:
         with doors.writing() as session:
-            bench.after_refusal(session=session, now=doors.now(), by=doors.by_key(request.form.get("key", "")))
-        return _show(kind="refused", words=refusal.words), status_of(refusal)
+            bench.after_refusal(session=session, now=doors.now(), by=doors.by_key(key))
+        return _show(Said("refused", refusal.words)), status_of(refusal)
     nothing = answer.did in {"waits", "looked up", "let go"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
-    return _show(kind=answer.kind, words=answer.words, booked=booked), 200
+    return _show(Said(answer.kind, answer.words, booked)), 200
+
+
+def _scan(session: Session, by: By, text: str) -> ScanAnswer:
+    now = doors.now()
+    return bench.scan(session=session, now=now, by=by, text=text, at=now - timedelta(seconds=_waited_s()))
+
+
+def _waited_s() -> int:
+    """Give for how many seconds a scan has waited on its device; one that says it otherwise has not."""
+    waited = forms.text("waited")
+    return min(int(waited), _MOST_WAITED_S) if waited.isdecimal() and len(waited) < 10 else 0  # noqa: PLR2004 - seconds
 
 
 @pages.get("/undo")
@@ -61,9 +140,22 @@ def undo() -> tuple[Response, int]:
             else:
                 answer = undoing.undo_here(session=session, now=doors.now(), by=by, act_id=act_id)
     except Refusal as refusal:
-        return _show(kind="refused", words=refusal.words), status_of(refusal)
+        return _show(Said("refused", refusal.words)), status_of(refusal)
     words = "Done again." if answer.again else f"Undone: {answer.undid_kind}."
-    return _show(kind="heard", words=words, booked=Booked(answer.act_id, undo=not answer.again)), 200
+    return _show(Said("heard", words, Booked(answer.act_id, undo=not answer.again))), 200
+
+
+@pages.post("/keep-on")
+def keep_on() -> tuple[Response, int]:
+    """Keep the spool on a feed although it does not match, for a reason."""
+    try:
+        with doors.writing() as session:
+            by = doors.by_station(session, request.form.get("key", ""))
+            feed_id, why = forms.whole("feed", "Feed"), forms.text("why") or forms.text("other")
+            answer = checking.keep_on(session=session, now=doors.now(), by=by, feed_id=feed_id, why=why)
+    except Refusal as refusal:
+        return _show(Said("refused", refusal.words)), status_of(refusal)
+    return _show(Said("heard", answer.words, Booked(answer.act_id))), 200
 
 
 @pages.post("/who")
@@ -77,65 +169,58 @@ def who() -> Answer:
     return redirect(url_for("bench.page"))
 
 
-@dataclass(frozen=True)
-class Booked:
-    """The act that the message is about, which the button beside it takes back."""
+def _show(said: Said | None = None) -> Response:
+    """Show the whole page; to a script that keeps it open, only what the scan did: it asks for the board apart."""
+    asking, station = doors.caller(), doors.at_station()
+    with doors.reading() as session:
+        waiting = bench.waiting(session=session, station_id=station, now=doors.now())
+        hands = stations.hands(session=session) if asking and asking.kind == "station" else []
+    context = {"said": said or Said(), "waiting": waiting}
+    if request.headers.get("X-Fragment"):
+        return make_response(render_template("bench_live.html", **context))
+    return make_response(render_template("bench.html", hands=hands, **context, **_board()))
 
-    act_id: int
-    undo: bool = False
-    """Whether it was an undo itself."""
 
-
-def _show(kind: str = "", words: str = "", booked: Booked | None = None) -> Response:
-    asking = doors.caller()
+def _board() -> dict[str, object]:
+    """Give what the board shows."""
+    station, now = doors.at_station(), doors.now()
     with doors.reading() as session:
         shop = load_shop(session)
-        station = doors.at_station()
-        machines = bench.board(session=session, now=doors.now())
+        machines = boards.board(session=session, now=now)
         standing = stops.standing(session=session)
-        waiting = bench.waiting(session=session, station_id=station, now=doors.now())
         latest = acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
-        hands = stations.hands(session=session) if asking and asking.kind == "station" else []
-    template = "bench_live.html" if request.headers.get("X-Fragment") else "bench.html"
-    hours_total, ticks = axis(shop, doors.now())
-    rendered = render_template(
-        template,
-        machines=machines,
-        standing=standing,
-        waiting=waiting,
-        latest=latest,
-        hands=hands,
-        kind=kind,
-        words=words,
-        booked=booked,
-        ends=_ends(shop, machines, doors.now()),
-        hours_total=hours_total,
-        ticks=ticks,
-    )
-    return make_response(rendered)
-
-
-def _ends(shop: Shop, machines: list[bench.MachineView], now: datetime) -> dict[int, datetime]:
-    """Give the moment at which each feed's spool ends at its pace, by feed, on the shop's wall clock."""
+    hours_total, ticks = axis(shop, now)
     return {
-        feed.feed_id: shop.clock.local(now + timedelta(hours=feed.loaded.hours_left))
-        for machine in machines
-        for feed in machine.feeds
-        if feed.loaded and feed.loaded.hours_left is not None and feed.loaded.hours_left < FAR_HOURS
+        "machines": machines,
+        "standing": standing,
+        "latest": latest,
+        "ends": _ends(machines, now),
+        "local": shop.clock.local,
+        "hours_total": hours_total,
+        "ticks": ticks,
     }
 
 
-def axis(shop: Shop, now: datetime) -> tuple[float, list[tuple[float, str]]]:
-    """Give the hours from now until tomorrow's opening, and a tick for every sixth hour and for the opening."""
+def _ends(machines: list[boards.MachineView], now: datetime) -> dict[int, float]:
+    """Give after how many hours each feed's spool may end, by feed, where that is before the axis ends."""
+    return {
+        feed.feed_id: max(0.0, (feed.ends_at - now).total_seconds() / 3600)
+        for machine in machines
+        for feed in machine.feeds
+        if feed.ends_at is not None
+    }
+
+
+def axis(shop: Shop, now: datetime, until: datetime | None = None) -> tuple[float, list[tuple[float, str]]]:
+    """Give the hours from now until an hour, tomorrow's opening, and a tick for every sixth hour and for the end."""
     local = shop.clock.local(now)
-    opening = shop.opening(now)
+    opening = until or shop.opening(now)
     total = (opening - now).total_seconds() / 3600
     ticks = [(0.0, "now")]
     at = local.replace(minute=0, second=0, microsecond=0)
-    every = 6
     for hour in range(1, int(total) + 2):
         tick = at + timedelta(hours=hour)
         away = (tick - local).total_seconds() / 3600
-        if tick.hour % every == 0 and 1 < away < total - 1:
+        if tick.hour % _TICK_HOURS == 0 and 1 < away < total - 1:
             ticks.append((away, f"{tick:%H:%M}"))
     return total, [*ticks, (total, f"{shop.clock.local(opening):%H:%M}")]

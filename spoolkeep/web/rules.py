@@ -11,8 +11,8 @@ from spoolkeep.services.tokens import Caller
 
 KILO = 1024
 FORM, LONG_FORM, REPORT = 64 * KILO, 512 * KILO, 64 * KILO
-SHEET, MOTION_FILE = 32 * KILO * KILO, 600 * KILO * KILO
-"""Largest bodies in bytes: a form, a form with a line an item, a script's report, a sheet, a machine's motion file."""
+PHOTO, SHEET, MOTION_FILE = 12 * KILO * KILO + FORM, 32 * KILO * KILO, 600 * KILO * KILO
+"""Largest bodies in bytes: a form, a form with a line an item, a report, a photo, a sheet, a machine's motion file."""
 
 
 class Right(StrEnum):
@@ -74,12 +74,18 @@ RULES: dict[str, Rule] = {
     "today.page": SEE,
     "search.page": SEE,
     "bench.page": SEE,
+    "bench.board": SEE,
     "bench.scan": WORK,
+    "bench.photo": Rule(Right.WORK, largest=PHOTO),
+    "bench.keep_on": WORK,
     "bench.undo": WORK,
     "bench.after_undo": SEE,
     "bench.who": Rule(Right.PRESENT),
+    "tonight.page": SEE,
+    "tonight.half_sheet_pdf": SEE,
     "stock.page": SEE,
     "stock.item": SEE,
+    "stock.know_item": KEEP,
     "stock.labels_pdf": SEE,
     "spools.page": SEE,
     "spools.made_from": SEE,
@@ -128,6 +134,10 @@ RULES: dict[str, Rule] = {
     "setup.enter": KEEP,
     "setup.settings": OWN,
     "setup.all_offers": BOOKS,
+    "machines.page": BOOKS,
+    "machines.change": KEEP,
+    "rests.page": SEE,
+    "rests.scrap": Rule(Right.WORK, largest=LONG_FORM),
     "count.page": SEE,
     "count.scan": WORK,
     "count.settle": Rule(Right.WORK, largest=LONG_FORM),

@@ -10,7 +10,7 @@ from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Finish, PlaceKind, Role
-from spoolkeep.services import acts, catalogue, choices, joblist, undoing
+from spoolkeep.services import acts, catalogue, choices, joblist, machines, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.store.engine import Session
@@ -42,6 +42,7 @@ def enter() -> Answer | tuple[str, int]:
             "machine": _machine,
             "silent": _silent,
             "place": _place,
+            "height": _height,
             "item": _item,
             "supplier": _supplier,
             "offer": _offer,
@@ -107,6 +108,7 @@ def undo(act_id: int) -> Answer | tuple[str, int]:
 
 
 def _settings(session: Session) -> object:
+    shop = load_shop(session)
     settings = Settings(
         name=forms.text("name"),
         address=request.form.get("address", "").strip(),
@@ -115,6 +117,11 @@ def _settings(session: Session) -> object:
         zone=forms.text("zone"),
         day_starts_hour=forms.whole("day_starts_hour", "The day starts at"),
         opens_hour=forms.whole("opens_hour", "The shop opens at"),
+        closes_hour=forms.whole("closes_hour", "The last one leaves at", default=shop.closes_hour),
+        earns_minor_per_hour=forms.money(
+            "earns", "A machine earns in an hour", shop, default=shop.earns_minor_per_hour
+        ),
+        rest_mg=forms.maybe_grams("rest", "A rest is scrap below") or 0,
         review_days=_days("review_days", "Days between orders"),
         cover_days=_days("cover_days", "Days of cover"),
         safety_days=_days("safety_days", "Safety days"),
@@ -165,6 +172,15 @@ def _silent(session: Session) -> object:
 def _place(session: Session) -> object:
     kind = forms.word("kind", PlaceKind, "Kind", default=PlaceKind.SHELF)
     return catalogue.add_place(session=session, now=doors.now(), by=doors.by_form(), name=forms.text("name"), kind=kind)
+
+
+def _height(session: Session) -> object:
+    cm = forms.decimal("height", "Height") if forms.text("height") else None
+    place_id = forms.whole("place", "Place")
+    height_mm = None if cm is None else round(cm * 10)
+    return machines.set_height(
+        session=session, now=doors.now(), by=doors.by_form(), place_id=place_id, height_mm=height_mm
+    )
 
 
 def _item(session: Session) -> object:
@@ -242,6 +258,7 @@ def _show(refused: Refusal | None = None) -> str:
             "silent": joblist.silent_machines(session=session),
             "feeds": choices.feeds(session=session),
             "places": choices.place_list(session=session),
+            "place_choices": choices.places(session=session),
             "articles": choices.articles(session=session),
             "items": choices.items(session=session),
             "suppliers": choices.supplier_list(session=session),

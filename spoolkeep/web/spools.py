@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 from spoolkeep.domain import scales
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import asides, choices, failures, labels, reels, spools, standby, untold
+from spoolkeep.services import asides, choices, failures, itemcare, labels, reels, spools, standby, untold
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
@@ -84,6 +84,7 @@ def _doing() -> Doing:
         "ran-out": _ran_out,
         "stand-by": _stand_by,
         "reel": _reel,
+        "dried": _dried,
         "aside": _aside,
         "let-go": _let_go,
         **{str(kind): _settled(_give_up(kind)) for kind in spools.LEAVES},
@@ -124,6 +125,12 @@ def _reel(session: Session, code: str) -> _Said:
     )
     tare = load_shop(session).formats.grams(answer.tare_mg)
     return _Said(answer.spool_code, f"Its reel weighs {tare} empty, as before.")
+
+
+def _dried(session: Session, code: str) -> _Said:
+    day = forms.day("on", "Dried on")
+    itemcare.dried(session=session, now=doors.now(), by=doors.by_form(), spool_code=code, on=day)
+    return _Said(code, "Noted: it was dried.")
 
 
 def _aside(session: Session, code: str) -> _Said:

@@ -7,14 +7,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.services import choices, finding, labels, orders, stock
+from spoolkeep.domain.errors import Refusal
+from spoolkeep.services import choices, finding, itemcare, labels, orders, stock
 from spoolkeep.services.orders import OrderView
 from spoolkeep.services.search import matcher, spoken_of
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.stock import StockRow
-from spoolkeep.web import doors, paper
+from spoolkeep.store.engine import Session
+from spoolkeep.web import doors, forms, paper
+from spoolkeep.web.answers import status_of
 
 pages = Blueprint("stock", __name__, url_prefix="/stock")
 WEEKS_AHEAD = 8
@@ -82,6 +86,34 @@ class Shown:
 @pages.get("/<int:article_id>")
 def item(article_id: int) -> str:
     """Show one item: its figures and its spools."""
+    return _show_item(article_id)
+
+
+@pages.post("/<int:article_id>")
+def know_item(article_id: int) -> Answer | tuple[str, int]:
+    """Keep what an owner knows of an item."""
+    try:
+        with doors.writing() as session:
+            _know(session, article_id)
+    except Refusal as refusal:
+        return _show_item(article_id, refusal), status_of(refusal)
+    flash("Kept.", "heard")
+    return redirect(url_for("stock.item", article_id=article_id))
+
+
+def _know(session: Session, article_id: int) -> object:
+    now, by = doors.now(), doors.by_form()
+    if forms.text("do") == "usual":
+        mg = forms.maybe_grams("usual", "Usual job")
+        return itemcare.set_usual_job(session=session, now=now, by=by, article_id=article_id, mg=mg)
+    instead = forms.whole("instead", "Item")
+    accepted = forms.text("do") == "accept"
+    return itemcare.accept(
+        session=session, now=now, by=by, article_id=article_id, instead_id=instead, accepted=accepted
+    )
+
+
+def _show_item(article_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         found = finding.item(session, article_id)
@@ -90,10 +122,16 @@ def item(article_id: int) -> str:
         offers = choices.offers(session=session, article_id=article_id)
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
         offered = paper.choices(session)
+        care = itemcare.view(session=session, now=doors.now(), article_id=article_id)
+        articles = choices.articles(session=session)
     today = shop.today(doors.now())
     return render_template(
         "item.html",
         offered=offered,
+        care=care,
+        articles=[one for one in articles if one[0] != article_id],
+        refused=refused,
+        form=request.form,
         item=found,
         row=row,
         spools=spools,

@@ -10,7 +10,19 @@ from sqlmodel import col
 from spoolkeep.domain.cards import Card
 from spoolkeep.domain.errors import Conflict
 from spoolkeep.domain.words import Cause, FailedWhen, Outcome
-from spoolkeep.services import again, assumed, bench, catalogue, endings, failures, joblist, jobs, reports, undoing
+from spoolkeep.services import (
+    again,
+    assumed,
+    bench,
+    boards,
+    catalogue,
+    endings,
+    failures,
+    joblist,
+    jobs,
+    reports,
+    undoing,
+)
 from spoolkeep.services.endings import Early
 from spoolkeep.services.joblist import JobView
 from spoolkeep.services.jobs import FeedGrams, JobReport
@@ -257,7 +269,7 @@ def test_a_ticket_starts_no_job_that_runs_or_belongs_to_another_machine(shop: Te
         scan(shop, shop.feeds[0], shop.now)
     shop.do(lambda s: catalogue.add_machine(session=s, now=shop.now, by=by(), name="Rowan", feeds=1))
     with shop.store.read() as session:
-        other = next(one.feeds[0].code for one in bench.board(session=session, now=shop.now) if one.name == "Rowan")
+        other = next(one.feeds[0].code for one in boards.board(session=session, now=shop.now) if one.name == "Rowan")
     scan(shop, ticket(shop, plan(shop)), shop.now)
     with pytest.raises(Conflict, match="planned for Larch"):
         scan(shop, other, shop.now)

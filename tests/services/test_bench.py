@@ -9,7 +9,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Outcome
-from spoolkeep.services import bench, finding, jobs, spools, undoing
+from spoolkeep.services import bench, boards, finding, jobs, spools, undoing
 from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
@@ -42,7 +42,7 @@ def scan(shop: TestWorkshop) -> Scan:
 
 def _on(shop: TestWorkshop) -> list[str | None]:
     with shop.store.read() as session:
-        machines = bench.board(session=session, now=shop.now)
+        machines = boards.board(session=session, now=shop.now)
     return [feed.loaded.spool_code if feed.loaded else None for machine in machines for feed in machine.feeds]
 
 

@@ -10,7 +10,7 @@ from spoolkeep.domain.cards import Card
 from spoolkeep.domain.errors import Conflict, Refusal
 from spoolkeep.domain.words import JobState, Kind
 from spoolkeep.services import asides, bench, finding, joblist, jobs, spools
-from spoolkeep.services.bench import ATTENTION, HEARD, ScanAnswer
+from spoolkeep.services.bench import ATTENTION, HEARD, STOP, ScanAnswer
 from spoolkeep.services.joblist import JobView
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
@@ -198,7 +198,7 @@ def test_a_spool_that_is_set_aside_says_stop_when_it_is_loaded(shop: TestWorksho
     first = play(spool)
     assert (first.kind, first.did) == (ATTENTION, "waits")
     answer = play(shop.feeds[0])
-    assert (answer.kind, "STOP" in answer.words) == (ATTENTION, True)
+    assert (answer.kind, "must not be used" in answer.words) == (STOP, True)
     with pytest.raises(Conflict, match="set aside already"):
         play(Card.SET_ASIDE, spool)
     shop.do(lambda s: asides.let_go(session=s, now=shop.now, by=by(), spool_codes=[spool]))

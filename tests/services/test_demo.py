@@ -18,7 +18,7 @@ from sqlmodel import SQLModel, col
 from spoolkeep.domain.codes import CodeKind, RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Kind, OrderState, Role
-from spoolkeep.services import bench, joblist, money, orders, people, spools, stations, stock, stops, tokens
+from spoolkeep.services import boards, joblist, money, orders, people, spools, stations, stock, stops, tokens
 from spoolkeep.services.demo import AS_IT_WAS, BUILT, WENT_ON, demo_folder, owner_of, prepare
 from spoolkeep.services.demo.build import bring_on
 from spoolkeep.services.demo.crew import Crew
@@ -194,7 +194,7 @@ def test_customers_ask_most_for_one_item_and_on_some_weekdays(demo: tuple[Store,
 def test_the_demo_has_something_on_every_page(demo: tuple[Store, Truth]) -> None:
     store, _ = demo
     with store.read() as session:
-        feeds = [feed for machine in bench.board(session=session, now=NOW) for feed in machine.feeds]
+        feeds = [feed for machine in boards.board(session=session, now=NOW) for feed in machine.feeds]
         assert sum(feed.loaded is not None for feed in feeds) >= 5
         began = session.scalars(select(Act).where(col(Act.kind) == "start job")).first()
         assert began is not None
@@ -253,7 +253,7 @@ def test_other_files_describe_another_workshop(tmp_path: Path) -> None:
     prepare(instance, now=NOW, days=5, folder=folder)
     with closing(instance.open()) as store, store.read() as session:
         assert load_shop(session).name == "Eddersley Casting Room"
-        assert [one.name for one in bench.board(session=session, now=NOW)] == ["One and only"]
+        assert [one.name for one in boards.board(session=session, now=NOW)] == ["One and only"]
 
 
 @pytest.mark.parametrize(
@@ -325,7 +325,11 @@ def test_every_maker_s_code_in_the_files_checks_out() -> None:
 
 
 BACK_TO_0003 = (
-    *(f"DROP TABLE {table}" for table in ("bin_weighing", "credit", "product_order")),
+    *(f"DROP TABLE {table}" for table in ("kept_on", "change_purge", "bin_weighing", "credit", "product_order")),
+    *(f"ALTER TABLE workshop DROP COLUMN {name}" for name in ("closes_hour", "earns_minor_per_hour", "rest_mg")),
+    *(f"ALTER TABLE material DROP COLUMN {name}" for name in ("asks_enclosed", "asks_hardened")),
+    "ALTER TABLE machine DROP COLUMN self_starting",
+    "ALTER TABLE feed DROP COLUMN switches",
     "DROP INDEX ix_job_resumes_id",
     *(f"ALTER TABLE job DROP COLUMN {name}" for name in ("resumes_id", "assumed")),
     "ALTER TABLE machine DROP COLUMN silent",

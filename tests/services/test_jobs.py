@@ -8,7 +8,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Kind, Outcome
-from spoolkeep.services import bench, catalogue, finding, joblist, jobs, spools, stock, undoing
+from spoolkeep.services import bench, boards, catalogue, finding, joblist, jobs, spools, stock, undoing
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
@@ -361,7 +361,7 @@ def test_a_scrapped_spool_is_retired_and_comes_off_its_machine(shop: TestWorksho
     shop.do(lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=code, kind=Kind.SCRAP))
     with shop.store.read() as session:
         view = spools.view(session=session, spool_code=code)
-        machines = bench.board(session=session, now=shop.now)
+        machines = boards.board(session=session, now=shop.now)
     assert (view.left_mg, view.retired_on, view.feed) == (0, shop.now.date(), "")
     assert all(feed.loaded is None for machine in machines for feed in machine.feeds)
 

@@ -9,7 +9,7 @@ from sqlalchemy import func, select, text
 from sqlmodel import col
 
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import bench, orders, stock
+from spoolkeep.services import boards, orders, stock
 from spoolkeep.store import guards
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.proof import differences
@@ -44,7 +44,7 @@ def test_it_writes_as_a_service_would_and_leaves_nothing_pointing_nowhere(sqlite
     with sqlite_store.read() as session:
         kinds = set(session.scalars(select(col(Line.kind)).distinct()))
         assert {Kind.OPENING, Kind.DELIVERY, Kind.DRAW, Kind.COUNT, Kind.WEIGHING} <= kinds
-        assert any(feed.standby for machine in bench.board(session=session, now=now) for feed in machine.feeds)
+        assert any(feed.standby for machine in boards.board(session=session, now=now) for feed in machine.feeds)
         assert stock.rows(session=session, now=now)
         assert orders.listed(session=session, now=now)
 

@@ -11,6 +11,7 @@ from spoolkeep.domain.words import OrderState, Outcome, PlaceKind
 from spoolkeep.services import (
     acts,
     bench,
+    boards,
     catalogue,
     choices,
     counting,
@@ -147,7 +148,7 @@ def _one_order(session: Session, now: datetime) -> object:
 
 READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "today": lambda s, now: today.needed(session=s, now=now),
-    "board": lambda s, now: bench.board(session=s, now=now),
+    "board": lambda s, now: boards.board(session=s, now=now),
     "stock": lambda s, now: stock.rows(session=s, now=now),
     "labels of an item": _every_label,
     "a spool": _longest_spool,
@@ -214,7 +215,7 @@ def test_a_feed_shows_the_spool_in_use_and_the_one_that_stands_by(store: Store, 
     workshop = GrowingWorkshop(store, now)
     workshop.grow(1)
     with store.read() as session:
-        machine = next(one for one in bench.board(session=session, now=now) if one.name == "Machine 1")
+        machine = next(one for one in boards.board(session=session, now=now) if one.name == "Machine 1")
     first, second, third = machine.feeds
     assert first.loaded is not None
     assert first.standby is not None

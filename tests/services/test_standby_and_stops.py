@@ -7,7 +7,7 @@ import pytest
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind, Outcome
-from spoolkeep.services import bench, joblist, jobs, reels, spools, standby, stops, undoing
+from spoolkeep.services import bench, boards, joblist, jobs, reels, spools, standby, stops, undoing
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.acts import By
@@ -232,7 +232,7 @@ def test_the_spool_that_stands_by_is_in_use_once_the_other_is_put_on_a_shelf(sho
     draw(shop, 30_000, shop.now + timedelta(hours=1))
     assert (left(shop, first), left(shop, second)) == (1_000_000, 970_000)
     with shop.store.read() as session:
-        board = bench.board(session=session, now=shop.now)
+        board = boards.board(session=session, now=shop.now)
     feed = board[0].feeds[0]
     assert feed.loaded is not None
     assert (feed.loaded.spool_code, feed.standby) == (second, None)

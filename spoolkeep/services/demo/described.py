@@ -51,6 +51,7 @@ class MachineRow(Row):
     """Whether its spool holder switches over to a spool that stands by."""
     closed_in: bool = False
     """Whether it can print what must not cool in a draught."""
+    largest_reel_mm: int | None = None
     draws_more: float = 0.0
     """The share by which it draws more than the motion file says."""
     fails: float = 1.0
@@ -62,6 +63,8 @@ class PlaceRow(Row):
 
     name: str
     kind: PlaceKind
+    height_cm: int = 100
+    """Above the floor."""
 
 
 class ArticleRow(Row):

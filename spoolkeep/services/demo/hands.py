@@ -20,6 +20,7 @@ from spoolkeep.services import (
     choices,
     deliveries,
     jobs,
+    machines,
     money,
     orders,
     reels,
@@ -42,6 +43,7 @@ from spoolkeep.services.demo.described import (
 )
 from spoolkeep.services.demo.truth import Run, TrueOrder, TrueSpool, Truth
 from spoolkeep.services.jobs import FeedGrams, JobReport
+from spoolkeep.services.machines import MachineEntry
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import Settings
 from spoolkeep.store.acts import By
@@ -139,6 +141,18 @@ class Hands:
         if made is None:
             return
         numbers.machines[row.name] = made.row_id
+        entry = MachineEntry(
+            largest_reel_mm=row.largest_reel_mm,
+            enclosed=row.closed_in,
+            hardened_nozzle=False,
+            runout_sensor=row.holder,
+            cardboard_reels=True,
+            self_starting=False,
+            switches=row.holder,
+            earns_minor_per_hour=None,
+        )
+        number = made.row_id
+        self._desk(lambda by: machines.describe(session=s, now=now, by=by, machine_id=number, entry=entry))
         query = select(Feed).where(col(Feed.machine_id) == made.row_id).order_by(col(Feed.position))
         for feed in s.scalars(query).all():
             numbers.feeds[f"{row.name}/{feed.position}"] = feed.id
@@ -147,11 +161,12 @@ class Hands:
         numbers.feed_codes |= {f"{row.name}/{position}": code for position, code in enumerate(labels, start=1)}
 
     def add_place(self, row: PlaceRow, now: datetime) -> None:
-        """Add a place."""
-        s, numbers = self._session, self._truth.numbers
+        """Add a place, and how high it is."""
+        s, numbers, high = self._session, self._truth.numbers, row.height_cm * 10
         made = self._desk(lambda by: catalogue.add_place(session=s, now=now, by=by, name=row.name, kind=row.kind))
         if made:
-            numbers.places[row.name] = made.row_id
+            number = numbers.places[row.name] = made.row_id
+            self._desk(lambda by: machines.set_height(session=s, now=now, by=by, place_id=number, height_mm=high))
             labels = {one.name: one.code for one in choices.place_list(session=s)}
             numbers.place_codes[row.name] = labels[row.name]
 

@@ -20,9 +20,11 @@ from spoolkeep.store.tables.catalogue import (
 from spoolkeep.store.tables.labels import LabelStock, Sighting, Walk, WalkedPlace, Walker
 from spoolkeep.store.tables.machines import (
     BinWeighing,
+    ChangePurge,
     Feed,
     Job,
     JobFeed,
+    KeptOn,
     Loading,
     Machine,
     MotionFile,
@@ -56,6 +58,7 @@ __all__ = [
     "BinWeighing",
     "CalendarDay",
     "Change",
+    "ChangePurge",
     "Channel",
     "Colour",
     "ColourValue",
@@ -70,6 +73,7 @@ __all__ = [
     "ImportRow",
     "Job",
     "JobFeed",
+    "KeptOn",
     "KnownDevice",
     "LabelStock",
     "Line",

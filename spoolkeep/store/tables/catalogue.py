@@ -8,6 +8,7 @@ from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.store.columns import (
+    flag,
     holds,
     integers,
     link,
@@ -56,6 +57,10 @@ class Material(SQLModel, table=True):
     out_hours: int | None = None
     """Hours that it may stay out of the dry store; none where it does not matter."""
     care: str = ""
+    asks_enclosed: bool = flag()
+    """It warps in a draught: a closed-in machine prints it."""
+    asks_hardened: bool = flag()
+    """It wears a brass nozzle down."""
     __table_args__ = (
         holds("density_is_plastic", "density_mg_per_cm3 BETWEEN 500 AND 10000"),
         *integers("density_mg_per_cm3"),
@@ -131,9 +136,14 @@ class Make(SQLModel, table=True):
 class Substitute(SQLModel, table=True):
     """Another article that the owner accepts in place of the first."""
 
-    article_id: int = Field(primary_key=True, foreign_key="article.id")
-    instead_id: int = Field(primary_key=True, foreign_key="article.id")
-    __table_args__ = (holds("is_another", "article_id <> instead_id"),)
+    id: int = primary_key()
+    live: bool = live()
+    article_id: int = link("article.id")
+    instead_id: int = link("article.id")
+    __table_args__ = (
+        unique_while_live("substitute", "article_id", "instead_id"),
+        holds("is_another", "article_id <> instead_id"),
+    )
 
 
 class Product(SQLModel, table=True):

@@ -42,6 +42,8 @@ class Machine(SQLModel, table=True):
     g90_governs_e: bool = False
     silent: bool = flag()
     """Nobody reports its jobs: past their planned end they are taken as done."""
+    self_starting: bool = flag()
+    """It begins its next job by itself: its plate clears itself."""
     earns_minor_per_hour: int | None = maybe_whole()
     retired: bool = False
     __table_args__ = (unique_while_live("machine", "name"),)
@@ -55,6 +57,8 @@ class Feed(SQLModel, table=True):
     serial: int = Field(unique=True)
     machine_id: int = link("machine.id")
     position: int
+    switches: bool = flag()
+    """Its holder takes two spools, and goes over to the second by itself."""
     __table_args__ = (unique_while_live("feed", "machine_id", "position"), holds("position_counts", "position >= 1"))
 
 
@@ -92,6 +96,33 @@ class Loading(SQLModel, table=True):
         ),
         holds("ends_after_it_begins", "until_at IS NULL OR until_at >= from_at"),
     )
+
+
+class KeptOn(SQLModel, table=True):
+    """A spool that a person keeps on a feed although it does not match the job, and why."""
+
+    __tablename__ = "kept_on"
+    id: int = primary_key()
+    live: bool = live()
+    loading_id: int = link("loading.id")
+    job_id: int | None = maybe_link("job.id")
+    """None where no job was known: then for all that it does while it is on."""
+    why: str
+    at: datetime = moment()
+    __table_args__ = (holds("says_why", "length(why) > 0"),)
+
+
+class ChangePurge(SQLModel, table=True):
+    """Grams that a machine purges when it changes from one item to another; without them, at any change."""
+
+    __tablename__ = "change_purge"
+    id: int = primary_key()
+    live: bool = live()
+    machine_id: int = link("machine.id")
+    from_id: int | None = maybe_link("article.id")
+    to_id: int | None = maybe_link("article.id")
+    mg: int = whole()
+    __table_args__ = (holds("is_not_negative", "mg >= 0"), *integers("mg"))
 
 
 class MotionFile(SQLModel, table=True):

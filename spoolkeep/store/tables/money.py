@@ -36,6 +36,12 @@ class Workshop(SQLModel, table=True):
     usual_stock: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     """The label stock that is offered first; empty for the first shipped one."""
     ready_at: datetime | None = maybe_moment()
+    closes_hour: int = Field(default=18, sa_column_kwargs={"server_default": text("18")})
+    """The hour at which the last person leaves."""
+    earns_minor_per_hour: int = Field(default=300, sa_column_kwargs={"server_default": text("300")})
+    """What a machine earns in an hour, where it has no figure of its own. Source: common practice, no source."""
+    rest_mg: int = Field(default=20_000, sa_column_kwargs={"server_default": text("20000")})
+    """Less than this on a spool is scrap. Source: our own choice."""
     __table_args__ = (
         holds("is_the_only_one", "id = 1"),
         holds("day_starts_at_an_hour", "day_starts_hour BETWEEN 0 AND 23 AND opens_hour BETWEEN 0 AND 23"),

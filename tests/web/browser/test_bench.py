@@ -130,7 +130,8 @@ def test_a_scan_whose_answer_was_lost_is_kept_and_booked_once(
 
     page.route(f"{address}/bench", commit_and_lose)
     scan(shop.feeds[0])
-    expect(page.locator("[data-scan-state]")).to_contain_text(f"Not sent yet, and kept here: {shop.feeds[0]}")
+    expect(page.locator("[data-scan-state]")).to_contain_text("Spoolkeep does not answer")
+    expect(page.locator("[data-outbox] li")).to_contain_text(shop.feeds[0])
     page.unroute(f"{address}/bench")
     field.press("Enter")
     expect(answer(page)).to_have_text("PLA Slate black is on Larch feed 1.")

@@ -41,7 +41,7 @@ QUERIES = {
 }
 """Pages that show something else by what stands in the address."""
 
-PARTS = {"bench.after_undo", "imports.progress", "static"}
+PARTS = {"bench.after_undo", "bench.board", "imports.progress", "static"}
 """What answers to GET and is no page of its own."""
 
 
@@ -61,6 +61,7 @@ def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
         "job_id": made["job"],
         "order_id": made["order"],
         "draft_id": made["draft"],
+        "machine_id": made["machine"],
     }
     app = create_app(shop.store, secret=b"only for its map")
     found = []

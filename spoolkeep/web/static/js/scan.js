@@ -1,43 +1,40 @@
 /*
  * The one field of the Bench and of a count: keeps it ready, sends each code once and in order, and shows the answer in words and sound.
- * What is not answered yet is kept on the device, so that it outlasts a reload, an outage and an ended sign-in.
- * Without this module the form posts by itself. It must not know what a code means.
+ * What is not answered yet is shown, kept on the device, and sent again by itself, so that it outlasts a reload, an outage and an
+ * ended sign-in; what was refused while it waited is kept for a person. Without this module the form posts by itself.
+ * It must not know what a code means.
  */
+import { follow, look } from "./board.js";
+import { kept, keep } from "./kept.js";
 import { sound } from "./sound.js";
 
 const WAIT_MS = 8000;
 const FRESH_MS = 3600000; // what was scanned longer ago is sent only when a person says so
+const LATE_MS = 10000; // a refusal that comes later than this after the scan may be seen by nobody
+const AGAIN_MS = [1000, 2000, 4000, 8000, 15000];
 const form = document.querySelector("form[data-scan]");
 const KEPT_AS = form.dataset.keptAs; // each page its own: a code means another thing elsewhere
 const field = form.querySelector("[data-scan-field]");
 const state = form.querySelector("[data-scan-state]");
 const said = form.querySelector("[data-scan-said]");
 const keys = form.querySelector("[data-scan-keys]");
+const outbox = document.querySelector("[data-outbox]");
+const returned = document.querySelector("[data-returned]");
 const touch = window.matchMedia("(pointer: coarse)").matches;
-const waiting = kept(); // { code, key, at } in the order scanned; the first is being sent, or failed and is kept
+const waiting = kept(KEPT_AS, ["code", "key"]); // { code, key, at } in the order scanned; the first is being sent, or failed and is kept
+const refused = kept(`${KEPT_AS}-refused`, ["code", "words"]); // { code, words, at }
 let sending = false;
-
-/* Codes and keys only; a device that keeps nothing still scans. */
-function kept() {
-  try {
-    const found = JSON.parse(localStorage.getItem(KEPT_AS) ?? "[]");
-    return Array.isArray(found) ? found.filter((item) => typeof item?.code === "string" && typeof item.key === "string") : [];
-  } catch {
-    return [];
-  }
-}
-
-function keepOnDevice() {
-  try {
-    localStorage.setItem(KEPT_AS, JSON.stringify(waiting));
-  } catch {
-    // the page itself still holds them
-  }
-}
+let tries = 0;
+let timer = 0;
 
 /* randomUUID is missing on a workshop's plain-http network, getRandomValues is there. */
 function freshKey() {
   return Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
+function keepAll() {
+  keep(KEPT_AS, waiting);
+  keep(`${KEPT_AS}-refused`, refused);
 }
 
 function say(name, words) {
@@ -49,6 +46,24 @@ function ready() {
   say("ready", "Ready to scan.");
 }
 
+function line(words, at) {
+  const item = document.createElement("li");
+  const time = document.createElement("small");
+  time.textContent = ` scanned ${new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}`;
+  item.append(words, time);
+  return item;
+}
+
+/* What waits is shown once it waits longer than a scan takes; what came back until a person has seen to it. */
+function list(isAway) {
+  outbox.hidden = !isAway || waiting.length === 0;
+  const scans = waiting.length === 1 ? "1 scan waits here" : `${waiting.length} scans wait here`;
+  outbox.querySelector("[data-outbox-words]").textContent = `${scans}, each sent once, in this order`;
+  outbox.querySelector("[data-outbox-list]").replaceChildren(...waiting.map((item) => line(item.code, item.at)));
+  returned.hidden = refused.length === 0;
+  returned.querySelector("[data-returned-list]").replaceChildren(...refused.map((item) => line(`${item.code}: ${item.words}`, item.at)));
+}
+
 function stationed(target) {
   return target instanceof Element && target !== document.body && target.closest("a, button, input, select, textarea, summary, [tabindex='0']");
 }
@@ -56,7 +71,7 @@ function stationed(target) {
 function show(html) {
   const fresh = new DOMParser().parseFromString(html, "text/html");
   const answer = fresh.querySelector("#scan-live");
-  if (!answer) return false;
+  if (!answer) return null;
   const old = document.querySelector("#scan-live");
   const lostFocus = old.contains(document.activeElement);
   old.replaceWith(document.importNode(answer, true));
@@ -66,23 +81,25 @@ function show(html) {
   said.textContent = Array.from(spoken, (part) => part.textContent.trim()).join(": ");
   if (message) sound(message.dataset.kind);
   if (lostFocus) field.focus();
-  return true;
+  look();
+  return { refused: message?.dataset.kind === "refused", words: message?.querySelector(".message-words")?.textContent.trim() ?? "" };
 }
 
 function body(item) {
   const data = new FormData(form);
   data.set(field.name, item.code);
   data.set("key", item.key);
-  return data;
+  data.set("waited", String(Math.max(0, Math.round((Date.now() - item.at) / 1000)) || 0));
+  return new URLSearchParams(data);
 }
 
-async function ask(address, data) {
+async function ask(address, data, wait = WAIT_MS) {
   return fetch(address, {
     method: "POST",
     headers: { "X-Fragment": "1" },
-    body: new URLSearchParams(data),
+    body: data,
     credentials: "same-origin",
-    signal: AbortSignal.timeout(WAIT_MS),
+    signal: AbortSignal.timeout(wait),
   });
 }
 
@@ -93,11 +110,14 @@ async function ask(address, data) {
 async function send(item) {
   const answer = await ask(form.action, body(item));
   if (answer.status === 401) return "signed out";
-  if (answer.status >= 500) return "lost";
-  return show(await answer.text()) ? "answered" : "lost";
+  if (answer.status >= 500 || answer.status === 429) return "lost";
+  const shown = show(await answer.text());
+  if (!shown) return "lost";
+  if (shown.refused && Date.now() - item.at > LATE_MS) refused.push({ code: item.code, words: shown.words, at: item.at });
+  return "answered";
 }
 
-function keep(why) {
+function holdBack(why) {
   const codes = waiting.map((item) => item.code).join(", ");
   if (why === "signed out") {
     document.querySelectorAll("#scan-live .message").forEach((one) => one.remove());
@@ -106,28 +126,41 @@ function keep(why) {
     const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: "sign in" });
     words.append(`This device is signed out. Kept here, and sent once it is let in again: ${codes}. Open a new link from an owner, or `, link, ".");
     state.append(words);
+  } else if (why === "old") {
+    say("kept", `Not sent yet, and kept here since long: ${codes}. Press Enter to send them, or scan on.`);
   } else {
-    say("kept", `Not sent yet, and kept here: ${codes}. Press Enter to send again, or scan on.`);
+    say("kept", "Spoolkeep does not answer. Scan on: everything is kept here and sent by itself. Enter tries at once.");
+    clearTimeout(timer);
+    timer = setTimeout(drain, AGAIN_MS[Math.min(tries, AGAIN_MS.length - 1)]);
+    tries += 1;
   }
-  said.textContent = state.textContent;
-  sound("refused");
+  if (tries <= 1) {
+    said.textContent = state.textContent;
+    sound("refused");
+  }
+  list(true);
 }
 
 async function drain() {
   if (sending) return;
+  clearTimeout(timer);
   sending = true;
+  const isAway = tries > 0;
   while (waiting.length > 0) {
-    say("busy", `Sending ${waiting[0].code}`);
+    if (!isAway) say("busy", `Sending ${waiting[0].code}`);
     const came = await send(waiting[0]).catch(() => "lost");
     if (came !== "answered") {
       sending = false;
-      keep(came);
+      holdBack(came);
       return;
     }
+    tries = 0;
     waiting.shift();
-    keepOnDevice();
+    keepAll();
+    list(isAway);
   }
   sending = false;
+  list(false);
   ready();
 }
 
@@ -141,19 +174,43 @@ form.addEventListener("submit", (event) => {
   const code = field.value.trim();
   field.value = "";
   if (code) waiting.push({ code, key: freshKey(), at: Date.now() });
-  keepOnDevice();
+  keepAll();
   field.focus();
+  if (tries > 0) list(true);
   drain();
 });
 
-/* Undo in the part that each scan brings anew: sent in place, so that the field keeps the focus. Its key lets it be sent again. */
+/* Undo and keeping on, in the parts that come anew: sent in place, so that the field keeps the focus. Their key lets them be sent again. */
 document.addEventListener("submit", async (event) => {
-  if (!event.target.matches("#scan-live form[data-live]")) return;
+  if (!event.target.matches("form[data-live]")) return;
   event.preventDefault();
-  const data = new FormData(event.target);
+  const data = new URLSearchParams(new FormData(event.target, event.submitter));
   const answer = await ask(event.target.action, data).catch(() => null);
   if (answer && answer.status < 500) show(await answer.text());
-  else say("kept", "The undo did not get through. Press it again.");
+  else say("kept", "That did not get through. Press it again.");
+  field.focus();
+});
+
+/* A photo is decoded by the server; it is not kept where that is away. */
+const photo = document.querySelector("form[data-photo]");
+photo?.querySelector("[data-photo-send]").setAttribute("hidden", "");
+photo?.querySelector("input[type=file]").addEventListener("change", async (event) => {
+  if (!event.target.files.length) return;
+  const data = new FormData(photo);
+  data.set("key", freshKey());
+  say("busy", "Reading the photo");
+  const answer = await ask(photo.action, data, 4 * WAIT_MS).catch(() => null);
+  const shown = answer && answer.status < 500 && show(await answer.text());
+  event.target.value = "";
+  if (shown) ready();
+  else say("kept", "The photo did not get through. Take it again.");
+  field.focus();
+});
+
+returned.querySelector("[data-returned-done]").addEventListener("click", () => {
+  refused.length = 0;
+  keepAll();
+  list(tries > 0);
   field.focus();
 });
 
@@ -184,7 +241,9 @@ keys.hidden = !touch;
 closeKeyboard();
 field.focus();
 ready();
+if (form.dataset.board) follow(form.dataset.board);
+list(false);
 if (waiting.length > 0) {
   if (waiting.every((item) => Date.now() - item.at < FRESH_MS)) drain();
-  else keep("old");
+  else holdBack("old");
 }

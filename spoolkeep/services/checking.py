@@ -1,0 +1,336 @@
+"""The check of what is on the feeds: whether each spool is the right one for the job that runs or comes next.
+
+The Bench calls it within a scan, its board and Tonight for every feed. A wrong spool is booked all the same, since it
+is on the machine in fact; until the right one comes, or a person keeps it on for a reason, its machine shows it.
+"""
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain import night
+from spoolkeep.domain.drift import Drawn, Estimate
+from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.feeding import Need, Share, shares
+from spoolkeep.domain.night import Print
+from spoolkeep.domain.rightspool import Fault, Held, Kinds, Wanted, Weight, faults
+from spoolkeep.domain.words import Finish
+from spoolkeep.services import finding, floor, untold
+from spoolkeep.services.finding import Item
+from spoolkeep.services.floor import FeedState, JobToCome, Lying, MachineState
+from spoolkeep.services.loadings import in_use_at, loaded_on
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.acts import By, once
+from spoolkeep.store.journal import batched, create
+from spoolkeep.store.tables import Act, KeptOn, Material, ProductPart, Spool, Substitute
+
+MOST_WHY = 80
+_HOURS_A_DAY = 24
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What is not right about the spool on a feed, the gravest first, and for which job."""
+
+    feed_id: int
+    found: tuple[Fault, ...] = ()
+    job_id: int | None = None
+    article_id: int | None = None
+    """The item that the job wants there."""
+    needs_mg: int = 0
+    kept: str = ""
+    """Why a person keeps it on although it stops or asks."""
+
+    @property
+    def weight(self) -> Weight | None:
+        """Give how much the gravest weighs that nobody has answered."""
+        return next((one.weight for one in self.found if not self.kept or one.weight is Weight.TELL), None)
+
+    @property
+    def open(self) -> tuple[Fault, ...]:
+        """Give the faults that nobody has answered."""
+        return tuple(one for one in self.found if not self.kept or one.weight is Weight.TELL)
+
+    @property
+    def words(self) -> str:
+        """Give them in sentences."""
+        return " ".join(one.words for one in self.open)
+
+
+@dataclass(frozen=True)
+class KeptAnswer:
+    """That a spool stays on although it does not match."""
+
+    act_id: int
+    words: str
+
+
+@dataclass(frozen=True)
+class Books:
+    """What the check reads besides the floor."""
+
+    materials: Mapping[str, Material]
+    items: Mapping[int, Item]
+    parts: Mapping[int, Sequence[ProductPart]]
+    instead: Mapping[int, frozenset[int]]
+    today: date
+
+    def kinds(self, article_id: int) -> Kinds:
+        """Give what an item is."""
+        return self.kinds_of(self.items[article_id])
+
+    def kinds_of(self, item: Item) -> Kinds:
+        """Give what an item is, and what it asks of a machine."""
+        material = self.materials[item.material]
+        wears = material.asks_hardened or item.finish == Finish.FILLED
+        return Kinds(item.article_id, item.material, item.colour, item.diameter_um, material.asks_enclosed, wears)
+
+
+@dataclass(frozen=True)
+class _Case:
+    """One feed with a spool, and one job that it may be for."""
+
+    machine: MachineState
+    feed: FeedState
+    job: JobToCome | None
+    share: Share | None
+
+    @property
+    def spool(self) -> Lying:
+        """Give the spool in use."""
+        assert self.feed.in_use is not None  # noqa: S101 - cases are of feeds with a spool
+        return self.feed.in_use.spool
+
+
+def of_floor(session: Session, now: datetime, machines: Sequence[MachineState], *, anew: bool = True) -> list[Checked]:
+    """Give the check of every feed that carries a spool."""
+    books = read_books(session, now, machines)
+    cases = [case for machine in machines for case in _cases(machine)]
+    chances = _chances(session, cases, anew=anew)
+    kept = _kept(session, [one.feed.in_use.loading_id for one in cases if one.feed.in_use])
+    found: dict[int, list[Checked]] = {}
+    for at, case in enumerate(cases):
+        checked = _check(session, books, case, chance=chances.get(at), kept=kept)
+        found.setdefault(case.feed.feed_id, []).append(checked)
+    return [_fitting(several, now, machines) for several in found.values()]
+
+
+def of_feed(session: Session, now: datetime, feed_id: int, machine_id: int, *, anew: bool = False) -> Checked:
+    """Give the check of one feed."""
+    checked = of_floor(session, now, floor.machines(session, [machine_id]), anew=anew)
+    return next((one for one in checked if one.feed_id == feed_id), Checked(feed_id))
+
+
+def lacking(machine: MachineState) -> list[Need]:
+    """Give what the job that runs or comes next needs and no feed of its machine carries, where several could."""
+    return shares(machine.jobs[0].needs, machine.loaded)[1] if machine.jobs else []
+
+
+def keep_on(*, session: Session, now: datetime, by: By, feed_id: int, why: str) -> KeptAnswer:
+    """Say that the spool on a feed stays on for the job that runs or comes next, and why.
+
+    Errors: BadInput without a reason; NotFound; Conflict where nothing is wrong there, or it is set aside.
+    """
+
+    def do(act: Act) -> KeptAnswer:
+        feed = finding.feed(session, feed_id)
+        checked = of_feed(session, now, feed_id, feed.machine_id)
+        if any(one.code == "aside" for one in checked.open):
+            words = "That spool is set aside. Let it go on its page first, or take it off."
+            raise Conflict("set_aside", words)
+        if checked.weight not in {Weight.STOP, Weight.ASK}:
+            raise Conflict("nothing_wrong", "Nothing stops there any more. Nothing was changed.")
+        keep_on_within(session, act, checked, why=_reason(why), at=now)
+        return KeptAnswer(act.id, f"It stays on {finding.feed_name(session, feed)}: {_reason(why)}.")
+
+    request = {"feed_id": feed_id, "why": why}
+    return once(session, "keep on", by=by, now=now, request=request, answers=KeptAnswer, about=why.strip(), do=do)
+
+
+def keep_on_within(session: Session, act: Act, checked: Checked, *, why: str, at: datetime) -> None:
+    """Note within an act that what is on a feed stays on."""
+    loading = loaded_on(session, checked.feed_id)
+    assert loading is not None  # noqa: S101 - only a feed with a spool is checked
+    create(session, act, KeptOn(loading_id=loading.id, job_id=checked.job_id, why=why, at=at))
+
+
+def _reason(why: str) -> str:
+    plain = " ".join(why.split()).rstrip(".")
+    if not plain:
+        raise BadInput("no_reason", "Say why this spool stays on, in a few words.")
+    if len(plain) > MOST_WHY:
+        raise BadInput("too_long", f"Say why in at most {MOST_WHY} characters.")
+    return plain
+
+
+def read_books(session: Session, now: datetime, machines: Sequence[MachineState]) -> Books:
+    """Read what a check needs besides the floor: items, products and what may stand in for what."""
+    jobs = [job for machine in machines for job in machine.jobs]
+    products = {job.product_id for job in jobs if job.product_id}
+    parts: dict[int, list[ProductPart]] = {}
+    for some in batched(sorted(products)):
+        query = select(ProductPart).where(col(ProductPart.product_id).in_(some), col(ProductPart.live))
+        for part in session.scalars(query):
+            parts.setdefault(part.product_id, []).append(part)
+    wanted = {need.article_id for job in jobs for need in job.needs if need.article_id}
+    wanted |= {part.article_id for several in parts.values() for part in several}
+    instead: dict[int, set[int]] = {}
+    for row in session.scalars(select(Substitute).where(col(Substitute.live))):
+        instead.setdefault(row.article_id, set()).add(row.instead_id)
+    return Books(
+        materials={row.code: row for row in session.scalars(select(Material))},
+        items=finding.items(session, wanted) if wanted else {},
+        parts=parts,
+        instead={number: frozenset(several) for number, several in instead.items()},
+        today=load_shop(session).today(now),
+    )
+
+
+def _cases(machine: MachineState) -> list[_Case]:
+    """Give each feed that carries a spool with the job that runs there, and with the one that comes next."""
+    jobs: list[JobToCome | None] = [*machine.jobs[:2]] if machine.jobs and machine.jobs[0].runs else [*machine.jobs[:1]]
+    found = []
+    for job in jobs or [None]:
+        given = shares(job.needs, machine.loaded)[0] if job else {}
+        found += [_Case(machine, feed, job, given.get(feed.feed_id)) for feed in machine.feeds if feed.in_use]
+    return found
+
+
+def _check(
+    session: Session, books: Books, case: _Case, *, chance: float | None, kept: Mapping[int, list[KeptOn]]
+) -> Checked:
+    wanted = _wanted(session, books, case) if case.share and case.job else None
+    found = faults(wanted, held(books, case.spool, chance), case.machine.limits)
+    assert case.feed.in_use is not None  # noqa: S101 - cases are of feeds with a spool
+    job_id = case.job.job_id if case.job else None
+    whys = [one.why for one in kept.get(case.feed.in_use.loading_id, []) if one.job_id in {None, job_id}]
+    return Checked(
+        feed_id=case.feed.feed_id,
+        found=found,
+        job_id=job_id if case.share else None,
+        article_id=case.share.article_id if case.share else None,
+        needs_mg=case.share.mg if case.share else 0,
+        kept=whys[-1] if whys else "",
+    )
+
+
+def held(books: Books, spool: Lying, chance: float | None = None) -> Held:
+    """Give a spool as it is held beside what is wanted."""
+    material = books.materials[spool.item.material]
+    degrees = f"about {material.dry_celsius} °C" if material.dry_celsius else ""
+    hours = f"{material.dry_hours} hours" if material.dry_hours else ""
+    dry = " for ".join(filter(None, (degrees, hours)))
+    return Held(
+        kinds=books.kinds_of(spool.item),
+        left_mg=spool.left_mg,
+        chance=chance,
+        make_id=spool.make_id,
+        lot=spool.lot,
+        reel_mm=spool.reel_mm,
+        cardboard=spool.cardboard,
+        aside=spool.aside,
+        doubtful=spool.doubtful,
+        out_hours=_out_hours(spool, books.today) if material.out_hours else None,
+        may_hours=material.out_hours,
+        dry=f"{dry} by its maker's sheet, in a dryer that is made for it" if dry else "",
+    )
+
+
+def _out_hours(spool: Lying, today: date) -> float | None:
+    """Give for how long a spool has been in the air, to the day; None where it is sealed, or lives in a dry box."""
+    days = [one for one in (spool.opened_on, spool.dried_on) if one]
+    return None if spool.keeps_dry or not spool.opened_on else (today - max(days)).days * _HOURS_A_DAY
+
+
+def _wanted(session: Session, books: Books, case: _Case) -> Wanted:
+    job, share = case.job, case.share
+    assert job is not None and share is not None  # noqa: S101, PT018 - asked by `_check`
+    parts = books.parts.get(job.product_id or 0, ())
+    numbers = [share.article_id] if share.article_id else [part.article_id for part in parts]
+    makes = {part.make_id for part in parts if part.article_id == case.spool.item.article_id}
+    return Wanted(
+        job=job.title,
+        kinds=tuple(books.kinds(number) for number in numbers if number in books.items),
+        instead=frozenset().union(*(books.instead.get(number, frozenset()) for number in numbers)),
+        make_id=makes.pop() if len(makes) == 1 else None,
+        lot=_lot(session, case) if share.one_lot else "",
+        needs_mg=share.mg,
+    )
+
+
+def _lot(session: Session, case: _Case) -> str:
+    """Give the lot that a running job began with."""
+    if case.job is None or not case.job.runs or case.job.started_at is None:
+        return ""
+    first = in_use_at(session, case.feed.feed_id, case.job.started_at)
+    return session.get_one(Spool, first.spool_id).lot if first else ""
+
+
+def _chances(session: Session, cases: Sequence[_Case], *, anew: bool) -> dict[int, float]:
+    """Give the chance that what is on a feed lasts for a job, by the case's number."""
+    found: dict[int, float] = {}
+    rounds = (
+        [at for at, one in enumerate(cases) if one.job and one.job.runs],
+        [at for at, one in enumerate(cases) if one.job and not one.job.runs],
+    )
+    for numbers in rounds:
+        coming = {cases[at].spool.spool_id: _to_draw(cases[at]) for at in numbers if cases[at].share}
+        after = untold.after(session, coming, anew=anew) if coming else {}
+        for at in numbers:
+            case = cases[at]
+            if case.share and case.spool.spool_id in after:
+                found[at] = night.chance(with_standby(after[case.spool.spool_id], case.feed))
+            elif case.share:
+                found[at] = float(case.spool.left_mg >= case.share.mg)
+    return found
+
+
+def with_standby(after: Estimate, feed: FeedState) -> Estimate:
+    """Give what would be left, what stands by counted in where it is the same item."""
+    waits, first = feed.standby, feed.in_use
+    if waits is None or first is None or waits.spool.item != first.spool.item:
+        return after
+    return Estimate(after.mean + waits.spool.left_mg, after.sd, irregular=after.irregular)
+
+
+def _to_draw(case: _Case) -> Drawn:
+    """Give what a job will still draw from the spool: of one that runs, what it drew before is on another's."""
+    assert case.job is not None and case.share is not None and case.feed.in_use is not None  # noqa: S101, PT018 - cases
+    run = Print(case.job.title, {}, case.job.lasts, starts_at=case.job.started_at)
+    gone = run.share_by(case.feed.in_use.from_at) if case.job.runs and case.job.lasts else 0.0
+    mg = round(case.share.mg * (1 - gone))
+    return drawn(case.machine.machine_id, case.spool.item.material, mg, jobs=1)
+
+
+def drawn(machine_id: int, material: str, mg: int, *, jobs: int) -> Drawn:
+    """Give what so many jobs draw on a machine of a material, as what was learned is asked for it."""
+    return Drawn({(machine_id, material): mg}, mg * mg // max(1, jobs), jobs)
+
+
+def _kept(session: Session, loading_ids: Collection[int]) -> dict[int, list[KeptOn]]:
+    found: dict[int, list[KeptOn]] = {}
+    for some in batched(sorted(loading_ids)):
+        query = select(KeptOn).where(col(KeptOn.loading_id).in_(some), col(KeptOn.live)).order_by(col(KeptOn.id))
+        for row in session.scalars(query):
+            found.setdefault(row.loading_id, []).append(row)
+    return found
+
+
+def _fitting(several: Sequence[Checked], now: datetime, machines: Sequence[MachineState]) -> Checked:
+    """Give the check that counts of a feed: by the job that runs, or by the next one where the spool is right for it.
+
+    A job that runs by the books may have ended with nobody having said so yet; who loads for the next one is right.
+    """
+    first = several[0]
+    if len(several) == 1 or first.weight not in {Weight.STOP, Weight.ASK}:
+        return first
+    second = several[1]
+    if second.job_id is not None and second.weight not in {Weight.STOP, Weight.ASK}:
+        return second
+    job = next((one for machine in machines for one in machine.jobs if one.job_id == first.job_id), None)
+    over = job is not None and job.started_at and job.lasts and job.started_at + job.lasts < now
+    return second if over and second.job_id is not None else first

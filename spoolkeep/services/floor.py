@@ -1,0 +1,303 @@
+"""The floor as it stands: machines, their feeds, what is on them, and the jobs that run and come.
+
+The check of a scan, the board and Tonight read it. It only reads, in a number of queries that does not grow.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import Session, aliased
+from sqlmodel import col
+
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.feeding import Need
+from spoolkeep.domain.rightspool import Limits, usual_reel_mm
+from spoolkeep.domain.words import TO_COME, JobState, Outcome, PlaceKind, Purpose
+from spoolkeep.services import asides, finding
+from spoolkeep.services.finding import Item
+from spoolkeep.services.shop import code_text
+from spoolkeep.store.journal import batched
+from spoolkeep.store.tables import (
+    Balance,
+    Feed,
+    Job,
+    JobFeed,
+    Loading,
+    Machine,
+    Place,
+    Reel,
+    Spool,
+)
+
+NOBODY_REPEATS = (Purpose.SAMPLE, Purpose.TEST, Purpose.REMAKE)
+"""What a machine does not print again by itself."""
+
+
+@dataclass(frozen=True)
+class Lying:
+    """A spool, wherever it is, as it matters for a job."""
+
+    spool_id: int
+    code: str
+    item: Item
+    left_mg: int
+    received_mg: int
+    doubtful: bool
+    aside: bool
+    make_id: int | None
+    lot: str
+    received_on: date
+    opened_on: date | None
+    dried_on: date | None
+    reel_mm: int
+    """As told; else what is usual for what was wound on it."""
+    cardboard: bool
+    tare_mg: int | None
+    place_id: int | None
+    place: str
+    height_mm: int | None
+    keeps_dry: bool
+    """Whether its own place is a dry box."""
+
+
+@dataclass(frozen=True)
+class On:
+    """A spool on a feed."""
+
+    loading_id: int
+    spool: Lying
+    from_at: datetime
+
+
+@dataclass(frozen=True)
+class FeedState:
+    """A feed, what is in use on it and what stands by."""
+
+    feed_id: int
+    code: str
+    position: int
+    name: str
+    switches: bool
+    in_use: On | None = None
+    standby: On | None = None
+
+
+@dataclass(frozen=True)
+class JobToCome:
+    """A job that runs or comes, and what it needs."""
+
+    job_id: int
+    title: str
+    machine_id: int | None
+    runs: bool
+    started_at: datetime | None
+    lasts: timedelta | None
+    due_at: datetime | None
+    product_id: int | None
+    needs: tuple[Need, ...]
+
+
+@dataclass(frozen=True)
+class MachineState:
+    """A machine, its feeds in order, and its jobs: what runs first, then what is planned in order."""
+
+    machine_id: int
+    limits: Limits
+    self_starting: bool
+    runout_sensor: bool
+    earns_minor_per_hour: int | None
+    feeds: tuple[FeedState, ...]
+    jobs: tuple[JobToCome, ...]
+
+    @property
+    def name(self) -> str:
+        """Give its name."""
+        return self.limits.name
+
+    @property
+    def loaded(self) -> dict[int, int | None]:
+        """Give the item on each feed, in order."""
+        return {one.feed_id: one.in_use.spool.item.article_id if one.in_use else None for one in self.feeds}
+
+
+def machines(session: Session, machine_ids: Collection[int] | None = None) -> list[MachineState]:
+    """Give the machines that are in use, or these of them, by name."""
+    query = select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
+    rows = session.scalars(query if machine_ids is None else query.where(col(Machine.id).in_(machine_ids))).all()
+    numbers = {row.id for row in rows}
+    told = session.execute(select(col(Machine.enclosed), col(Machine.hardened_nozzle)).where(col(Machine.live))).all()
+    closed_told, hard_told = any(row.enclosed for row in told), any(row.hardened_nozzle for row in told)
+    feeds, jobs = _feeds(session, numbers), _by_machine(jobs_to_come(session, numbers))
+    return [
+        MachineState(
+            machine_id=row.id,
+            limits=_limits(row, closed_told, hard_told),
+            self_starting=row.self_starting,
+            runout_sensor=row.runout_sensor,
+            earns_minor_per_hour=row.earns_minor_per_hour,
+            feeds=tuple(feeds.get(row.id, ())),
+            jobs=tuple(jobs.get(row.id, ())),
+        )
+        for row in rows
+    ]
+
+
+def _limits(row: Machine, closed_told: bool, hard_told: bool) -> Limits:  # noqa: FBT001 - private
+    """Give what a machine can take; what was told of no machine at all is not known of this one either."""
+    return Limits(
+        name=row.name,
+        largest_reel_mm=row.largest_reel_mm,
+        enclosed=row.enclosed if closed_told else None,
+        hardened=row.hardened_nozzle if hard_told else None,
+        cardboard=row.cardboard_reels,
+    )
+
+
+def _feeds(session: Session, machine_ids: Collection[int]) -> dict[int, list[FeedState]]:
+    on = _on_feeds(session, machine_ids)
+    rows = session.scalars(
+        select(Feed)
+        .where(col(Feed.live), col(Feed.machine_id).in_(machine_ids))
+        .order_by(col(Feed.machine_id), col(Feed.position))
+    ).all()
+    names = finding.feed_names(session, {row.id for row in rows})
+    found: dict[int, list[FeedState]] = defaultdict(list)
+    for row in rows:
+        state = FeedState(
+            feed_id=row.id,
+            code=code_text(CodeKind.FEED, row.serial),
+            position=row.position,
+            name=names[row.id],
+            switches=row.switches,
+            in_use=on.get((row.id, False)),
+            standby=on.get((row.id, True)),
+        )
+        found[row.machine_id].append(state)
+    return found
+
+
+def _on_feeds(session: Session, machine_ids: Collection[int]) -> dict[tuple[int, bool], On]:
+    """Give what is on the machines' feeds, by feed and whether it stands by."""
+    query = (
+        select(Loading)
+        .join(Feed, col(Feed.id) == col(Loading.feed_id))
+        .where(col(Loading.live), col(Loading.until_at).is_(None), col(Feed.machine_id).in_(machine_ids))
+    )
+    rows = session.scalars(query).all()
+    known = lying(session, col(Spool.id).in_({row.spool_id for row in rows})) if rows else {}
+    return {(row.feed_id, row.standby): On(row.id, known[row.spool_id], row.from_at) for row in rows}
+
+
+def lying(session: Session, which: ColumnElement[bool]) -> dict[int, Lying]:
+    """Give the spools that a condition names, by number."""
+    home = aliased(Place)
+    query = (
+        select(Spool, Balance, Reel, col(Place.name), col(Place.height_mm), col(home.kind))
+        .join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .outerjoin(Reel, col(Reel.id) == col(Spool.reel_id))
+        .outerjoin(Place, col(Place.id) == col(Spool.place_id))
+        .outerjoin(home, col(home.id) == func.coalesce(col(Spool.home_id), col(Spool.place_id)))
+        .where(col(Spool.live), which)
+    )
+    rows: Sequence[Any] = session.execute(query).all()  # without reel or place, which the columns' types do not say
+    items = finding.items(session, {row[0].article_id for row in rows})
+    aside = asides.standing(session) if rows else asides.Aside(frozenset(), frozenset())
+    return {row[0].id: _lying(row, items, aside) for row in rows}
+
+
+def _lying(row: Any, items: Mapping[int, Item], aside: asides.Aside) -> Lying:  # noqa: ANN401 - a row of the above
+    spool, balance, reel, place, height_mm, kind = row
+    return Lying(
+        spool_id=spool.id,
+        code=code_text(CodeKind.SPOOL, spool.serial),
+        item=items[spool.article_id],
+        left_mg=balance.left_mg,
+        received_mg=balance.received_mg,
+        doubtful=balance.doubtful,
+        aside=aside.holds(spool.id, spool.article_id, spool.lot),
+        make_id=spool.make_id,
+        lot=spool.lot,
+        received_on=spool.received_on,
+        opened_on=spool.opened_on,
+        dried_on=spool.dried_on,
+        reel_mm=reel.outer_mm if reel and reel.outer_mm else usual_reel_mm(balance.received_mg),
+        cardboard=bool(reel and reel.cardboard),
+        tare_mg=spool.tare_mg,
+        place_id=spool.place_id,
+        place=place or "",
+        height_mm=height_mm,
+        keeps_dry=kind == PlaceKind.DRY_BOX,
+    )
+
+
+def jobs_to_come(session: Session, machine_ids: Collection[int]) -> list[JobToCome]:
+    """Give the jobs on these machines that run or are planned: what runs first, then by due time."""
+    runs = col(Job.state) == JobState.RUNNING
+    query = (
+        select(Job)
+        .where(col(Job.live), col(Job.state).in_(TO_COME), col(Job.machine_id).in_(machine_ids))
+        .order_by(~runs, col(Job.due_at).is_(None), col(Job.due_at), col(Job.planned_at), col(Job.id))
+    )
+    return _with_needs(session, session.scalars(query).all())
+
+
+def without_machine(session: Session) -> list[JobToCome]:
+    """Give the planned jobs that no machine has yet, by due time."""
+    query = select(Job).where(col(Job.live), col(Job.state) == JobState.PLANNED, col(Job.machine_id).is_(None))
+    order = (col(Job.due_at).is_(None), col(Job.due_at), col(Job.planned_at), col(Job.id))
+    return _with_needs(session, session.scalars(query.order_by(*order)).all())
+
+
+def last_jobs(session: Session, machine_ids: Collection[int]) -> dict[int, JobToCome]:
+    """Give what each machine printed last and would print once more, by machine."""
+    latest = (
+        select(func.max(col(Job.ended_at)))
+        .where(col(Job.machine_id) == col(Machine.id), _repeats())
+        .correlate(Machine)
+        .scalar_subquery()
+    )
+    query = (
+        select(Job)
+        .join(Machine, col(Machine.id) == col(Job.machine_id))
+        .where(col(Machine.id).in_(machine_ids), _repeats(), col(Job.ended_at) == latest)
+        .order_by(col(Job.id))
+    )
+    return {one.machine_id or 0: one for one in _with_needs(session, session.scalars(query).all())}
+
+
+def _repeats() -> ColumnElement[bool]:
+    ended = (col(Job.state) == JobState.ENDED) & (col(Job.outcome) == Outcome.GOOD) & col(Job.live)
+    return ended & col(Job.purpose).not_in(NOBODY_REPEATS)
+
+
+def _with_needs(session: Session, jobs: Sequence[Job]) -> list[JobToCome]:
+    needs: dict[int, list[Need]] = defaultdict(list)
+    for some in batched([job.id for job in jobs]):
+        query = select(JobFeed).where(col(JobFeed.job_id).in_(some), col(JobFeed.live)).order_by(col(JobFeed.id))
+        for row in session.scalars(query):
+            needs[row.job_id].append(Need(row.needs_mg, row.article_id, row.feed_id, row.one_lot))
+    return [
+        JobToCome(
+            job_id=job.id,
+            title=job.title,
+            machine_id=job.machine_id,
+            runs=job.state == JobState.RUNNING,
+            started_at=job.started_at,
+            lasts=timedelta(seconds=job.duration_s) if job.duration_s else None,
+            due_at=job.due_at,
+            product_id=job.product_id,
+            needs=tuple(needs[job.id]),
+        )
+        for job in jobs
+    ]
+
+
+def _by_machine(jobs: Sequence[JobToCome]) -> dict[int, list[JobToCome]]:
+    found: dict[int, list[JobToCome]] = defaultdict(list)
+    for job in jobs:
+        found[job.machine_id or 0].append(job)
+    return found

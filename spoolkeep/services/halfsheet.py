@@ -1,0 +1,86 @@
+"""Tonight in words, for the half sheet and the command line.
+
+The web and the command line call it. It reads nothing by itself.
+"""
+
+from spoolkeep.domain.units import MG_PER_G
+from spoolkeep.paper.night_sheet import HalfSheet, NightLine
+from spoolkeep.services.evening import Evening, ToDo
+from spoolkeep.services.shop import Shop
+from spoolkeep.services.tonight import FeedTonight
+
+CAUTION = (
+    "A machine that runs alone can start a fire. Follow its maker's sheet and local codes before you leave one by"
+    " itself. Heavy reels are lifted between knee and shoulder. Nozzles are hot, and feeds can start by themselves."
+)
+
+
+def of_evening(shop: Shop, told: Evening) -> HalfSheet:
+    """Give the half sheet: what is to be fetched in walking order, then what else is to be seen to."""
+    now = shop.clock.local(told.ahead.night.now)
+    walk = told.walk
+    others = [one for one in told.todo if one not in walk]
+    return HalfSheet(
+        workshop=shop.name,
+        title=f"Tonight, until {shop.formats.moment(told.ahead.night.until)}",
+        drawn_at=shop.formats.moment(told.ahead.night.now),
+        summary=summary(shop, told),
+        lines=tuple(NightLine(one.feed.feed.name, doing(one), besides(shop, one)) for one in [*walk, *others]),
+        fine=_fine(told),
+        caution=CAUTION,
+        stamp=f"{now:%Y%m%d%H%M%S}",
+    )
+
+
+def summary(shop: Shop, told: Evening) -> str:
+    """Say in one sentence how it stands."""
+    printing = [one for one in told.ahead.feeds if one.prints]
+    if not told.todo:
+        return f"All {len(printing)} feeds that print last." if printing else "Nothing is to be printed until then."
+    feeds = "1 feed is" if len(told.todo) == 1 else f"{len(told.todo)} feeds are"
+    hours, money = told.ahead.hours_at_risk, shop.formats.money(told.ahead.risk_minor)
+    return f"{feeds} to be seen to. At risk: {hours:.1f} machine hours, which earn about {money}."
+
+
+def doing(one: ToDo) -> str:
+    """Say what is to be done for a feed."""
+    stops = [fault.words for fault in one.feed.checked.open if fault.code != "short"]
+    if one.take is not None:
+        return " ".join([*stops, one.take.words])
+    if one.feed.feed.in_use is None:
+        return " ".join([*stops, "No spool is on it, and a job is to come."])
+    return " ".join([*stops, "By the books it is empty: weigh it."] if one.feed.left_mg <= 0 else stops)
+
+
+def besides(shop: Shop, one: ToDo) -> tuple[str, ...]:
+    """Say why, and what would help instead."""
+    return (why(shop, one.feed), *one.hints)
+
+
+def why(shop: Shop, feed: FeedTonight) -> str:
+    """Say in one line what it needs, what is left, and how likely that is to last."""
+    if not feed.prints:
+        return "Nothing is to be printed from it."
+    needs = f"needs {feed.night.needs_mg / MG_PER_G:.0f} g for {feed.what}"
+    if feed.feed.in_use is None:
+        return f"It {needs}."
+    low, high = feed.left_between_mg
+    left = f"probably {low / MG_PER_G:.0f} to {high / MG_PER_G:.0f} g are left"
+    ends = feed.night.risk.ends_at
+    when = f" It could end about {shop.clock.local(ends):%H:%M}." if ends and feed.chance < 1 else ""
+    return f"It {needs}; {left}: it lasts with {percent(feed.chance)}.{when}"
+
+
+def percent(chance: float) -> str:
+    """Give a chance in whole per cent; never all or nothing where it is neither."""
+    whole = round(100 * chance)
+    if whole >= 100 and chance < 1:  # noqa: PLR2004 - per cent
+        return "more than 99 %"
+    return "less than 1 %" if whole <= 0 and chance > 0 else f"{whole} %"
+
+
+def _fine(told: Evening) -> str:
+    names = [one.feed.name + (" (what stands by takes over)" if one.standby_takes_over else "") for one in told.fine]
+    lasts = f"These last: {', '.join(names)}." if names else ""
+    idle = len(told.idle)
+    return " ".join(filter(None, (lasts, f"{idle} feeds print nothing until then." if idle else "")))

@@ -1,0 +1,112 @@
+"""Putting a spool on a feed by two scans: what came off goes home, and the spool is held beside what the job wants.
+
+The Bench calls it, within the scan's own act.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from spoolkeep.domain.rightspool import Weight
+from spoolkeep.services import checking, finding, floor, picking, standby
+from spoolkeep.services.asides import odd_about
+from spoolkeep.services.checking import Checked
+from spoolkeep.services.loadings import load, loaded_on, standby_on
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.tables import Act, Balance, Feed, Place, Spool
+
+_TWICE = "scanned twice"
+
+
+@dataclass(frozen=True)
+class Put:
+    """What became of a spool that was scanned with a feed."""
+
+    did: str
+    """`loaded`, `stands by`, or `kept on` where it was there already and a person means it."""
+    words: str
+    weight: Weight | None = None
+    """How much what is not right about it weighs."""
+
+
+def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime) -> Put:
+    """Put a spool on a feed, let it stand by where the holder goes over by itself, or hear that it is meant.
+
+    Errors: Conflict where it cannot stand by.
+    """
+    name, where = finding.item_name(session, spool.article_id), finding.feed_name(session, feed)
+    there = loaded_on(session, feed.id)
+    if there is not None and there.spool_id == spool.id:
+        return _meant(session, act, feed, name=name, at=at)
+    if there is not None and _can_wait(session, spool, feed, in_use_id=there.spool_id):
+        return _wait(session, act, spool, feed, at=at)
+    put = load(session, act, spool=spool, feed=feed, at=at, today=load_shop(session).today(at))
+    session.flush()
+    checked = checking.of_feed(session, at, feed.id, feed.machine_id)
+    told = [f"{name} is on {where}.", *_home(session, put.came_off), *_wrong(session, checked, spool, feed, at=at)]
+    return Put("loaded", " ".join(told), checked.weight)
+
+
+def _wait(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime) -> Put:
+    answer = standby.stand_by_within(session, act, spool, feed, at=at)
+    return Put("stands by", answer.words, Weight.ASK if odd_about(session, spool) else None)
+
+
+def _can_wait(session: Session, spool: Spool, feed: Feed, *, in_use_id: int) -> bool:
+    """Give whether a second spool of an item waits on a holder that goes over by itself, while the first has some."""
+    holds = feed.switches and standby_on(session, feed.id) is None
+    same = session.get_one(Spool, in_use_id).article_id == spool.article_id
+    return holds and same and session.get_one(Balance, in_use_id).left_mg > 0
+
+
+def _meant(session: Session, act: Act, feed: Feed, *, name: str, at: datetime) -> Put:
+    """Hear a spool once more on the feed where it is: what only asks is answered by that, what stops is not."""
+    checked, where = checking.of_feed(session, at, feed.id, feed.machine_id), finding.feed_name(session, feed)
+    if checked.weight is Weight.ASK:
+        checking.keep_on_within(session, act, checked, why=_TWICE, at=at)
+        return Put("kept on", f"{name} stays on {where}: it is meant. {_told(checked, Weight.TELL)}".strip())
+    words = f"{name} is on {where} already."
+    return Put("loaded", " ".join(filter(None, (words, checked.words))), checked.weight)
+
+
+def _told(checked: Checked, weight: Weight) -> str:
+    return " ".join(one.words for one in checked.open if one.weight is weight)
+
+
+def _home(session: Session, came_off: Sequence[Spool]) -> list[str]:
+    """Say where what came off goes by itself."""
+    said = []
+    for spool in came_off:
+        name = finding.item_name(session, spool.article_id)
+        place = session.get(Place, spool.place_id) if spool.place_id else None
+        goes = f"goes back to {place.name}" if place else "has no place yet: scan it, and the place it goes to"
+        said.append(f"{name} that was there {goes}.")
+    return said
+
+
+def _wrong(session: Session, checked: Checked, spool: Spool, feed: Feed, *, at: datetime) -> list[str]:
+    """Say what is not right, and what would be."""
+    if checked.weight is None:
+        return []
+    said = [checked.words]
+    if checked.article_id is not None and checked.needs_mg and _calls_for_another(checked):
+        machine = floor.machines(session, [feed.machine_id])[0]
+        advice = picking.to_take(
+            session=session,
+            now=at,
+            article_id=checked.article_id,
+            needs_mg=checked.needs_mg,
+            limits=machine.limits,
+            but=[spool.id],
+            anew=False,
+        )
+        said.append(advice.words)
+    if checked.weight is Weight.ASK:
+        said.append("Scan both once more if it is meant.")
+    return said
+
+
+def _calls_for_another(checked: Checked) -> bool:
+    return any(one.weight is not Weight.TELL or one.code == "short" for one in checked.open)
