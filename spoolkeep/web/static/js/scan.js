@@ -186,8 +186,12 @@ document.addEventListener("submit", async (event) => {
   event.preventDefault();
   const data = new URLSearchParams(new FormData(event.target, event.submitter));
   const answer = await ask(event.target.action, data).catch(() => null);
-  if (answer && answer.status < 500) show(await answer.text());
-  else say("kept", "That did not get through. Press it again.");
+  if (answer && answer.status < 500) {
+    event.target.closest("details")?.removeAttribute("open");
+    show(await answer.text());
+  } else {
+    say("kept", "That did not get through. Press it again.");
+  }
   field.focus();
 });
 
