@@ -21,6 +21,7 @@ COMMANDS = {
     "import": "bring_in:import_",
     "columns": "bring_in",
     "runout": "figures",
+    "tonight": "figures",
     "reorder": "figures",
     "share": "figures",
     "labels": "figures:labels_",

@@ -13,9 +13,10 @@ import click
 from spoolkeep.cli.printed import instance_option, json_option, table, this_moment, write
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.share import MonthShare
+from spoolkeep.paper.night_sheet import half_sheet
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.paper.stocks import STOCKS
-from spoolkeep.services import deliveries, figures, labels, money, orders, sheets, stock, stocks
+from spoolkeep.services import deliveries, evening, figures, halfsheet, labels, money, orders, sheets, stock, stocks
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
@@ -33,6 +34,27 @@ def runout(*, folder: Path, as_json: bool) -> None:
         formats = load_shop(session).formats
         rows = [_runout_row(row, formats) for row in stock.rows(session=session, now=this_moment())]
     table(("item", "left", "a day", "days", "run-out", "order by"), rows)
+
+
+@click.command()
+@instance_option()
+@json_option
+@click.option("--until", help="The hour at which somebody comes again, like 2026-03-05T08:00; tomorrow's opening else.")
+@click.option("--pdf", type=click.Path(dir_okay=False, path_type=Path), help="Write the half sheet to this file.")
+def tonight(*, folder: Path, as_json: bool, until: str | None, pdf: Path | None) -> None:
+    """Print which feeds will not last until somebody comes again, and what to load from where."""
+    now = this_moment()
+    with closing(Instance(folder).open()) as store, store.read() as session:
+        shop = load_shop(session)
+        told = evening.plan(session=session, now=now, until=shop.moment_of(until) if until else None)
+    sheet = halfsheet.of_evening(shop, told)
+    if pdf:
+        write(pdf, half_sheet(sheet))
+    if as_json:
+        click.echo(json.dumps(figures.tonight(told), indent=2))
+        return
+    click.echo(sheet.summary)
+    table(("feed", "what to do", "why"), [(one.feed, one.doing, " ".join(one.besides)) for one in sheet.lines])
 
 
 @click.command()

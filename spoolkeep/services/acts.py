@@ -71,6 +71,12 @@ def _is_owners(act: Act) -> bool:
     return act.kind in OWNERS_ACTS or (act.undoes_id is not None and any(kind in act.about for kind in OWNERS_ACTS))
 
 
-def latest_id(*, session: Session) -> int:
-    """Give the number of the last act: what a page shows is as old as that."""
-    return session.scalar(select(func.max(col(Act.id)))) or 0
+def version(*, session: Session) -> str:
+    """Give a word that changes whenever an act changes anything in the books, and else does not."""
+    changes, movements = session.execute(_LATEST).one()
+    return f"{changes or 0}-{movements or 0}"
+
+
+_LATEST = select(
+    select(func.max(col(Change.id))).scalar_subquery(), select(func.max(col(Movement.id))).scalar_subquery()
+)

@@ -120,11 +120,16 @@ class Aside:
 
 def standing(session: Session) -> Aside:
     """Give all that is set aside now."""
-    rows = session.scalars(select(SetAside).where(*_standing())).all()
+    rows = session.execute(_STANDING).all()
     return Aside(
         frozenset(row.spool_id for row in rows if row.spool_id),
         frozenset((row.article_id, row.lot) for row in rows if row.lot and row.article_id),
     )
+
+
+_STANDING = select(col(SetAside.spool_id), col(SetAside.article_id), col(SetAside.lot)).where(
+    col(SetAside.live), col(SetAside.until_at).is_(None)
+)
 
 
 def all_aside(session: Session, spools: Sequence[Spool]) -> dict[int, str]:

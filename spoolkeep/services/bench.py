@@ -48,6 +48,8 @@ class ScanAnswer:
     waiting: bool = False
     feed_id: int | None = None
     """Of a spool that was put on a feed."""
+    waits_for: str = ""
+    """What waits now for its other half, where something does."""
 
 
 def scan(*, session: Session, now: datetime, by: By, text: str, at: datetime | None = None) -> ScanAnswer:
@@ -242,7 +244,10 @@ def _play(session: Session, act: Act, card: Card, other: _Named, *, digits: str,
     did = cards.play(session, act, card, other.row, digits=digits, at=now)
     code = code_text(CodeKind.SPOOL, did.spool.serial) if did.spool else None
     words = " ".join(filter(None, (did.words, did.odd)))
-    return ScanAnswer(ATTENTION if did.odd else HEARD, words, act.id, did.did, code, waiting=did.did == "waits")
+    waits = other.words if did.did == "waits" else ""
+    return ScanAnswer(
+        ATTENTION if did.odd else HEARD, words, act.id, did.did, code, waiting=did.did == "waits", waits_for=waits
+    )
 
 
 def _add_digit(session: Session, act: Act, heard: _Heard, *, station_id: int, now: datetime) -> ScanAnswer:
@@ -255,7 +260,8 @@ def _add_digit(session: Session, act: Act, heard: _Heard, *, station_id: int, no
     stations.keep_half_scan(session, station_id, code=half.named.code.text, now=now, digits=digits)
     is_spool = half.named.code.kind is CodeKind.SPOOL
     then = "g. Weigh books it." if is_spool else "per cent. Came off bad books it."
-    return ScanAnswer(HEARD, f"{half.named.words}: {digits} {then}", act.id, "waits", waiting=True)
+    waits = f"{half.named.words} {digits}"
+    return ScanAnswer(HEARD, f"{half.named.words}: {digits} {then}", act.id, "waits", waiting=True, waits_for=waits)
 
 
 def _name(session: Session, code: Code) -> _Named:
@@ -297,12 +303,12 @@ def _wait(session: Session, act: Act, named: _Named, *, station_id: int, now: da
     spool_code = code.text if code.kind is CodeKind.SPOOL else None
     odd = odd_about(session, named.row) if isinstance(named.row, Spool) else ""
     said = " ".join(filter(None, (f"{words}.", odd, f"Now scan {then or _THEN[code.kind]}.")))
-    return ScanAnswer(ATTENTION if odd else HEARD, said, act.id, "waits", spool_code, waiting=True)
+    return ScanAnswer(ATTENTION if odd else HEARD, said, act.id, "waits", spool_code, waiting=True, waits_for=words)
 
 
 def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
     assert isinstance(spool.row, Spool) and isinstance(other.row, Feed)  # noqa: S101, PT018 - `_name` made them
-    put = swaps.put_on(session, act, spool.row, other.row, at=now)
+    put = swaps.put_on(session, act, spool.row, other.row, at=now, names=(spool.words, other.words))
     kind = STOP if put.weight is Weight.STOP else ATTENTION if put.weight else HEARD
     return ScanAnswer(kind, put.words, act.id, put.did, spool.code.text, feed_id=other.row.id)
 
@@ -330,7 +336,13 @@ def _wind_on(session: Session, act: Act, spool: _Named, other: _Named, *, now: d
     answer = reels.wind_on(session, act, spool.row, other.row)
     words = f"{spool.words} is wound on the reel of {other.code.grouped}, {answer.tare_mg / MG_PER_G:g} g empty."
     return ScanAnswer(
-        HEARD, f"{words} Now scan {_THEN[CodeKind.SPOOL]}.", act.id, WOUND_ON, spool.code.text, waiting=True
+        HEARD,
+        f"{words} Now scan {_THEN[CodeKind.SPOOL]}.",
+        act.id,
+        WOUND_ON,
+        spool.code.text,
+        waiting=True,
+        waits_for=spool.words,
     )
 
 

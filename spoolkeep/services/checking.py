@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -173,21 +173,34 @@ def read_books(session: Session, now: datetime, machines: Sequence[MachineState]
     products = {job.product_id for job in jobs if job.product_id}
     parts: dict[int, list[ProductPart]] = {}
     for some in batched(sorted(products)):
-        query = select(ProductPart).where(col(ProductPart.product_id).in_(some), col(ProductPart.live))
-        for part in session.scalars(query):
+        for part in session.scalars(_PARTS, {"products": list(some)}):
             parts.setdefault(part.product_id, []).append(part)
     wanted = {need.article_id for job in jobs for need in job.needs if need.article_id}
     wanted |= {part.article_id for several in parts.values() for part in several}
+    there = {on.spool.item.article_id: on.spool.item for one in machines for on in one.on}
+    others = wanted - there.keys()
     instead: dict[int, set[int]] = {}
-    for row in session.scalars(select(Substitute).where(col(Substitute.live))):
+    for row in session.execute(_INSTEAD) if wanted else ():
         instead.setdefault(row.article_id, set()).add(row.instead_id)
     return Books(
-        materials={row.code: row for row in session.scalars(select(Material))},
-        items=finding.items(session, wanted) if wanted else {},
+        materials={row.code: row for row in session.scalars(_MATERIALS)},
+        items=there | (finding.items(session, others) if others else {}),
         parts=parts,
         instead={number: frozenset(several) for number, several in instead.items()},
         today=load_shop(session).today(now),
     )
+
+
+_PARTS = select(ProductPart).where(
+    col(ProductPart.product_id).in_(bindparam("products", expanding=True)), col(ProductPart.live)
+)
+_INSTEAD = select(col(Substitute.article_id), col(Substitute.instead_id)).where(col(Substitute.live))
+_MATERIALS = select(Material)
+_KEPT = (
+    select(KeptOn)
+    .where(col(KeptOn.loading_id).in_(bindparam("loadings", expanding=True)), col(KeptOn.live))
+    .order_by(col(KeptOn.id))
+)
 
 
 def _cases(machine: MachineState) -> list[_Case]:
@@ -314,8 +327,7 @@ def drawn(machine_id: int, material: str, mg: int, *, jobs: int) -> Drawn:
 def _kept(session: Session, loading_ids: Collection[int]) -> dict[int, list[KeptOn]]:
     found: dict[int, list[KeptOn]] = {}
     for some in batched(sorted(loading_ids)):
-        query = select(KeptOn).where(col(KeptOn.loading_id).in_(some), col(KeptOn.live)).order_by(col(KeptOn.id))
-        for row in session.scalars(query):
+        for row in session.scalars(_KEPT, {"loadings": list(some)}):
             found.setdefault(row.loading_id, []).append(row)
     return found
 

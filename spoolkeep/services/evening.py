@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain import night
 from spoolkeep.domain.night import Print
-from spoolkeep.domain.rightspool import SURE
+from spoolkeep.domain.rightspool import SURE, Weight
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.services import checking, floor, picking, tonight, untold
 from spoolkeep.services.floor import JobToCome
@@ -111,7 +111,7 @@ def _weigh(one: FeedTonight) -> list[str]:
     """Say from what reading on the scale on nothing need be done, where a scale would settle it."""
     on, after = one.feed.in_use, one.night.after
     settles = _HOPELESS < one.chance < SURE and after.sd > _WORTH * untold.WEIGHED_SD_MG
-    if on is None or not settles:
+    if on is None or not settles or one.checked.weight is Weight.STOP:
         return []
     enough_mg = one.night.needs_mg + 2 * untold.WEIGHED_SD_MG
     if on.spool.tare_mg is None:

@@ -9,6 +9,8 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from spoolkeep.services import money, orders, stock
+from spoolkeep.services.evening import Evening
+from spoolkeep.services.picking import Advice as PickAdvice
 from spoolkeep.services.shop import load_shop
 
 
@@ -37,6 +39,40 @@ def runout(*, session: Session, now: datetime) -> dict[str, Any]:
             for row in stock.rows(session=session, now=now)
         ],
     }
+
+
+def tonight(told: Evening) -> dict[str, Any]:
+    """Give every feed until the hour, the most at risk first: what it needs, what is left, and the chance to last."""
+    takes = {one.feed.feed.feed_id: one.take for one in told.todo}
+    return {
+        "now": told.ahead.night.now.isoformat(),
+        "until": told.ahead.night.until.isoformat(),
+        "hours_at_risk": round(told.ahead.hours_at_risk, 2),
+        "risk_minor": told.ahead.risk_minor,
+        "feeds": [
+            {
+                "feed": one.feed.name,
+                "code": one.feed.code,
+                "prints": one.what,
+                "needs_mg": one.night.needs_mg,
+                "left_mg": one.left_mg,
+                "left_between_mg": dict(zip(("p5", "p95"), one.left_between_mg, strict=True)),
+                "chance_to_last": round(one.chance, 4),
+                "ends_at": one.night.risk.ends_at.isoformat() if one.night.risk.ends_at else None,
+                "hours_at_risk": round(one.hours_at_risk, 2),
+                "wrong": [fault.words for fault in one.checked.open],
+                "take": _taken(takes.get(one.feed.feed_id)),
+            }
+            for one in told.ahead.feeds
+        ],
+    }
+
+
+def _taken(advice: PickAdvice | None) -> dict[str, str] | None:
+    if advice is None or advice.spool is None:
+        return None
+    spool = advice.spool
+    return {"spool_code": spool.code, "item": spool.item.name, "place": spool.place, "why": advice.why}
 
 
 def reorder(*, session: Session, now: datetime) -> dict[str, Any]:

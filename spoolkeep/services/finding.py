@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from sqlalchemy import func, select
+from sqlalchemy import bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
 
@@ -41,22 +41,8 @@ class Item:
 
 def items(session: Session, article_ids: Iterable[int] | None = None) -> dict[int, Item]:
     """Give the items with these numbers, or all that are live, by number."""
-    query = (
-        select(
-            col(Article.id),
-            col(Material.code),
-            col(Article.colour_id),
-            col(Colour.name),
-            col(Colour.finish),
-            col(Article.diameter_um),
-            func.coalesce(col(Article.density_mg_per_cm3), col(Material.density_mg_per_cm3)).label("density"),
-        )
-        .join(Material, col(Material.id) == col(Article.material_id))
-        .join(Colour, col(Colour.id) == col(Article.colour_id))
-        .order_by(col(Material.code), col(Colour.name), col(Article.diameter_um))
-    )
-    wanted = col(Article.live) if article_ids is None else col(Article.id).in_(set(article_ids))
-    rows = session.execute(query.where(wanted)).all()
+    some = None if article_ids is None else {"numbers": list(set(article_ids))}
+    rows = session.execute(_ITEMS).all() if some is None else session.execute(_ITEMS_OF, some).all()
     shades = _shades(session, None if article_ids is None else {row.colour_id for row in rows})
     return {
         row.id: Item(
@@ -72,12 +58,33 @@ def items(session: Session, article_ids: Iterable[int] | None = None) -> dict[in
     }
 
 
-def _shades(session: Session, colour_ids: Iterable[int] | None) -> dict[int, list[str]]:
+_ALL_ITEMS = (
+    select(
+        col(Article.id),
+        col(Material.code),
+        col(Article.colour_id),
+        col(Colour.name),
+        col(Colour.finish),
+        col(Article.diameter_um),
+        func.coalesce(col(Article.density_mg_per_cm3), col(Material.density_mg_per_cm3)).label("density"),
+    )
+    .join(Material, col(Material.id) == col(Article.material_id))
+    .join(Colour, col(Colour.id) == col(Article.colour_id))
+    .order_by(col(Material.code), col(Colour.name), col(Article.diameter_um))
+)
+_ITEMS = _ALL_ITEMS.where(col(Article.live))
+_ITEMS_OF = _ALL_ITEMS.where(col(Article.id).in_(bindparam("numbers", expanding=True)))
+_SHADES = select(col(ColourValue.colour_id), col(ColourValue.srgb)).order_by(col(ColourValue.position))
+_SHADES_OF = _SHADES.where(col(ColourValue.colour_id).in_(bindparam("numbers", expanding=True)))
+
+
+def _shades(session: Session, colour_ids: Collection[int] | None) -> dict[int, list[str]]:
     """Give the sRGB values of these colours, or of all, in order."""
-    query = select(col(ColourValue.colour_id), col(ColourValue.srgb)).order_by(col(ColourValue.position))
     shades: dict[int, list[str]] = {}
-    some = query if colour_ids is None else query.where(col(ColourValue.colour_id).in_(colour_ids))
-    for colour_id, srgb in session.execute(some):
+    rows = (
+        session.execute(_SHADES) if colour_ids is None else session.execute(_SHADES_OF, {"numbers": list(colour_ids)})
+    )
+    for colour_id, srgb in rows:
         shades.setdefault(colour_id, []).append(srgb)
     return shades
 
@@ -92,9 +99,18 @@ def item(session: Session, article_id: int) -> Item:
 
 def item_name(session: Session, article_id: int) -> str:
     """Give an item's name. Errors: NotFound."""
-    article = live(session, Article, article_id)
-    material, colour = session.get_one(Material, article.material_id), session.get_one(Colour, article.colour_id)
-    return named(material.code, colour.name, article.diameter_um)
+    found = session.execute(_ITEM_NAME, {"article": article_id}).first()
+    if found is None:
+        raise NotFound("no_such_article", "There is no such article. Choose one from the list.")
+    return named(*found)
+
+
+_ITEM_NAME = (
+    select(col(Material.code), col(Colour.name), col(Article.diameter_um))
+    .join(Material, col(Material.id) == col(Article.material_id))
+    .join(Colour, col(Colour.id) == col(Article.colour_id))
+    .where(col(Article.id) == bindparam("article"), col(Article.live))
+)
 
 
 def named(material: str, colour: str, diameter_um: int) -> str:
@@ -187,9 +203,21 @@ def _by_serial(session: Session, model: type[Labelled], kind: CodeKind, serial: 
 
 def feed_name(session: Session, of: Feed) -> str:
     """Give a feed's name: its machine's, and its position where the machine has several."""
-    machine = session.get_one(Machine, of.machine_id)
-    several = session.scalars(select(col(Feed.id)).where(col(Feed.machine_id) == machine.id, col(Feed.live))).all()
-    return machine.name if len(several) == 1 else f"{machine.name} feed {of.position}"
+    feeds, machine = session.execute(_FEED_NAME, {"machine": of.machine_id}).one()
+    return feed_named(machine, of.position, feeds)
+
+
+def feed_named(machine: str, position: int, feeds: int) -> str:
+    """Give the name of a feed of a machine that has so many."""
+    return machine if feeds == 1 else f"{machine} feed {position}"
+
+
+_FEED_NAME = (
+    select(func.count(col(Feed.id)), col(Machine.name))
+    .join(Machine, col(Machine.id) == col(Feed.machine_id))
+    .where(col(Machine.id) == bindparam("machine"), col(Feed.live))
+    .group_by(col(Machine.id), col(Machine.name))
+)
 
 
 def feed_names(session: Session, feed_ids: Collection[int] | None = None) -> dict[int, str]:
@@ -207,10 +235,7 @@ def feed_names(session: Session, feed_ids: Collection[int] | None = None) -> dic
         .where(col(Feed.live) if feed_ids is None else col(Feed.id).in_(feed_ids))
         .order_by(col(Feed.machine_id), col(Feed.position))
     )
-    return {
-        number: machine if feeds == 1 else f"{machine} feed {position}"
-        for number, position, machine, feeds in session.execute(query)
-    }
+    return {number: feed_named(machine, position, feeds) for number, position, machine, feeds in session.execute(query)}
 
 
 def overdrawn(session: Session, movement_ids: Sequence[int]) -> tuple[str, ...]:

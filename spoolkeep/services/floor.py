@@ -3,13 +3,13 @@
 The check of a scan, the board and Tonight read it. It only reads, in a number of queries that does not grow.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import BindParameter, ColumnElement, Select, and_, bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -119,6 +119,11 @@ class MachineState:
         return self.limits.name
 
     @property
+    def on(self) -> tuple[On, ...]:
+        """Give what is on its feeds."""
+        return tuple(on for one in self.feeds for on in (one.in_use, one.standby) if on)
+
+    @property
     def loaded(self) -> dict[int, int | None]:
         """Give the item on each feed, in order."""
         return {one.feed_id: one.in_use.spool.item.article_id if one.in_use else None for one in self.feeds}
@@ -126,12 +131,11 @@ class MachineState:
 
 def machines(session: Session, machine_ids: Collection[int] | None = None) -> list[MachineState]:
     """Give the machines that are in use, or these of them, by name."""
-    query = select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
-    rows = session.scalars(query if machine_ids is None else query.where(col(Machine.id).in_(machine_ids))).all()
+    some = None if machine_ids is None else {"machines": list(machine_ids)}
+    rows = (session.scalars(_MACHINES) if some is None else session.scalars(_MACHINES_OF, some)).all()
     numbers = {row.id for row in rows}
-    told = session.execute(select(col(Machine.enclosed), col(Machine.hardened_nozzle)).where(col(Machine.live))).all()
-    closed_told, hard_told = any(row.enclosed for row in told), any(row.hardened_nozzle for row in told)
-    feeds, jobs = _feeds(session, numbers), _by_machine(jobs_to_come(session, numbers))
+    closed_told, hard_told = session.execute(_TOLD).one()
+    feeds, jobs = _feeds(session, {row.id: row.name for row in rows}), _by_machine(jobs_to_come(session, numbers))
     return [
         MachineState(
             machine_id=row.id,
@@ -146,6 +150,32 @@ def machines(session: Session, machine_ids: Collection[int] | None = None) -> li
     ]
 
 
+_THESE: BindParameter[int] = bindparam("machines", expanding=True)
+_MACHINES = select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
+_MACHINES_OF = _MACHINES.where(col(Machine.id).in_(_THESE))
+_FEEDS = (
+    select(Feed)
+    .where(col(Feed.live), col(Feed.machine_id).in_(_THESE))
+    .order_by(col(Feed.machine_id), col(Feed.position))
+)
+_RUNS = col(Job.state) == JobState.RUNNING
+_JOBS = (
+    select(Job)
+    .where(col(Job.live), col(Job.state).in_(TO_COME), col(Job.machine_id).in_(_THESE))
+    .order_by(~_RUNS, col(Job.due_at).is_(None), col(Job.due_at), col(Job.planned_at), col(Job.id))
+)
+_NEEDS = (
+    select(JobFeed)
+    .where(col(JobFeed.job_id).in_(bindparam("jobs", expanding=True)), col(JobFeed.live))
+    .order_by(col(JobFeed.id))
+)
+_TOLD = select(
+    select(col(Machine.id)).where(col(Machine.live), col(Machine.enclosed)).exists(),
+    select(col(Machine.id)).where(col(Machine.live), col(Machine.hardened_nozzle)).exists(),
+)
+"""Whether it was told of any machine that it is closed in, or has a hardened nozzle."""
+
+
 def _limits(row: Machine, closed_told: bool, hard_told: bool) -> Limits:  # noqa: FBT001 - private
     """Give what a machine can take; what was told of no machine at all is not known of this one either."""
     return Limits(
@@ -157,21 +187,17 @@ def _limits(row: Machine, closed_told: bool, hard_told: bool) -> Limits:  # noqa
     )
 
 
-def _feeds(session: Session, machine_ids: Collection[int]) -> dict[int, list[FeedState]]:
-    on = _on_feeds(session, machine_ids)
-    rows = session.scalars(
-        select(Feed)
-        .where(col(Feed.live), col(Feed.machine_id).in_(machine_ids))
-        .order_by(col(Feed.machine_id), col(Feed.position))
-    ).all()
-    names = finding.feed_names(session, {row.id for row in rows})
+def _feeds(session: Session, names: Mapping[int, str]) -> dict[int, list[FeedState]]:
+    on = _on_feeds(session, names)
+    rows = session.scalars(_FEEDS, {"machines": list(names)}).all()
+    several = Counter(row.machine_id for row in rows)
     found: dict[int, list[FeedState]] = defaultdict(list)
     for row in rows:
         state = FeedState(
             feed_id=row.id,
             code=code_text(CodeKind.FEED, row.serial),
             position=row.position,
-            name=names[row.id],
+            name=finding.feed_named(names[row.machine_id], row.position, several[row.machine_id]),
             switches=row.switches,
             in_use=on.get((row.id, False)),
             standby=on.get((row.id, True)),
@@ -182,29 +208,51 @@ def _feeds(session: Session, machine_ids: Collection[int]) -> dict[int, list[Fee
 
 def _on_feeds(session: Session, machine_ids: Collection[int]) -> dict[tuple[int, bool], On]:
     """Give what is on the machines' feeds, by feed and whether it stands by."""
-    query = (
-        select(Loading)
-        .join(Feed, col(Feed.id) == col(Loading.feed_id))
-        .where(col(Loading.live), col(Loading.until_at).is_(None), col(Feed.machine_id).in_(machine_ids))
-    )
-    rows = session.scalars(query).all()
-    known = lying(session, col(Spool.id).in_({row.spool_id for row in rows})) if rows else {}
-    return {(row.feed_id, row.standby): On(row.id, known[row.spool_id], row.from_at) for row in rows}
+    rows: Sequence[Any] = session.execute(
+        _ON_FEEDS, {"machines": list(machine_ids)}
+    ).all()  # without reel or place, which the columns' types do not say
+    known = _known(session, [row[:_OF_SPOOL] for row in rows])
+    found = {}
+    for row in rows:
+        loading_id, feed_id, standby, from_at = row[_OF_SPOOL:]
+        found[feed_id, standby] = On(loading_id, known[row[0].id], from_at)
+    return found
 
 
 def lying(session: Session, which: ColumnElement[bool]) -> dict[int, Lying]:
     """Give the spools that a condition names, by number."""
+    rows: Sequence[Any] = session.execute(_spools().where(which)).all()  # the same
+    return _known(session, rows)
+
+
+_OF_SPOOL = 6
+
+
+def _spools(*more: Any) -> Select[Any]:  # noqa: ANN401 - columns of any type
+    """Ask for spools with all that says how they lie, and more columns after those."""
     home = aliased(Place)
-    query = (
-        select(Spool, Balance, Reel, col(Place.name), col(Place.height_mm), col(home.kind))
+    columns: tuple[Any, ...] = (Spool, Balance, Reel, col(Place.name), col(Place.height_mm), col(home.kind), *more)
+    query: Select[Any] = (
+        select(*columns)
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
         .outerjoin(Reel, col(Reel.id) == col(Spool.reel_id))
         .outerjoin(Place, col(Place.id) == col(Spool.place_id))
         .outerjoin(home, col(home.id) == func.coalesce(col(Spool.home_id), col(Spool.place_id)))
-        .where(col(Spool.live), which)
+        .where(col(Spool.live))
     )
-    rows: Sequence[Any] = session.execute(query).all()  # without reel or place, which the columns' types do not say
-    items = finding.items(session, {row[0].article_id for row in rows})
+    return query
+
+
+_ON_FEEDS = (
+    _spools(col(Loading.id), col(Loading.feed_id), col(Loading.standby), col(Loading.from_at))
+    .join(Loading, col(Loading.spool_id) == col(Spool.id))
+    .join(Feed, and_(col(Feed.id) == col(Loading.feed_id), col(Feed.machine_id).in_(_THESE)))
+    .where(col(Loading.live), col(Loading.until_at).is_(None))
+)
+
+
+def _known(session: Session, rows: Sequence[Any]) -> dict[int, Lying]:
+    items = finding.items(session, {row[0].article_id for row in rows}) if rows else {}
     aside = asides.standing(session) if rows else asides.Aside(frozenset(), frozenset())
     return {row[0].id: _lying(row, items, aside) for row in rows}
 
@@ -236,13 +284,7 @@ def _lying(row: Any, items: Mapping[int, Item], aside: asides.Aside) -> Lying:  
 
 def jobs_to_come(session: Session, machine_ids: Collection[int]) -> list[JobToCome]:
     """Give the jobs on these machines that run or are planned: what runs first, then by due time."""
-    runs = col(Job.state) == JobState.RUNNING
-    query = (
-        select(Job)
-        .where(col(Job.live), col(Job.state).in_(TO_COME), col(Job.machine_id).in_(machine_ids))
-        .order_by(~runs, col(Job.due_at).is_(None), col(Job.due_at), col(Job.planned_at), col(Job.id))
-    )
-    return _with_needs(session, session.scalars(query).all())
+    return _with_needs(session, session.scalars(_JOBS, {"machines": list(machine_ids)}).all())
 
 
 def without_machine(session: Session) -> list[JobToCome]:
@@ -277,8 +319,7 @@ def _repeats() -> ColumnElement[bool]:
 def _with_needs(session: Session, jobs: Sequence[Job]) -> list[JobToCome]:
     needs: dict[int, list[Need]] = defaultdict(list)
     for some in batched([job.id for job in jobs]):
-        query = select(JobFeed).where(col(JobFeed.job_id).in_(some), col(JobFeed.live)).order_by(col(JobFeed.id))
-        for row in session.scalars(query):
+        for row in session.scalars(_NEEDS, {"jobs": list(some)}):
             needs[row.job_id].append(Need(row.needs_mg, row.article_id, row.feed_id, row.one_lot))
     return [
         JobToCome(

@@ -3,6 +3,7 @@
 The web and the command line call it. It reads nothing by itself.
 """
 
+from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.paper.night_sheet import HalfSheet, NightLine
 from spoolkeep.services.evening import Evening, ToDo
@@ -62,7 +63,7 @@ def why(shop: Shop, feed: FeedTonight) -> str:
     if not feed.prints:
         return "Nothing is to be printed from it."
     needs = f"needs {feed.night.needs_mg / MG_PER_G:.0f} g for {feed.what}"
-    if feed.feed.in_use is None:
+    if feed.feed.in_use is None or feed.checked.weight is Weight.STOP:
         return f"It {needs}."
     low, high = feed.left_between_mg
     left = f"probably {low / MG_PER_G:.0f} to {high / MG_PER_G:.0f} g are left"
@@ -83,4 +84,5 @@ def _fine(told: Evening) -> str:
     names = [one.feed.name + (" (what stands by takes over)" if one.standby_takes_over else "") for one in told.fine]
     lasts = f"These last: {', '.join(names)}." if names else ""
     idle = len(told.idle)
-    return " ".join(filter(None, (lasts, f"{idle} feeds print nothing until then." if idle else "")))
+    feeds = "1 feed prints" if idle == 1 else f"{idle} feeds print"
+    return " ".join(filter(None, (lasts, f"{feeds} nothing until then." if idle else "")))

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.purging import Filament, Told, change_mg
+from spoolkeep.domain.purging import Filament, Told, change_mg, purged_mg
 from spoolkeep.services import finding, floor
 from spoolkeep.services.catalogue import Made
 from spoolkeep.services.finding import Item
@@ -144,6 +144,14 @@ def purges(session: Session, machine_id: int) -> list[Told]:
     """Give what was told of a machine's changes."""
     query = select(ChangePurge).where(col(ChangePurge.machine_id) == machine_id, col(ChangePurge.live))
     return [Told(row.mg, row.from_id, row.to_id) for row in session.scalars(query.order_by(col(ChangePurge.id)))]
+
+
+def purge_of(session: Session, machine_id: int, items: Sequence[Item], changes: int) -> dict[int, int]:
+    """Give the milligrams that so many changes among items purge of each, by the item's number."""
+    told = purges(session, machine_id)
+    known = {item.article_id: item for item in items}
+    each = purged_mg(told, [filament(item) for item in known.values()], changes)
+    return dict(zip(known, each, strict=True))
 
 
 def filament(item: Item) -> Filament:

@@ -9,6 +9,7 @@ from datetime import date, datetime, time, timedelta
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.codes import Code, CodeKind
+from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.store.ledger import workshop
@@ -63,6 +64,14 @@ class Shop(Settings):
     def opening(self, now: datetime) -> datetime:
         """Give the moment at which it opens on the shop day after this one."""
         return self.hour_of(self.today(now) + timedelta(days=1), self.opens_hour)
+
+    def moment_of(self, text: str) -> datetime:
+        """Give the moment in a text, on the wall clock where it names no zone. Errors: BadInput."""
+        try:
+            local = datetime.fromisoformat(text.strip())
+        except ValueError:
+            raise BadInput("not_a_time", f"“{text[:40]}” is not a time. Write it like 2026-03-04 07:30.") from None
+        return local if local.tzinfo else self.clock.from_local(local).utc
 
     def hour_of(self, day: date, hour: int) -> datetime:
         """Give the moment of an hour of the wall clock on a day."""

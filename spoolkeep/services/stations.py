@@ -100,18 +100,20 @@ def say_who(*, session: Session, now: datetime, station_id: int, actor_id: int |
 
 def who_is_at(*, session: Session, now: datetime, station_id: int) -> Hand | None:
     """Give who said on this shop day that they are at a station, and still may work."""
-    query = (
-        select(AtStation, col(Actor.name))
-        .join(Actor, col(Actor.id) == col(AtStation.actor_id))
-        .join(Person, col(Person.actor_id) == col(AtStation.actor_id))
-        .where(col(AtStation.station_id) == station_id, col(Person.role) != Role.READER)
-    )
-    found = session.execute(query).first()
+    found = session.execute(_WHO, {"station": station_id}).first()
     if found is None:
         return None
     shop = load_shop(session)
     here, name = found
     return Hand(here.actor_id, name or "") if shop.today(here.since) == shop.today(now) else None
+
+
+_WHO = (
+    select(AtStation, col(Actor.name))
+    .join(Actor, col(Actor.id) == col(AtStation.actor_id))
+    .join(Person, col(Person.actor_id) == col(AtStation.actor_id))
+    .where(col(AtStation.station_id) == bindparam("station"), col(Person.role) != Role.READER)
+)
 
 
 def waiting_scan(session: Session, station_id: int, now: datetime) -> tuple[str, str] | None:

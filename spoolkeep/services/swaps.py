@@ -31,15 +31,15 @@ class Put:
     """How much what is not right about it weighs."""
 
 
-def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime) -> Put:
+def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime, names: tuple[str, str]) -> Put:
     """Put a spool on a feed, let it stand by where the holder goes over by itself, or hear that it is meant.
 
-    Errors: Conflict where it cannot stand by.
+    `names` are the item's and the feed's. Errors: Conflict where it cannot stand by.
     """
-    name, where = finding.item_name(session, spool.article_id), finding.feed_name(session, feed)
+    name, where = names
     there = loaded_on(session, feed.id)
     if there is not None and there.spool_id == spool.id:
-        return _meant(session, act, feed, name=name, at=at)
+        return _meant(session, act, spool, feed, at=at, names=names)
     if there is not None and _can_wait(session, spool, feed, in_use_id=there.spool_id):
         return _wait(session, act, spool, feed, at=at)
     put = load(session, act, spool=spool, feed=feed, at=at, today=load_shop(session).today(at))
@@ -56,19 +56,20 @@ def _wait(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime)
 
 def _can_wait(session: Session, spool: Spool, feed: Feed, *, in_use_id: int) -> bool:
     """Give whether a second spool of an item waits on a holder that goes over by itself, while the first has some."""
-    holds = feed.switches and standby_on(session, feed.id) is None
+    if not feed.switches or standby_on(session, feed.id) is not None:
+        return False
     same = session.get_one(Spool, in_use_id).article_id == spool.article_id
-    return holds and same and session.get_one(Balance, in_use_id).left_mg > 0
+    return same and session.get_one(Balance, in_use_id).left_mg > 0
 
 
-def _meant(session: Session, act: Act, feed: Feed, *, name: str, at: datetime) -> Put:
+def _meant(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime, names: tuple[str, str]) -> Put:
     """Hear a spool once more on the feed where it is: what only asks is answered by that, what stops is not."""
-    checked, where = checking.of_feed(session, at, feed.id, feed.machine_id), finding.feed_name(session, feed)
+    checked, (name, where) = checking.of_feed(session, at, feed.id, feed.machine_id), names
     if checked.weight is Weight.ASK:
         checking.keep_on_within(session, act, checked, why=_TWICE, at=at)
         return Put("kept on", f"{name} stays on {where}: it is meant. {_told(checked, Weight.TELL)}".strip())
-    words = f"{name} is on {where} already."
-    return Put("loaded", " ".join(filter(None, (words, checked.words))), checked.weight)
+    told = [f"{name} is on {where} already.", *_wrong(session, checked, spool, feed, at=at)]
+    return Put("loaded", " ".join(told), checked.weight)
 
 
 def _told(checked: Checked, weight: Weight) -> str:

@@ -14,6 +14,7 @@ from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
 from spoolkeep.services import stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
@@ -72,6 +73,8 @@ class FeedEnd:
     """Now where nothing is left."""
     chance: float
     """That it lasts."""
+    wrong: str = ""
+    """Why the spool on it must not be used for its job."""
 
 
 @dataclass(frozen=True)
@@ -211,10 +214,12 @@ def _feeds(session: Session, now: datetime) -> Some[FeedEnd]:
         on = one.feed.in_use
         if on is None and not one.night.needs_mg:
             continue
-        ends_at = one.night.risk.ends_at if one.left_mg > 0 else now
+        stops = one.checked.weight is Weight.STOP
+        ends_at = now if one.left_mg <= 0 or stops else one.night.risk.ends_at
         if ends_at is not None:
             item = on.spool.item if on else None
-            found.append(FeedEnd(one.feed.name, one.feed.feed_id, item, one.left_mg, ends_at, one.chance))
+            wrong = " ".join(fault.words for fault in one.checked.open if fault.weight is Weight.STOP).rstrip(".")
+            found.append(FeedEnd(one.feed.name, one.feed.feed_id, item, one.left_mg, ends_at, one.chance, wrong))
     return _some(found)
 
 

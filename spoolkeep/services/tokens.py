@@ -8,7 +8,7 @@ import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Select, or_, select, update
+from sqlalchemy import Select, bindparam, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -113,15 +113,13 @@ def for_browser(session: Session, now: datetime, *, actor_id: int, label: str) -
 
 def caller_of(*, session: Session, now: datetime, secret: str, kinds: tuple[str, ...]) -> Caller | None:
     """Give who sends this secret, or None where it lets nobody in, or no longer."""
-    query = (
-        select(Token, col(Actor.name), col(Person.role), col(Station.id), col(Station.label))
-        .join(Actor, col(Actor.id) == col(Token.actor_id))
-        .outerjoin(Person, col(Person.actor_id) == col(Token.actor_id))
-        .outerjoin(Station, col(Station.token_id) == col(Token.id))
-        .where(col(Token.secret_hash) == digest(secret), col(Token.kind).in_(kinds))
-    )
-    found = session.execute(query).first()
-    if found is None or not holds(found[0], now) or (found[0].kind == "browser" and found[2] is None):
+    found = session.execute(_CALLER, {"secret": digest(secret)}).first()
+    if (
+        found is None
+        or found[0].kind not in kinds
+        or not holds(found[0], now)
+        or (found[0].kind == "browser" and found[2] is None)
+    ):
         return None
     token, name, role, station_id, station = found
     return Caller(
@@ -135,6 +133,15 @@ def caller_of(*, session: Session, now: datetime, secret: str, kinds: tuple[str,
         station=station or "",
         use_to_note=token.used_at is None or now - token.used_at > USE_IS_NOTED_AFTER,
     )
+
+
+_CALLER = (
+    select(Token, col(Actor.name), col(Person.role), col(Station.id), col(Station.label))
+    .join(Actor, col(Actor.id) == col(Token.actor_id))
+    .outerjoin(Person, col(Person.actor_id) == col(Token.actor_id))
+    .outerjoin(Station, col(Station.token_id) == col(Token.id))
+    .where(col(Token.secret_hash) == bindparam("secret"))
+)
 
 
 def holds(token: Token, now: datetime) -> bool:

@@ -8,10 +8,11 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import Pool, Row, Select, and_, func, select, true
+from sqlalchemy import ColumnElement, Pool, Row, Select, and_, bindparam, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -138,7 +139,13 @@ def learned(session: Session) -> Drift:
 
 def _kept(session: Session) -> Drift:
     known = _KEPT.get(session.get_bind().engine.pool)
-    return known[1] if known else learn([])
+    return known[1] if known else _of_nothing()
+
+
+@cache
+def _of_nothing() -> Drift:
+    """Give what the priors alone say."""
+    return learn([])
 
 
 def left_of(session: Session, spool_ids: Collection[int], *, anew: bool = True) -> dict[int, Left]:
@@ -175,8 +182,7 @@ def _standing(session: Session, spool_ids: Collection[int]) -> Iterator[tuple[in
     """Give the spools that are not empty, with what the books have on them, and their lives since they were known."""
     booked: dict[int, int] = {}
     for some in batched(sorted(spool_ids)):
-        balances = select(col(Balance.spool_id), col(Balance.left_mg)).where(col(Balance.spool_id).in_(some))
-        booked |= {spool_id: left_mg for spool_id, left_mg in session.execute(balances) if left_mg}
+        booked |= dict(session.execute(_LEFT, {"spools": list(some)}).all())
     for spool_id, life, _ in _lives(session, sorted(booked)):
         yield spool_id, booked[spool_id], life
 
@@ -225,10 +231,7 @@ def _loads(session: Session, spool_ids: Sequence[int]) -> dict[int, list[datetim
     """Give when each spool was put on a feed or began to be used there."""
     found: dict[int, list[datetime]] = defaultdict(list)
     for some in batched(spool_ids):
-        query = select(col(Loading.spool_id), col(Loading.from_at)).where(
-            col(Loading.spool_id).in_(some), col(Loading.live), ~col(Loading.standby)
-        )
-        for spool_id, at in session.execute(query):
+        for spool_id, at in session.execute(_LOADS, {"spools": list(some)}):
             found[spool_id].append(at)
     return found
 
@@ -236,43 +239,63 @@ def _loads(session: Session, spool_ids: Sequence[int]) -> dict[int, list[datetim
 def _events(session: Session, spool_ids: Sequence[int], until: int | None) -> dict[int, list[Row[Any]]]:
     """Give the events of spools that stand, in order: those recorded up to a movement, else since the last level."""
     found: dict[int, list[Row[Any]]] = defaultdict(list)
-    machine = select(col(Feed.id).label("feed_id"), col(Feed.machine_id).label("machine_id")).subquery()
     for some in batched(spool_ids):
-        on_them = and_(col(Movement.spool_id).in_(some), true() if until is None else col(Movement.id) <= until)
-        back = select(col(Movement.reverses_id)).where(on_them, col(Movement.reverses_id).is_not(None))
-        query = (
-            select(
-                col(Movement.spool_id),
-                col(Movement.kind),
-                col(Movement.occurred_at),
-                col(Movement.asked_mg),
-                col(Movement.leaves_mg),
-                col(Movement.job_id),
-                col(Movement.sort_key),
-                machine.c.machine_id,
-                col(Job.failed_at_ppm),
-                col(Job.failed_from_ppm),
-                col(Job.failed_until_ppm),
-                col(Material.code).label("material"),
-            )
-            .join(Spool, col(Spool.id) == col(Movement.spool_id))
-            .join(Article, col(Article.id) == col(Spool.article_id))
-            .join(Material, col(Material.id) == col(Article.material_id))
-            .outerjoin(Job, col(Job.id) == col(Movement.job_id))
-            .outerjoin(machine, machine.c.feed_id == col(Movement.feed_id))
-            .where(on_them, col(Movement.sign) == 1, col(Movement.id).not_in(back))
-        )
-        if until is None:
-            known = select(col(Movement.spool_id), func.max(col(Movement.sort_key)).label("last"))
-            levels = known.where(on_them, col(Movement.kind).in_(_LEVELS), col(Movement.sign) == 1)
-            last = levels.where(col(Movement.id).not_in(back)).group_by(col(Movement.spool_id)).subquery()
-            query = query.join(last, last.c.spool_id == col(Movement.spool_id))
-            query = query.where(col(Movement.sort_key) >= last.c.last)
-        for row in session.execute(query):
+        asked = {"spools": list(some)}
+        rows = session.execute(_SINCE, asked) if until is None else session.execute(_UNTIL, asked | {"until": until})
+        for row in rows:
             found[row.spool_id].append(row)
-    for rows in found.values():
-        rows.sort(key=lambda row: row.sort_key)
+    for events in found.values():
+        events.sort(key=lambda row: row.sort_key)
     return found
+
+
+def _standing_events(on_them: ColumnElement[bool]) -> tuple[Select[Any], Select[Any]]:
+    """Ask for the events of spools that stand, and for the numbers of those that were taken back."""
+    back = select(col(Movement.reverses_id)).where(on_them, col(Movement.reverses_id).is_not(None))
+    machine = select(col(Feed.id).label("feed_id"), col(Feed.machine_id).label("machine_id")).subquery()
+    query = (
+        select(
+            col(Movement.spool_id),
+            col(Movement.kind),
+            col(Movement.occurred_at),
+            col(Movement.asked_mg),
+            col(Movement.leaves_mg),
+            col(Movement.job_id),
+            col(Movement.sort_key),
+            machine.c.machine_id,
+            col(Job.failed_at_ppm),
+            col(Job.failed_from_ppm),
+            col(Job.failed_until_ppm),
+            col(Material.code).label("material"),
+        )
+        .join(Spool, col(Spool.id) == col(Movement.spool_id))
+        .join(Article, col(Article.id) == col(Spool.article_id))
+        .join(Material, col(Material.id) == col(Article.material_id))
+        .outerjoin(Job, col(Job.id) == col(Movement.job_id))
+        .outerjoin(machine, machine.c.feed_id == col(Movement.feed_id))
+        .where(on_them, col(Movement.sign) == 1, col(Movement.id).not_in(back))
+    )
+    return query, back
+
+
+def _since_the_last_level(on_them: ColumnElement[bool]) -> Select[Any]:
+    query, back = _standing_events(on_them)
+    known = select(col(Movement.spool_id), func.max(col(Movement.sort_key)).label("last"))
+    levels = known.where(on_them, col(Movement.kind).in_(_LEVELS), col(Movement.sign) == 1)
+    last = levels.where(col(Movement.id).not_in(back)).group_by(col(Movement.spool_id)).subquery()
+    query = query.join(last, last.c.spool_id == col(Movement.spool_id))
+    return query.where(col(Movement.sort_key) >= last.c.last)
+
+
+_ON_THESE = col(Movement.spool_id).in_(bindparam("spools", expanding=True))
+_SINCE = _since_the_last_level(_ON_THESE)
+_UNTIL, _ = _standing_events(and_(_ON_THESE, col(Movement.id) <= bindparam("until")))
+_LEFT = select(col(Balance.spool_id), col(Balance.left_mg)).where(
+    col(Balance.spool_id).in_(bindparam("spools", expanding=True)), col(Balance.left_mg) > 0
+)
+_LOADS = select(col(Loading.spool_id), col(Loading.from_at)).where(
+    col(Loading.spool_id).in_(bindparam("spools", expanding=True)), col(Loading.live), ~col(Loading.standby)
+)
 
 
 def _level(kind: Kind, event: Row[Any]) -> _Level | None:

@@ -11,12 +11,13 @@ from urllib.parse import urlsplit
 
 from flask import Flask, Response, current_app, g, jsonify, render_template, request
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
+from werkzeug.local import LocalProxy
 from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn, Refusal
 from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range, without_values
-from spoolkeep.services.shop import load_shop
+from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import (
     api_shop,
@@ -132,19 +133,27 @@ def template_folder() -> Path:
 
 
 def _context() -> dict[str, object]:
-    with doors.reading() as session:
-        shop = load_shop(session)
     caller = doors.caller()
     return {
-        "workshop": shop,
-        "formats": shop.formats,
+        "workshop": LocalProxy(_shop),
+        "formats": LocalProxy(lambda: _shop().formats),
         "nav": [(endpoint, word) for endpoint, word in NAV if may(caller, endpoint)],
         "asking": caller,
         "present": g.get("present"),
-        "page_language": shop.locale.replace("_", "-"),
+        "page_language": LocalProxy(lambda: _shop().locale.replace("_", "-")),
         "new_key": doors.new_key,
         "now": doors.now(),
     }
+
+
+def _shop() -> Shop:
+    """Give the workshop, read once for an answer, and only where its page says something of it."""
+    if "shop" not in g:
+        with doors.reading() as session:
+            g.shop = load_shop(session)
+    found = g.shop
+    assert isinstance(found, Shop)  # noqa: S101 - written above
+    return found
 
 
 def _may_open(href: str) -> bool:

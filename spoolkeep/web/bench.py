@@ -4,10 +4,11 @@ The app factory registers it.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from threading import Lock
 
-from flask import Blueprint, Response, make_response, redirect, render_template, request, url_for
+from flask import Blueprint, Response, current_app, make_response, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
@@ -42,6 +43,8 @@ class Said:
     kind: str = ""
     words: str = ""
     booked: Booked | None = None
+    waiting: str | None = None
+    """What waits for its other half, nothing where that is known to be so; None where it must be looked up."""
 
 
 @pages.get("")
@@ -54,9 +57,9 @@ def page() -> Response:
 def board() -> Response:
     """Show the machines alone, and nothing where nothing has changed since: stations ask for it every moment."""
     with doors.reading() as session:
-        seen = f"{acts.latest_id(session=session)}-{doors.at_station() or 0}-{doors.now():%Y%m%d%H%M}"
+        seen = _seen(session)
     answer = make_response()
-    answer.set_etag(seen, weak=True)
+    answer.set_etag(f"{seen}-{doors.at_station() or 0}", weak=True)
     if answer.make_conditional(request).status_code == 304:  # noqa: PLR2004 - Not Modified
         return answer
     answer.set_data(render_template("bench_board.html", **_board()))
@@ -108,7 +111,7 @@ def _take(doing: Callable[[Session, By], ScanAnswer]) -> tuple[Response, int]:
         return _show(Said("refused", refusal.words)), status_of(refusal)
     nothing = answer.did in {"waits", "looked up", "let go"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
-    return _show(Said(answer.kind, answer.words, booked)), 200
+    return _show(Said(answer.kind, answer.words, booked, answer.waits_for)), 200
 
 
 def _scan(session: Session, by: By, text: str) -> ScanAnswer:
@@ -171,14 +174,46 @@ def who() -> Answer:
 
 def _show(said: Said | None = None) -> Response:
     """Show the whole page; to a script that keeps it open, only what the scan did: it asks for the board apart."""
-    asking, station = doors.caller(), doors.at_station()
+    asking, station, said = doors.caller(), doors.at_station(), said or Said()
+    is_part = bool(request.headers.get("X-Fragment"))
+    if is_part and said.waiting is not None:
+        return make_response(render_template("bench_live.html", said=said, waiting=said.waiting))
     with doors.reading() as session:
         waiting = bench.waiting(session=session, station_id=station, now=doors.now())
+        if is_part:
+            return make_response(render_template("bench_live.html", said=said, waiting=waiting))
         hands = stations.hands(session=session) if asking and asking.kind == "station" else []
-    context = {"said": said or Said(), "waiting": waiting}
-    if request.headers.get("X-Fragment"):
-        return make_response(render_template("bench_live.html", **context))
-    return make_response(render_template("bench.html", hands=hands, **context, **_board()))
+    return make_response(render_template("bench.html", hands=hands, said=said, waiting=waiting, **_board()))
+
+
+def _seen(session: Session) -> str:
+    """Give a word for what the board shows: of these books, in this minute."""
+    return f"{acts.version(session=session)}-{doors.now():%Y%m%d%H%M}"
+
+
+@dataclass
+class _Kept:
+    """The board as it was shown last: the stations that ask for the same one at once are shown the same."""
+
+    lock: Lock = field(default_factory=Lock)
+    seen: str = ""
+    machines: list[boards.MachineView] = field(default_factory=list)
+    standing: dict[int, str] = field(default_factory=dict)
+
+    def at(self, seen: str, session: Session) -> tuple[list[boards.MachineView], dict[int, str]]:
+        """Give the machines, and those that stand still, read anew where anything has changed."""
+        with self.lock:
+            if self.seen != seen:
+                self.machines = boards.board(session=session, now=doors.now())
+                self.standing = stops.standing(session=session)
+                self.seen = seen
+            return self.machines, self.standing
+
+
+def _kept() -> _Kept:
+    found = current_app.extensions.setdefault("spoolkeep_board", _Kept())
+    assert isinstance(found, _Kept)  # noqa: S101 - the only writer
+    return found
 
 
 def _board() -> dict[str, object]:
@@ -186,8 +221,7 @@ def _board() -> dict[str, object]:
     station, now = doors.at_station(), doors.now()
     with doors.reading() as session:
         shop = load_shop(session)
-        machines = boards.board(session=session, now=now)
-        standing = stops.standing(session=session)
+        machines, standing = _kept().at(_seen(session), session)
         latest = acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
     hours_total, ticks = axis(shop, now)
     return {

@@ -3,6 +3,7 @@
 The app factory registers it.
 """
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -11,7 +12,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.motionfile import TAKEN
-from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
+from spoolkeep.domain.words import Cause, FailedWhen, Outcome, Purpose
 from spoolkeep.services import (
     again,
     choices,
@@ -20,6 +21,7 @@ from spoolkeep.services import (
     joblist,
     jobs,
     labels,
+    machines,
     motionfiles,
     stops,
     untold,
@@ -45,6 +47,7 @@ ABOUT = {
     FailedWhen.LATE: "late: in the last third",
     FailedWhen.RAN_ON: "it ran on to the end",
 }
+MOST_CHANGES, MOST_HOURS = 10_000, 1000
 MOST_TOOLS = 4
 """Of so many tools of a file the page asks for their items; with a machine, what is loaded there says it."""
 LATEST_SHOWN = 8
@@ -349,7 +352,10 @@ def _enter(session: Session, shop: Shop) -> JobAnswer:
     report = JobReport(
         title=forms.text("title"),
         machine_id=machine_id,
-        grams=_grams(session, machine_id, none=not planned and _outcome() is not Outcome.GOOD),
+        grams=_planned(session, machine_id)
+        if planned
+        else _grams(session, machine_id, none=_outcome() is not Outcome.GOOD),
+        duration_s=_lasts_s(),
         product_id=forms.maybe_whole("product", "Product"),
         purpose=forms.word("purpose", Purpose, "For", default=Purpose.SOLD),
         due_at=forms.moment("due_at", "Due", shop),
@@ -379,6 +385,34 @@ def _grams(session: Session, machine_id: int | None, *, none: bool) -> tuple[Fee
     if not found and not none:
         raise BadInput("nothing_drawn", "Enter the grams of at least one feed.")
     return tuple(found)
+
+
+def _planned(session: Session, machine_id: int) -> tuple[FeedGrams, ...]:
+    """Give the grams that a job will need: of what is on its feeds now, and what its changes of plastic purge."""
+    grams = _grams(session, machine_id, none=False)
+    feeds = {one.feed_id: one for one in joblist.feeds_of(session=session, machine_id=machine_id)}
+    items = [feeds[one.feed_id].item for one in grams if one.feed_id]
+    meant = [replace(one, article_id=item.article_id if item else None) for one, item in zip(grams, items, strict=True)]
+    changes = forms.maybe_whole("changes", "Changes of plastic") or 0
+    if not 0 <= changes <= MOST_CHANGES:
+        raise BadInput("no_such_changes", f"Changes of plastic: enter 0 to {MOST_CHANGES}.")
+    purges = machines.purge_of(session, machine_id, [item for item in items if item], changes)
+    purged = [
+        FeedGrams(purges[one.article_id], one.feed_id, one.article_id, cause=Cause.PURGE)
+        for one in meant
+        if one.article_id and purges.get(one.article_id)
+    ]
+    return (*meant, *purged)
+
+
+def _lasts_s() -> int | None:
+    """Give how long a job takes, as it was entered in hours. Errors: BadInput."""
+    if not forms.text("hours"):
+        return None
+    hours = forms.decimal("hours", "It takes")
+    if not 0 < hours <= MOST_HOURS:
+        raise BadInput("no_such_time", f"It takes: enter more than 0 and at most {MOST_HOURS} hours.")
+    return round(hours * 3600)
 
 
 def _outcome() -> Outcome:

@@ -20,13 +20,13 @@ from spoolkeep.domain.words import LinkKind
 from spoolkeep.services import assumed, demo, links, people, untold
 from spoolkeep.services.instance import Instance
 from spoolkeep.store.engine import Store
+from spoolkeep.web import bodies
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import LOOPBACK, Reach
 
 THIS_MACHINE = "127.0.0.1"
 THREADS = 16
 """More than the sign-ins that may wait, so that a scan always finds one free."""
-LARGEST_REQUEST = 1024 * 1024
 MOST_CONNECTIONS = 200
 LOOKS_EACH_S = 60.0
 _log = logging.getLogger(__name__)
@@ -150,17 +150,21 @@ def _server(instance: Instance, store: Store, reach: Reach, *, host: str, port: 
             "trusted_proxy": str(_address(proxy)),
             "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
         }
+    app = create_app(store, secret=instance.secret(), reach=reach)
     try:
-        return waitress.create_server(
-            create_app(store, secret=instance.secret(), reach=reach),
+        server = waitress.create_server(
+            app,
             host=host,
             port=port,
             threads=THREADS,
             ident=None,
-            max_request_body_size=LARGEST_REQUEST,
+            max_request_body_size=bodies.USUAL,
             connection_limit=MOST_CONNECTIONS,
             **behind,
         )
     except OSError as error:
         words = f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
         raise BadInput("port_in_use", words) from None
+    for one in [server, *getattr(server, "map", {}).values()]:  # where a host has several addresses, one for each
+        one.channel_class = bodies.channel_for(app)
+    return server

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from flask import Blueprint, Response, render_template, request
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.paper import night_sheet
 from spoolkeep.services import evening, halfsheet
 from spoolkeep.services.shop import Shop, load_shop
@@ -55,10 +55,4 @@ def half_sheet_pdf() -> Response:
 def _until(shop: Shop) -> datetime | None:
     """Give the hour in the address. Errors: BadInput where it is none."""
     given = request.args.get("until", "").strip()
-    if not given:
-        return None
-    try:
-        local = datetime.fromisoformat(given)
-    except ValueError:
-        raise BadInput("not_a_time", f"“{given[:40]}” is not a time. Write it like 2026-03-04 07:30.") from None
-    return local if local.tzinfo else shop.clock.from_local(local).utc
+    return shop.moment_of(given) if given else None

@@ -109,7 +109,7 @@ def simulated_nights(nights: int, seed: int) -> list[Seen]:
     rng = random.Random(seed)  # noqa: S311 - no secret
     off = [rng.uniform(-0.01, 0.05) for _ in range(8)]
     drift = learn([_stretch(rng, off) for _ in range(160)])
-    found = []
+    found: list[Seen] = []
     for _ in range(nights):
         for machine, bias in enumerate(off):
             found += _night(rng, machine, bias, drift)

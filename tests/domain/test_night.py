@@ -109,7 +109,7 @@ def test_a_machine_earns_what_the_trade_says_of_four_of_them() -> None:
 
 @pytest.mark.parametrize("seed", range(200))
 def test_a_stop_comes_when_the_plastic_ends_and_not_before(seed: int) -> None:
-    rng = Random(seed)
+    rng = Random(seed)  # noqa: S311 - no secret
     queue = Queue(
         running(rng.randint(1, 300), rng.uniform(0.5, 20), since=rng.uniform(0, 10)),
         [job(rng.randint(1, 200), rng.uniform(0.2, 9)) for _ in range(rng.randint(0, 3))],

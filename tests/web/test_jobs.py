@@ -11,9 +11,9 @@ from sqlalchemy import select
 from sqlmodel import col
 from werkzeug.test import TestResponse
 
-from spoolkeep.services import assumed, catalogue, deliveries, finding, joblist, jobs
+from spoolkeep.services import assumed, catalogue, deliveries, finding, joblist, jobs, machines
 from spoolkeep.services.jobs import FeedGrams, JobReport
-from spoolkeep.store.tables import JobFeed
+from spoolkeep.store.tables import Job, JobFeed
 from tests.workshop import TestWorkshop, by
 
 Key = Callable[[], str]
@@ -227,3 +227,41 @@ def test_credit_that_is_due_is_shown_until_it_comes(client: FlaskClient, shop: T
     page = client.post("/orders/credits/1", data={"key": key(), "came": "15.00"}, follow_redirects=True).text
     assert "less than was asked" in page
     assert "Credit that is due" not in page
+
+
+def test_a_job_that_is_planned_by_hand_remembers_what_is_loaded_how_long_it_takes_and_what_its_changes_purge(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    machine, first = _feed(shop)
+    (black,), (white,) = shop.deliver(), shop.deliver(article=1)
+    shop.scan(black, shop.feeds[0], white, shop.feeds[1])
+    with shop.store.read() as session:
+        second = finding.feed_of(session, shop.feeds[1]).id
+    shop.do(
+        lambda s: machines.tell_purge(
+            session=s, now=shop.now, by=by(), machine_id=machine, mg=2_000, items=(None, None)
+        )
+    )
+    grams = {f"feed-{first}": "40", f"feed-{second}": "10"}
+    form = {"key": key(), "machine": str(machine), "title": "Lamp", "do": "plan", "hours": "6.5", "changes": "10"}
+    assert client.post("/jobs", data=form | grams).status_code == 302
+    with shop.store.read() as session:
+        rows = session.scalars(select(JobFeed).order_by(col(JobFeed.id))).all()
+        job = session.scalars(select(Job)).one()
+    assert job.duration_s == 23_400
+    black_id, white_id = shop.articles[:2]
+    assert [(one.article_id, one.needs_mg) for one in rows if one.cause == "good"] == [
+        (black_id, 40_000),
+        (white_id, 10_000),
+    ]
+    purged = {one.article_id: one.needs_mg for one in rows if one.cause == "purge"}
+    assert purged[white_id] > 10_000 > purged[black_id] > 0  # five changes to each, more to the light one
+
+
+@pytest.mark.parametrize(("field", "value"), [("hours", "0"), ("hours", "9999"), ("changes", "-1"), ("hours", "soon")])
+def test_a_time_or_a_number_of_changes_that_cannot_be_is_refused(
+    client: FlaskClient, shop: TestWorkshop, key: Key, field: str, value: str
+) -> None:
+    machine, feed = _feed(shop)
+    form = {"key": key(), "machine": str(machine), "title": "Lamp", "do": "plan", f"feed-{feed}": "40", field: value}
+    assert client.post("/jobs", data=form).status_code == 422

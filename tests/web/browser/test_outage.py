@@ -1,5 +1,6 @@
 """The Bench while the server or the network is away, stations beside each other, and what a scan sounds like."""
 
+import io
 import os
 import signal
 import socket
@@ -11,11 +12,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 from sqlalchemy import select
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
+from spoolkeep.paper.barcode import modules_of
 from spoolkeep.services import finding
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.jobs import FeedGrams
@@ -269,12 +272,12 @@ def test_a_wrong_spool_says_stop_large_and_loud_until_a_person_keeps_it_on(
     message = page.locator("#scan-live .message.stop")
     expect(message.locator(".stamp")).to_have_text("Stop")
     expect(message).to_contain_text("It is PETG Slate black, and “Bracket” wants PLA Slate black.")
-    expect(page.locator(".wrong.stop")).to_contain_text("STOP")
+    expect(page.locator(".hold.stop")).to_contain_text("STOP")
     assert page.evaluate("window.tones").count(247) == 2
     page.get_by_text("Keep it on").first.click()
     page.get_by_role("button", name="Only a test").click()
     expect(page.locator("#scan-live .message-words")).to_have_text("It stays on Larch feed 1: Only a test.")
-    expect(page.locator(".wrong.stop")).to_have_count(0)
+    expect(page.locator(".hold.stop")).to_have_count(0)
     expect(page.locator("#scan-code")).to_be_focused()
 
 
@@ -317,3 +320,37 @@ def test_a_scan_that_is_garbled_is_refused_and_the_next_one_is_heard(
     expect(page.locator(".feed").nth(0)).to_contain_text("PLA Slate black")
     with shop.store.read() as session:
         assert len(session.scalars(select(Loading)).all()) == 1
+
+
+def test_a_photo_of_a_spool_s_label_and_a_feed_s_loads_it_without_a_scanner(
+    page: Page, address: str, shop: TestWorkshop, tmp_path: Path
+) -> None:
+    (spool,) = shop.deliver()
+    photo = tmp_path / "labels.jpg"
+    photo.write_bytes(pictured(spool, shop.feeds[0]))
+    page.goto(f"{address}/bench")
+    ready(page)
+    page.set_input_files("#scan-photo", photo)
+    expect(page.locator("#scan-live .message-words")).to_have_text(
+        "PLA Slate black is on Larch feed 1.", timeout=20_000
+    )
+    expect(page.locator(".feed").nth(0)).to_contain_text("PLA Slate black")
+    blank = tmp_path / "blank.png"
+    blank.write_bytes(pictured())
+    page.set_input_files("#scan-photo", blank)
+    expect(page.locator("#scan-live .message.refused")).to_contain_text("No label can be read on it", timeout=20_000)
+
+
+def pictured(*codes: str) -> bytes:
+    """Give a JPEG of 2 megapixels with the bars of codes below each other."""
+    canvas = Image.new("L", (1600, 1200), 200)
+    for at, code in enumerate(codes):
+        modules = modules_of(code)
+        left, top = 300, 200 + 450 * at
+        canvas.paste(235, (left - 60, top - 40, left + 6 * len(modules) + 60, top + 240))
+        for place, bar in enumerate(modules):
+            if bar == "1":
+                canvas.paste(25, (left + 6 * place, top, left + 6 * place + 6, top + 200))
+    out = io.BytesIO()
+    canvas.save(out, "JPEG", quality=85)
+    return out.getvalue()
