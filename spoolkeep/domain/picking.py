@@ -77,7 +77,7 @@ def _order(one: Candidate, needs_mg: int, uses: Uses) -> tuple[object, ...]:
 
 def _why(one: Candidate, needs_mg: int, uses: Uses) -> str:
     rest_mg = one.left_mg - needs_mg
-    begun = "opened already" if one.opened else "sealed, the oldest"
+    begun = "opened already" if one.opened else "sealed"
     if rest_mg <= uses.scrap_mg:
         return f"{begun}; it is used up by it"
     less = ", too little for a usual job" if uses.lost_mg(rest_mg) else ""

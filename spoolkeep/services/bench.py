@@ -324,7 +324,7 @@ def _start(session: Session, act: Act, job: _Named, other: _Named, *, now: datet
 def _move(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
     row, place = spool.row, other.row
     assert isinstance(row, Spool) and isinstance(place, Place)  # noqa: S101, PT018 - `_name` made them
-    take_off(session, act, spool=row, at=now)
+    take_off(session, act, spool=row, at=now, late=False)
     change(session, act, row, place_id=place.id, home_id=row.home_id or place.id)
     return ScanAnswer(HEARD, f"{spool.words} is at {place.name}.", act.id, "moved", spool.code.text)
 

@@ -29,6 +29,10 @@ from spoolkeep.store.journal import batched, create
 from spoolkeep.store.tables import Act, KeptOn, Material, ProductPart, Spool, Substitute
 
 MOST_WHY = 80
+_OF_THE_MACHINE = frozenset({"reel", "cardboard", "enclosed", "hardened"})
+"""What does not hang on a job: answered without one, it is answered for all."""
+_ANY = _OF_THE_MACHINE | {"material", "diameter", "colour", "make", "lot"}
+"""What a person may answer. A spool that is set aside is let go on its own page."""
 _HOURS_A_DAY = 24
 
 
@@ -44,16 +48,18 @@ class Checked:
     needs_mg: int = 0
     kept: str = ""
     """Why a person keeps it on although it stops or asks."""
+    answered: frozenset[str] = frozenset()
+    """The codes of the faults that this answers."""
 
     @property
     def weight(self) -> Weight | None:
         """Give how much the gravest weighs that nobody has answered."""
-        return next((one.weight for one in self.found if not self.kept or one.weight is Weight.TELL), None)
+        return next((one.weight for one in self.open), None)
 
     @property
     def open(self) -> tuple[Fault, ...]:
         """Give the faults that nobody has answered."""
-        return tuple(one for one in self.found if not self.kept or one.weight is Weight.TELL)
+        return tuple(one for one in self.found if one.weight is Weight.TELL or one.code not in self.answered)
 
     @property
     def words(self) -> str:
@@ -130,14 +136,18 @@ def lacking(machine: MachineState) -> list[Need]:
     return shares(machine.jobs[0].needs, machine.loaded)[1] if machine.jobs else []
 
 
-def keep_on(*, session: Session, now: datetime, by: By, feed_id: int, why: str) -> KeptAnswer:
+def keep_on(*, session: Session, now: datetime, by: By, feed_id: int, why: str, spool_code: str = "") -> KeptAnswer:
     """Say that the spool on a feed stays on for the job that runs or comes next, and why.
 
-    Errors: BadInput without a reason; NotFound; Conflict where nothing is wrong there, or it is set aside.
+    `spool_code` names the one that a person saw there. Errors: BadInput without a reason; NotFound; Conflict where
+    nothing is wrong there, another spool is on it by now, or it is set aside.
     """
 
     def do(act: Act) -> KeptAnswer:
         feed = finding.feed(session, feed_id)
+        there = loaded_on(session, feed_id)
+        if spool_code and (there is None or finding.spool_of(session, spool_code).id != there.spool_id):
+            raise Conflict("another_there", "Another spool is on that feed by now. Look again.")
         checked = of_feed(session, now, feed_id, feed.machine_id)
         if any(one.code == "aside" for one in checked.open):
             words = "That spool is set aside. Let it go on its page first, or take it off."
@@ -147,7 +157,7 @@ def keep_on(*, session: Session, now: datetime, by: By, feed_id: int, why: str) 
         keep_on_within(session, act, checked, why=_reason(why), at=now)
         return KeptAnswer(act.id, f"It stays on {finding.feed_name(session, feed)}: {_reason(why)}.")
 
-    request = {"feed_id": feed_id, "why": why}
+    request = {"feed_id": feed_id, "why": why, "spool_code": spool_code}
     return once(session, "keep on", by=by, now=now, request=request, answers=KeptAnswer, about=why.strip(), do=do)
 
 
@@ -155,7 +165,8 @@ def keep_on_within(session: Session, act: Act, checked: Checked, *, why: str, at
     """Note within an act that what is on a feed stays on."""
     loading = loaded_on(session, checked.feed_id)
     assert loading is not None  # noqa: S101 - only a feed with a spool is checked
-    create(session, act, KeptOn(loading_id=loading.id, job_id=checked.job_id, why=why, at=at))
+    answered = " ".join(one.code for one in checked.open if one.code in _ANY)
+    create(session, act, KeptOn(loading_id=loading.id, job_id=checked.job_id, answered=answered, why=why, at=at))
 
 
 def _reason(why: str) -> str:
@@ -220,14 +231,19 @@ def _check(
     found = faults(wanted, held(books, case.spool, chance), case.machine.limits)
     assert case.feed.in_use is not None  # noqa: S101 - cases are of feeds with a spool
     job_id = case.job.job_id if case.job else None
-    whys = [one.why for one in kept.get(case.feed.in_use.loading_id, []) if one.job_id in {None, job_id}]
+    answers = [
+        (one.why, frozenset(one.answered.split()) & (_OF_THE_MACHINE if one.job_id != job_id else _ANY))
+        for one in kept.get(case.feed.in_use.loading_id, [])
+        if one.job_id in {None, job_id}
+    ]
     return Checked(
         feed_id=case.feed.feed_id,
         found=found,
         job_id=job_id if case.share else None,
         article_id=case.share.article_id if case.share else None,
-        needs_mg=case.share.mg if case.share else 0,
-        kept=whys[-1] if whys else "",
+        needs_mg=_to_draw(case).metered_mg if case.share else 0,
+        kept=answers[-1][0] if answers and answers[-1][1] else "",
+        answered=frozenset().union(*(codes for _, codes in answers)),
     )
 
 
@@ -271,7 +287,7 @@ def _wanted(session: Session, books: Books, case: _Case) -> Wanted:
         instead=frozenset().union(*(books.instead.get(number, frozenset()) for number in numbers)),
         make_id=makes.pop() if len(makes) == 1 else None,
         lot=_lot(session, case) if share.one_lot else "",
-        needs_mg=share.mg,
+        needs_mg=_to_draw(case).metered_mg,
     )
 
 
@@ -305,7 +321,7 @@ def _chances(session: Session, cases: Sequence[_Case], *, anew: bool) -> dict[in
 def with_standby(after: Estimate, feed: FeedState) -> Estimate:
     """Give what would be left, what stands by counted in where it is the same item."""
     waits, first = feed.standby, feed.in_use
-    if waits is None or first is None or waits.spool.item != first.spool.item:
+    if waits is None or first is None or waits.spool.item != first.spool.item or waits.spool.aside:
         return after
     return Estimate(after.mean + waits.spool.left_mg, after.sd, irregular=after.irregular)
 

@@ -49,6 +49,10 @@ def tonight(told: Evening) -> dict[str, Any]:
         "until": told.ahead.night.until.isoformat(),
         "hours_at_risk": round(told.ahead.hours_at_risk, 2),
         "risk_minor": told.ahead.risk_minor,
+        "lacking": [
+            {"machine": one.machine.name, "job": one.job.title, "item": one.item_name, "needs_mg": one.need.mg}
+            for one in told.ahead.lacking
+        ],
         "feeds": [
             {
                 "feed": one.feed.name,

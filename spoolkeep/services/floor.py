@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import BindParameter, ColumnElement, Select, and_, bindparam, func, select
+from sqlalchemy import BindParameter, ColumnElement, Select, and_, bindparam, case, func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -99,6 +99,8 @@ class JobToCome:
     due_at: datetime | None
     product_id: int | None
     needs: tuple[Need, ...]
+    repeats: bool = True
+    """Whether its machine would print it again: not a sample, a test or a remake."""
 
 
 @dataclass(frozen=True)
@@ -162,7 +164,14 @@ _RUNS = col(Job.state) == JobState.RUNNING
 _JOBS = (
     select(Job)
     .where(col(Job.live), col(Job.state).in_(TO_COME), col(Job.machine_id).in_(_THESE))
-    .order_by(~_RUNS, col(Job.due_at).is_(None), col(Job.due_at), col(Job.planned_at), col(Job.id))
+    .order_by(
+        ~_RUNS,
+        case((_RUNS, col(Job.started_at))).desc(),
+        col(Job.due_at).is_(None),
+        col(Job.due_at),
+        col(Job.planned_at),
+        col(Job.id),
+    )
 )
 _NEEDS = (
     select(JobFeed)
@@ -283,7 +292,7 @@ def _lying(row: Any, items: Mapping[int, Item], aside: asides.Aside) -> Lying:  
 
 
 def jobs_to_come(session: Session, machine_ids: Collection[int]) -> list[JobToCome]:
-    """Give the jobs on these machines that run or are planned: what runs first, then by due time."""
+    """Give the jobs on these machines that run, what was begun last at the top, and those planned, by due time."""
     return _with_needs(session, session.scalars(_JOBS, {"machines": list(machine_ids)}).all())
 
 
@@ -294,8 +303,8 @@ def without_machine(session: Session) -> list[JobToCome]:
     return _with_needs(session, session.scalars(query.order_by(*order)).all())
 
 
-def last_jobs(session: Session, machine_ids: Collection[int]) -> dict[int, JobToCome]:
-    """Give what each machine printed last and would print once more, by machine."""
+def last_jobs(session: Session, machine_ids: Collection[int], since: datetime) -> dict[int, JobToCome]:
+    """Give what each machine printed last, since a moment, and would print once more, by machine."""
     latest = (
         select(func.max(col(Job.ended_at)))
         .where(col(Job.machine_id) == col(Machine.id), _repeats())
@@ -305,7 +314,7 @@ def last_jobs(session: Session, machine_ids: Collection[int]) -> dict[int, JobTo
     query = (
         select(Job)
         .join(Machine, col(Machine.id) == col(Job.machine_id))
-        .where(col(Machine.id).in_(machine_ids), _repeats(), col(Job.ended_at) == latest)
+        .where(col(Machine.id).in_(machine_ids), _repeats(), col(Job.ended_at) == latest, col(Job.ended_at) >= since)
         .order_by(col(Job.id))
     )
     return {one.machine_id or 0: one for one in _with_needs(session, session.scalars(query).all())}
@@ -332,6 +341,7 @@ def _with_needs(session: Session, jobs: Sequence[Job]) -> list[JobToCome]:
             due_at=job.due_at,
             product_id=job.product_id,
             needs=tuple(needs[job.id]),
+            repeats=job.purpose not in NOBODY_REPEATS,
         )
         for job in jobs
     ]

@@ -8,7 +8,7 @@ from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.paper.night_sheet import HalfSheet, NightLine
 from spoolkeep.services.evening import Evening, ToDo
 from spoolkeep.services.shop import Shop
-from spoolkeep.services.tonight import FeedTonight
+from spoolkeep.services.tonight import FeedTonight, Lacking
 
 CAUTION = (
     "A machine that runs alone can start a fire. Follow its maker's sheet and local codes before you leave one by"
@@ -26,7 +26,10 @@ def of_evening(shop: Shop, told: Evening) -> HalfSheet:
         title=f"Tonight, until {shop.formats.moment(told.ahead.night.until)}",
         drawn_at=shop.formats.moment(told.ahead.night.now),
         summary=summary(shop, told),
-        lines=tuple(NightLine(one.feed.feed.name, doing(one), besides(shop, one)) for one in [*walk, *others]),
+        lines=(
+            *(NightLine(one.feed.feed.name, doing(one), besides(shop, one)) for one in [*walk, *others]),
+            *(NightLine(one.machine.name, lacking(one)) for one in told.ahead.lacking),
+        ),
         fine=_fine(told),
         caution=CAUTION,
         stamp=f"{now:%Y%m%d%H%M%S}",
@@ -36,11 +39,16 @@ def of_evening(shop: Shop, told: Evening) -> HalfSheet:
 def summary(shop: Shop, told: Evening) -> str:
     """Say in one sentence how it stands."""
     printing = [one for one in told.ahead.feeds if one.prints]
+    lacking = len(told.ahead.lacking)
+    jobs = "1 job waits for an item" if lacking == 1 else f"{lacking} jobs wait for an item"
+    lacks = f" {jobs} that is on no feed." if lacking else ""
+    if not told.todo and printing:
+        return f"All {len(printing)} feeds that print last.{lacks}" if len(printing) > 1 else f"It lasts.{lacks}"
     if not told.todo:
-        return f"All {len(printing)} feeds that print last." if printing else "Nothing is to be printed until then."
+        return lacks.strip() or "Nothing is to be printed until then."
     feeds = "1 feed is" if len(told.todo) == 1 else f"{len(told.todo)} feeds are"
     hours, money = told.ahead.hours_at_risk, shop.formats.money(told.ahead.risk_minor)
-    return f"{feeds} to be seen to. At risk: {hours:.1f} machine hours, which earn about {money}."
+    return f"{feeds} to be seen to. At risk: {hours:.1f} machine hours, which earn about {money}.{lacks}"
 
 
 def doing(one: ToDo) -> str:
@@ -50,7 +58,12 @@ def doing(one: ToDo) -> str:
         return " ".join([*stops, one.take.words])
     if one.feed.feed.in_use is None:
         return " ".join([*stops, "No spool is on it, and a job is to come."])
-    return " ".join([*stops, "By the books it is empty: weigh it."] if one.feed.left_mg <= 0 else stops)
+    return " ".join(stops)
+
+
+def lacking(one: Lacking) -> str:
+    """Say what a job needs that is on no feed."""
+    return f"“{one.job.title}” needs {one.need.mg / MG_PER_G:.0f} g of {one.item_name}, which is on no feed."
 
 
 def besides(shop: Shop, one: ToDo) -> tuple[str, ...]:

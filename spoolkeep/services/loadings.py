@@ -3,13 +3,15 @@
 The Bench and the jobs call it, inside their own acts.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import Select, bindparam, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.errors import Conflict
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Feed, Loading, Spool
 
@@ -25,9 +27,10 @@ class Loaded:
 def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, today: date) -> Loaded:
     """Put a spool on a feed. What was there comes off and goes to its own place; where the spool was, it no longer is.
 
-    What was put on later than this is known to have been there: the loading then begins with it.
+    Errors: Conflict where this is told late, and another spool was put there or this one elsewhere since.
     """
     before = _open_loadings(session, spool, feed)
+    _refuse_where_newer(act, before, at)
     moment = max([at, *(one.from_at for one in before)])
     for loading in before:
         change(session, act, loading, until_at=moment)
@@ -39,17 +42,34 @@ def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, 
     return Loaded(create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=moment)), tuple(came_off))
 
 
+def _refuse_where_newer(act: Act, before: Sequence[Loading], at: datetime) -> None:
+    """Refuse what was scanned before something that is known to have come later. Errors: Conflict."""
+    told_late = act.recorded_at - at > _AT_ONCE
+    if told_late and any(one.from_at - at > _AT_ONCE for one in before):
+        words = "Since that scan another was booked there. Nothing was changed; scan again what is there now."
+        raise Conflict("newer_there", words)
+
+
+_AT_ONCE = timedelta(seconds=10)
+"""Within so long of each other, clocks and ways tell nothing of what came first."""
+
+
 def go_home(session: Session, act: Act, spool: Spool) -> None:
     """Let a spool be at its own place, where it has one."""
     if spool.home_id is not None and spool.place_id != spool.home_id:
         change(session, act, spool, place_id=spool.home_id)
 
 
-def take_off(session: Session, act: Act, *, spool: Spool, at: datetime) -> Spool | None:
-    """Take a spool off whatever feed it is on; give the spool that stood by there and is in use from then on."""
+def take_off(session: Session, act: Act, *, spool: Spool, at: datetime, late: bool = True) -> Spool | None:
+    """Take a spool off whatever feed it is on; give the spool that stood by there and is in use from then on.
+
+    Unless it may be told `late`: Conflict where it was put there since. Errors: Conflict.
+    """
     loading = session.scalars(_open().where(col(Loading.spool_id) == spool.id)).first()
     if loading is None:
         return None
+    if not late:
+        _refuse_where_newer(act, [loading], at)
     change(session, act, loading, until_at=max(at, loading.from_at))
     waits = None if loading.standby else standby_on(session, loading.feed_id)
     if waits is None:

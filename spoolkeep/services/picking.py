@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from statistics import median
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -121,15 +121,20 @@ def usual_mg(session: Session, article_ids: Sequence[int], *, today: date) -> di
         ).all()
     )
     unknown = [number for number in article_ids if not told.get(number)]
+    since = today - timedelta(days=USUAL_DAYS)
+    back = select(col(Movement.reverses_id)).where(
+        col(Movement.reverses_id).is_not(None), col(Movement.shop_day) >= since
+    )
     query = (
-        select(col(Spool.article_id), col(Movement.asked_mg))
+        select(col(Spool.article_id), -func.sum(col(Movement.asked_mg)))
         .join(Spool, col(Spool.id) == col(Movement.spool_id))
-        .where(col(Movement.shop_day) >= today - timedelta(days=USUAL_DAYS), col(Movement.kind) == Kind.DRAW)
-        .where(col(Movement.sign) == 1, col(Spool.article_id).in_(unknown))
+        .where(col(Movement.shop_day) >= since, col(Movement.kind) == Kind.DRAW)
+        .where(col(Movement.sign) == 1, col(Spool.article_id).in_(unknown), col(Movement.id).not_in(back))
+        .group_by(col(Spool.article_id), func.coalesce(col(Movement.job_id), -col(Movement.id)))
     )
     drawn: dict[int, list[int]] = {}
     for number, mg in session.execute(query) if unknown else ():
-        drawn.setdefault(number, []).append(-(mg or 0))
+        drawn.setdefault(number, []).append(int(mg or 0))
     usual = {number: round(median(drawn[number])) if number in drawn else _USUAL_MG for number in unknown}
     return {number: told.get(number) or usual[number] for number in article_ids}
 
@@ -164,19 +169,20 @@ def _pick(
 
 
 def nearest(session: Session, item: Item, accepted: Collection[int]) -> tuple[Nearest, ...]:
-    """Give the items held that come nearest: those accepted first, then of the same material, by colour."""
+    """Give the items held that come nearest in colour: those accepted first, then those of the same material."""
     known = finding.items(session)
     held = {one.item.article_id for one in on_shelves(session, list(known)).values()}
     found = [
         Nearest(one, apart(item.srgb, one.srgb), one.article_id in accepted)
         for number, one in known.items()
-        if number in held
+        if (one.material == item.material or number in accepted)
+        and number in held
         and number != item.article_id
         and one.diameter_um == item.diameter_um
         and one.srgb
         and item.srgb
     ]
-    found.sort(key=lambda one: (not one.accepted, one.item.material != item.material, one.apart, one.item.name))
+    found.sort(key=lambda one: (not one.accepted, one.apart, one.item.name))
     return tuple(found[:NEAREST])
 
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.services import checking, finding, floor, picking, standby
-from spoolkeep.services.asides import odd_about
+from spoolkeep.services.asides import odd_about, why_aside
 from spoolkeep.services.checking import Checked
 from spoolkeep.services.loadings import load, loaded_on, standby_on
 from spoolkeep.services.shop import load_shop
@@ -40,6 +40,9 @@ def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
     there = loaded_on(session, feed.id)
     if there is not None and there.spool_id == spool.id:
         return _meant(session, act, spool, feed, at=at, names=names)
+    waits = standby_on(session, feed.id) if feed.switches or there is not None else None
+    if waits is not None and waits.spool_id == spool.id:
+        return Put("stands by", f"{name} stands by on {where} already.", _of_waiting(session, spool))
     if there is not None and _can_wait(session, spool, feed, in_use_id=there.spool_id):
         return _wait(session, act, spool, feed, at=at)
     put = load(session, act, spool=spool, feed=feed, at=at, today=load_shop(session).today(at))
@@ -51,7 +54,14 @@ def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
 
 def _wait(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime) -> Put:
     answer = standby.stand_by_within(session, act, spool, feed, at=at)
-    return Put("stands by", answer.words, Weight.ASK if odd_about(session, spool) else None)
+    return Put("stands by", answer.words, _of_waiting(session, spool))
+
+
+def _of_waiting(session: Session, spool: Spool) -> Weight | None:
+    """Give how much what is odd about a spool that stands by weighs."""
+    if why_aside(session, spool) is not None:
+        return Weight.STOP
+    return Weight.ASK if odd_about(session, spool) else None
 
 
 def _can_wait(session: Session, spool: Spool, feed: Feed, *, in_use_id: int) -> bool:

@@ -22,6 +22,8 @@ from spoolkeep.services.floor import FeedState, JobToCome, MachineState
 from spoolkeep.services.shop import Shop, load_shop
 
 MOST_AHEAD = timedelta(days=14)
+AGAIN_WITHIN = timedelta(days=14)
+"""What a machine printed longer ago is no guess for tonight. Source: our own choice."""
 _NOTHING = Estimate(0.0, 0.0)
 
 
@@ -137,7 +139,8 @@ def look_ahead(
     shop = load_shop(session)
     hours = _night(shop, now=now, until=until, leaves_at=leaves_at)
     machines = floor.machines(session)
-    again = floor.last_jobs(session, [one.machine_id for one in machines if not one.jobs or one.jobs[0].runs])
+    since = now - AGAIN_WITHIN
+    again = floor.last_jobs(session, [one.machine_id for one in machines if not one.jobs or one.jobs[0].runs], since)
     queues = {one.machine_id: _queue(one, again.get(one.machine_id)) for one in machines}
     prints = {number: night.to_come(queue, hours) for number, queue in queues.items()}
     after = _after(session, machines, prints, hours)
@@ -155,14 +158,31 @@ def look_ahead(
         for machine in machines
         for feed in machine.feeds
     ]
-    lacks = [(one, need) for one in machines for need in checking.lacking(one)]
-    names = finding.items(session, {need.article_id for _, need in lacks if need.article_id}) if lacks else {}
+    lacks = [found for one in machines for found in _lacks(one, prints[one.machine_id])]
+    names = finding.items(session, {need.article_id for _, _, need in lacks if need.article_id}) if lacks else {}
     lacking = [
-        Lacking(one, one.jobs[0], need, names[need.article_id].name)
-        for one, need in lacks
-        if need.article_id and need.article_id in names
+        Lacking(machine, job, need, names[need.article_id].name if need.article_id in names else "an item nobody named")
+        for machine, job, need in lacks
     ]
     return Floor(hours, tuple(machines), tuple(sorted(found, key=_worst_first)), tuple(lacking))
+
+
+def _lacks(machine: MachineState, prints: Sequence[Print]) -> list[tuple[MachineState, JobToCome, Need]]:
+    """Give what the jobs until the hour need and is on no feed: of the first, and of those that follow it."""
+    tonight = {one.job_id for one in prints}
+    found = []
+    for at, job in enumerate(machine.jobs):
+        if at and job.job_id not in tonight:
+            continue
+        given, homeless = shares(job.needs, machine.loaded)
+        found += [(machine, job, need) for need in homeless]
+        if at:
+            found += [
+                (machine, job, Need(share.mg, share.article_id, feed_id))
+                for feed_id, share in given.items()
+                if share.article_id not in {None, machine.loaded[feed_id]}
+            ]
+    return found
 
 
 def _worst_first(one: FeedTonight) -> tuple[object, ...]:
@@ -175,7 +195,8 @@ def _night(shop: Shop, *, now: datetime, until: datetime | None, leaves_at: date
         raise BadInput("hour_has_passed", "That hour has passed. Choose one that is to come.")
     if hour - now > MOST_AHEAD:
         raise BadInput("too_far_ahead", "Choose an hour within the next two weeks.")
-    leaves = leaves_at or shop.hour_of(shop.today(now), shop.closes_hour)
+    after_midnight = shop.closes_hour <= shop.day_starts_hour
+    leaves = leaves_at or shop.hour_of(shop.today(now) + timedelta(days=after_midnight), shop.closes_hour)
     return Night(now, max(now, leaves), hour)
 
 
@@ -183,18 +204,24 @@ def _queue(machine: MachineState, last: JobToCome | None) -> Queue:
     runs = [one for one in machine.jobs if one.runs]
     planned = [one for one in machine.jobs if not one.runs]
     first = runs[0] if runs else None
-    repeated = first or last
+    repeated = first if first and first.repeats else last
     return Queue(
         running=_print(first, machine) if first else None,
-        planned=[_print(one, machine) for one in planned],
+        planned=[_print(one, machine, what_is_there=one is not machine.jobs[0]) for one in planned],
         again=_again(repeated, machine) if repeated and not planned else None,
         self_starting=machine.self_starting,
     )
 
 
-def _print(job: JobToCome, machine: MachineState) -> Print:
+def _print(job: JobToCome, machine: MachineState, *, what_is_there: bool = False) -> Print:
+    """Give a job as it is printed; of a later one `what_is_there` alone: for another item the spool is changed."""
     given = shares(job.needs, machine.loaded)[0]
-    needs = {feed_id: share.mg for feed_id, share in given.items()}
+    loaded = machine.loaded
+    needs = {
+        feed_id: share.mg
+        for feed_id, share in given.items()
+        if not what_is_there or share.article_id in {None, loaded[feed_id]}
+    }
     return Print(job.title, needs, job.lasts, job.job_id, job.started_at if job.runs else None)
 
 

@@ -107,7 +107,8 @@ def _take(doing: Callable[[Session, By], ScanAnswer]) -> tuple[Response, int]:
             answer = doing(session, doors.by_station(session, key))
     except Refusal as refusal:
         with doors.writing() as session:
-            bench.after_refusal(session=session, now=doors.now(), by=doors.by_key(key))
+            scanned_at = doors.now() - timedelta(seconds=_waited_s())
+            bench.after_refusal(session=session, now=scanned_at, by=doors.by_key(key))
         return _show(Said("refused", refusal.words)), status_of(refusal)
     nothing = answer.did in {"waits", "looked up", "let go"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
@@ -154,8 +155,11 @@ def keep_on() -> tuple[Response, int]:
     try:
         with doors.writing() as session:
             by = doors.by_station(session, request.form.get("key", ""))
-            feed_id, why = forms.whole("feed", "Feed"), forms.text("why") or forms.text("other")
-            answer = checking.keep_on(session=session, now=doors.now(), by=by, feed_id=feed_id, why=why)
+            feed_id, why = forms.whole("feed", "Feed"), forms.text("other") or forms.text("why")
+            seen = forms.text("spool")
+            answer = checking.keep_on(
+                session=session, now=doors.now(), by=by, feed_id=feed_id, why=why, spool_code=seen
+            )
     except Refusal as refusal:
         return _show(Said("refused", refusal.words)), status_of(refusal)
     return _show(Said("heard", answer.words, Booked(answer.act_id))), 200

@@ -30,7 +30,10 @@ def channel_for(app: Flask) -> type[HTTPChannel]:
     larger = largest_by_path(app)
 
     class Parser(HTTPRequestParser):  # type: ignore[misc] # waitress ships no types
-        """A request as it comes in: once its path is known, its body may be as large as that path's rule says."""
+        """A request as it comes in: once its path is known, its body may be as large as that path's rule says.
+
+        Only where it brings a cookie or a token: whether that lets anybody in, the page's lock says.
+        """
 
         adj: Adjustments
         path: str
@@ -38,7 +41,7 @@ def channel_for(app: Flask) -> type[HTTPChannel]:
         def parse_header(self, header_plus: bytes) -> None:
             """Read the head."""
             super().parse_header(header_plus)
-            if self.path in larger:
+            if self.path in larger and ("COOKIE" in self.headers or "AUTHORIZATION" in self.headers):
                 self.adj = _taking(self.adj, larger[self.path])
 
     class Channel(HTTPChannel):  # type: ignore[misc] # waitress ships no types

@@ -398,9 +398,9 @@ def _planned(session: Session, machine_id: int) -> tuple[FeedGrams, ...]:
         raise BadInput("no_such_changes", f"Changes of plastic: enter 0 to {MOST_CHANGES}.")
     purges = machines.purge_of(session, machine_id, [item for item in items if item], changes)
     purged = [
-        FeedGrams(purges[one.article_id], one.feed_id, one.article_id, cause=Cause.PURGE)
-        for one in meant
-        if one.article_id and purges.get(one.article_id)
+        FeedGrams(purges[article_id], one.feed_id, article_id, cause=Cause.PURGE)
+        for article_id, one in {one.article_id: one for one in reversed(meant)}.items()
+        if article_id and purges.get(article_id)
     ]
     return (*meant, *purged)
 

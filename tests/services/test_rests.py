@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.words import Outcome, PlaceKind
+from spoolkeep.domain.words import Cause, Outcome, PlaceKind
 from spoolkeep.services import catalogue, choices, finding, itemcare, jobs, machines, picking, rests, spools, undoing
 from spoolkeep.services.catalogue import ProductEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
@@ -101,7 +101,8 @@ def test_the_usual_job_is_learned_from_what_jobs_drew(shop: TestWorkshop) -> Non
     with shop.store.read() as session:
         feed = finding.feed_of(session, shop.feeds[0]).id
     for grams in (30, 40, 200):
-        report = JobReport("Hook", shop.machine(), (FeedGrams(grams * 1000, feed),))
+        purged = FeedGrams(1_000, feed, cause=Cause.PURGE)
+        report = JobReport("Hook", shop.machine(), (FeedGrams((grams - 1) * 1000, feed), purged))
         shop.do(
             lambda s, report=report: jobs.report_job(  # type: ignore[misc]
                 session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD

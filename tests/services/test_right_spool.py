@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -32,7 +32,7 @@ from spoolkeep.services.machines import MachineEntry
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
-from spoolkeep.store.tables import JobFeed, Make, ProductPart, Spool
+from spoolkeep.store.tables import JobFeed, Make, ProductPart
 from tests.workshop import TestWorkshop, by, station_at
 
 HOUR = timedelta(hours=1)
@@ -397,11 +397,58 @@ def test_a_scan_that_waited_on_its_device_is_booked_when_it_was_made(shop: TestW
     assert loaded.since == shop.now - timedelta(minutes=30.5)
 
 
-def test_two_stations_that_scanned_during_an_outage_leave_one_story(shop: TestWorkshop) -> None:
+def test_a_scan_that_comes_late_does_not_overrule_a_newer_one(shop: TestWorkshop) -> None:
     first, second = shop.deliver(2, at=shop.now - timedelta(days=1))
-    shop.scan(first, shop.feeds[0], at=shop.now - timedelta(minutes=10), station="one")
-    shop.scan(second, shop.feeds[0], at=shop.now - timedelta(minutes=20), station="two")
-    with shop.store.read() as session:
-        assert session.scalar(select(func.count(col(Spool.id)))) == 2
+    shop.scan(second, shop.feeds[0], at=shop.now - timedelta(minutes=10), station="two")
+
+    def late(session: Session) -> None:
+        number = station_at(session, shop.now, "one")
+        for text in (first, shop.feeds[0]):
+            at = shop.now - timedelta(minutes=20)
+            bench.scan(session=session, now=shop.now, by=By(1, by().key, number), text=text, at=at)
+
+    with pytest.raises(Conflict, match="Since that scan another was booked there"):
+        shop.do(late)
     assert on(shop) == second
     assert sound(shop)
+
+
+def test_what_was_answered_for_a_machine_does_not_answer_what_comes_later(shop: TestWorkshop) -> None:
+    (big,) = shop.deliver(grams=5000)
+    larch = shop.machine()
+    entry = replace(PLAIN, largest_reel_mm=200)
+    shop.do(lambda s: machines.describe(session=s, now=shop.now, by=by(), machine_id=larch, entry=entry))
+    shop.scan(big, shop.feeds[0], big, shop.feeds[0])
+    assert (board(shop).weight, feed(shop).checked.kept) == (None, "scanned twice")
+    shop.plan("Bracket", FeedGrams(100_000, feed_id(shop), shop.item("PETG", "Slate black")))
+    assert [one.code for one in feed(shop).checked.open] == ["material"]
+    shop.do(lambda s: asides.set_aside(session=s, now=shop.now, by=by(), spool_codes=[big]))
+    assert feed(shop).checked.open[0].code == "aside"
+
+
+def test_a_person_keeps_on_the_spool_that_they_saw_and_no_other(shop: TestWorkshop) -> None:
+    seen, other = petg(shop), petg_more(shop)
+    shop.plan("Bracket", FeedGrams(100_000, feed_id(shop), shop.articles[0]))
+    shop.scan(seen, shop.feeds[0], other, shop.feeds[0])
+    with pytest.raises(Conflict, match="Another spool is on that feed by now"):
+        shop.do(
+            lambda s: checking.keep_on(
+                session=s, now=shop.now, by=by(), feed_id=feed_id(shop), why="Only a test", spool_code=seen
+            )
+        )
+
+
+def petg_more(shop: TestWorkshop) -> str:
+    return shop.deliver(article=len(shop.articles) - 1)[0]
+
+
+def test_a_spool_that_stands_by_stays_so_when_it_is_scanned_once_more(shop: TestWorkshop) -> None:
+    larch = shop.machine()
+    entry = replace(PLAIN, switches=True)
+    shop.do(lambda s: machines.describe(session=s, now=shop.now, by=by(), machine_id=larch, entry=entry))
+    first, second = shop.deliver(2)
+    shop.scan(first, shop.feeds[0], second, shop.feeds[0])
+    again = shop.scan(second, shop.feeds[0])
+    assert (again.did, on(shop)) == ("stands by", first)
+    shop.do(lambda s: asides.set_aside(session=s, now=shop.now, by=by(), spool_codes=[second]))
+    assert shop.scan(second, shop.feeds[0]).kind == STOP

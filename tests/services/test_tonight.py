@@ -1,17 +1,18 @@
 """Tonight, on both databases: what needs, what is left, how sure, and what to do before going home."""
 
+from dataclasses import fields
 from datetime import datetime, timedelta
 
 import pytest
 
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.rightspool import SURE
-from spoolkeep.domain.words import Outcome, PlaceKind
+from spoolkeep.domain.words import Outcome, PlaceKind, Purpose
 from spoolkeep.paper.night_sheet import half_sheet
 from spoolkeep.services import catalogue, choices, counting, evening, finding, halfsheet, jobs, standby, tonight
 from spoolkeep.services.evening import Evening, ToDo
 from spoolkeep.services.jobs import FeedGrams, JobReport
-from spoolkeep.services.shop import load_shop
+from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.services.tonight import FeedTonight
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session, Store
@@ -113,6 +114,49 @@ def test_a_machine_prints_its_last_job_again_where_nobody_planned_one(shop: Test
     assert (one.what, one.night.needs_mg) == ("same again: Hook", 150_000)
 
 
+def test_a_later_job_of_another_item_is_not_charged_to_the_spool_that_is_on(shop: TestWorkshop) -> None:
+    shop.do(lambda s: catalogue.add_machine(session=s, now=shop.now, by=by(), name="Rowan", feeds=1))
+    with shop.store.read() as session:
+        feed = next(one.code for one in choices.feeds(session=session) if one.name.startswith("Rowan"))
+    (black,) = shop.deliver(grams=300, at=shop.now - timedelta(days=1))
+    shop.scan(black, feed)
+    shop.plan("First", FeedGrams(200_000, article_id=shop.articles[0]), machine="Rowan", duration_s=1800)
+    shop.plan("Then", FeedGrams(200_000, article_id=shop.articles[1]), machine="Rowan", duration_s=3600)
+    with shop.store.read() as session:
+        found = tonight.look_ahead(session=session, now=shop.now)
+    one = next(one for one in found.feeds if one.machine.name == "Rowan")
+    assert (one.night.needs_mg, one.what, one.lasts) == (200_000, "First", True)
+    assert [(lack.job.title, lack.item_name) for lack in found.lacking] == [("Then", "PLA Chalk white")]
+    with shop.store.read() as session:
+        sheet = halfsheet.of_evening(load_shop(session), evening.plan(session=session, now=shop.now))
+    assert "1 job waits for an item that is on no feed." in sheet.summary
+
+
+def test_a_test_print_is_not_repeated_and_neither_is_a_job_of_long_ago(shop: TestWorkshop) -> None:
+    load(shop, 1000, days=40)
+    for purpose, days in ((Purpose.TEST, 1), (Purpose.SOLD, 30)):
+        need = (FeedGrams(150_000, feed_id(shop)),)
+        report = JobReport("Hook", shop.machine(), need, purpose=purpose, duration_s=3600)
+        ended = shop.now - timedelta(days=days)
+        shop.do(
+            lambda s, report=report, ended=ended: jobs.report_job(  # type: ignore[misc]
+                session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD, ended_at=ended
+            )
+        )
+    assert ahead(shop).prints == ()
+
+
+def test_a_shop_that_closes_after_midnight_begins_jobs_until_then(shop: TestWorkshop) -> None:
+    with shop.store.read() as session:
+        before = load_shop(session)
+    names = {one.name for one in fields(Settings)}
+    settings = Settings(**{**{name: getattr(before, name) for name in names}, "closes_hour": 1})
+    shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=settings))
+    with shop.store.read() as session:
+        found = tonight.look_ahead(session=session, now=shop.now)
+    assert found.night.leaves_at == shop.now + 8 * HOUR
+
+
 def test_what_stands_by_helps_and_is_said_to(shop: TestWorkshop) -> None:
     load(shop, 300)
     runs(shop, 600, 12)
@@ -169,7 +213,7 @@ def test_the_spool_to_load_is_named_with_its_place_and_its_reason(shop: TestWork
     assert one.take is not None
     assert one.take.spool is not None
     assert (one.take.spool.code, one.place) == (full, "Long shelf")
-    assert one.take.words.endswith("from Long shelf: sealed, the oldest; 400 g stay.")
+    assert one.take.words.endswith("from Long shelf: sealed; 400 g stay.")
 
 
 def test_one_spool_is_not_named_for_two_feeds(shop: TestWorkshop) -> None:

@@ -51,10 +51,11 @@ def port(sqlite_store: Store, tmp_path: Path) -> Iterator[int]:
     running.join(5)
 
 
-def sent(port: int, path: str, size: int) -> int:
-    """Give the status of a body of so many bytes, sent by a stranger; 0 where the server hung up on it."""
+def sent(port: int, path: str, size: int, **more: str) -> int:
+    """Give the status of a body of so many bytes; 0 where the server hung up on it."""
     line = http.client.HTTPConnection("127.0.0.1", port, timeout=20)
     headers = {"Host": f"localhost:{port}", "Origin": f"http://localhost:{port}", "Content-Type": "application/x-none"}
+    headers |= more
     with closing(line):
         with suppress(ConnectionError):
             line.request("POST", path, b"x" * size, headers)
@@ -67,12 +68,17 @@ def sent(port: int, path: str, size: int) -> int:
 
 def test_the_server_takes_motion_files_sheets_and_photos_as_large_as_their_rules_say(port: int) -> None:
     for path in ("/jobs/file", "/api/motion-files", "/imports", "/bench/photo"):
-        assert sent(port, path, 3_000_000) in {401, 303}, path  # a stranger: the door answers, and not the server
+        # the door answers, and not the server: the cookie lets nobody in
+        assert sent(port, path, 3_000_000, Cookie="spoolkeep-person=nobody") in {401, 303}, path
+
+
+def test_a_stranger_sends_no_large_body_at_all(port: int) -> None:
+    assert sent(port, "/jobs/file", 3_000_000) in {413, 0}
 
 
 def test_the_server_takes_no_large_body_for_anything_else(port: int) -> None:
     for path in ("/bench", "/jobs", "/nowhere", "/api/scans"):
-        assert sent(port, path, 3_000_000) in {413, 0}, path
+        assert sent(port, path, 3_000_000, Cookie="spoolkeep-person=nobody") in {413, 0}, path
 
 
 def test_what_may_be_large_is_named_by_the_rules(sqlite_store: Store) -> None:

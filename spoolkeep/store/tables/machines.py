@@ -106,7 +106,9 @@ class KeptOn(SQLModel, table=True):
     live: bool = live()
     loading_id: int = link("loading.id")
     job_id: int | None = maybe_link("job.id")
-    """None where no job was known: then for all that it does while it is on."""
+    """None where none was known."""
+    answered: str
+    """The codes of the faults that were answered, with blanks between: another one asks anew."""
     why: str
     at: datetime = moment()
     __table_args__ = (holds("says_why", "length(why) > 0"),)

@@ -44,6 +44,7 @@ def _kept_on() -> None:
         *_key(),
         sa.Column("loading_id", sa.Integer(), nullable=False),
         sa.Column("job_id", sa.Integer(), nullable=True),
+        sa.Column("answered", sa.String(), nullable=False),
         sa.Column("why", sa.String(), nullable=False),
         sa.Column("at", Moment(), nullable=False),
         sa.CheckConstraint("length(why) > 0", name=op.f("ck_kept_on_says_why")),

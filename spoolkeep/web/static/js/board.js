@@ -5,6 +5,8 @@
 
 const EVERY_MS = 1500;
 const AWAY_MS = 5000;
+const LEFT_ALONE_MS = 60000; // what somebody opened and left is closed again by the next board
+let touched = 0;
 let address = "";
 let seen = "";
 let asking = false;
@@ -12,7 +14,14 @@ let timer = 0;
 
 function isInUse(board) {
   const inside = board.contains(document.activeElement) && document.activeElement.matches("input, textarea");
-  return inside || board.querySelector("details[open]") !== null;
+  const isOpen = board.querySelector("details[open]") !== null && Date.now() - touched < LEFT_ALONE_MS;
+  return inside || isOpen;
+}
+
+for (const act of ["pointerdown", "keydown"]) {
+  document.addEventListener(act, (event) => {
+    if (event.target instanceof Element && event.target.closest("#bench-board")) touched = Date.now();
+  });
 }
 
 function put(html) {

@@ -19,10 +19,12 @@ const state = form.querySelector("[data-scan-state]");
 const said = form.querySelector("[data-scan-said]");
 const keys = form.querySelector("[data-scan-keys]");
 const outbox = document.querySelector("[data-outbox]");
+const drop = document.querySelector("[data-outbox-drop]");
 const returned = document.querySelector("[data-returned]");
 const touch = window.matchMedia("(pointer: coarse)").matches;
 const waiting = kept(KEPT_AS, ["code", "key"]); // { code, key, at } in the order scanned; the first is being sent, or failed and is kept
 const refused = kept(`${KEPT_AS}-refused`, ["code", "words"]); // { code, words, at }
+const PAGE = freshKey();
 let sending = false;
 let tries = 0;
 let timer = 0;
@@ -56,6 +58,7 @@ function line(words, at) {
 
 /* What waits is shown once it waits longer than a scan takes; what came back until a person has seen to it. */
 function list(isAway) {
+  drop.hidden = form.dataset.state !== "kept" || waiting.length === 0;
   outbox.hidden = !isAway || waiting.length === 0;
   const scans = waiting.length === 1 ? "1 scan waits here" : `${waiting.length} scans wait here`;
   outbox.querySelector("[data-outbox-words]").textContent = `${scans}, each sent once, in this order`;
@@ -85,11 +88,16 @@ function show(html) {
   return { refused: message?.dataset.kind === "refused", words: message?.querySelector(".message-words")?.textContent.trim() ?? "" };
 }
 
+/* How long a scan has waited: by the page's own clock, which nobody sets; by the device's only after a reload. */
+function waitedMs(item) {
+  return item.page === PAGE ? performance.now() - item.tick : Date.now() - item.at;
+}
+
 function body(item) {
   const data = new FormData(form);
   data.set(field.name, item.code);
   data.set("key", item.key);
-  data.set("waited", String(Math.max(0, Math.round((Date.now() - item.at) / 1000)) || 0));
+  data.set("waited", String(Math.max(0, Math.round(waitedMs(item) / 1000)) || 0));
   return new URLSearchParams(data);
 }
 
@@ -111,9 +119,9 @@ async function send(item) {
   const answer = await ask(form.action, body(item));
   if (answer.status === 401) return "signed out";
   if (answer.status >= 500 || answer.status === 429) return "lost";
-  const shown = show(await answer.text());
+  const shown = show(await answer.text()) ?? (answer.status >= 400 ? { refused: true, words: `not taken (${answer.status}). Open the page again.`, unseen: true } : null);
   if (!shown) return "lost";
-  if (shown.refused && Date.now() - item.at > LATE_MS) refused.push({ code: item.code, words: shown.words, at: item.at });
+  if (shown.refused && (shown.unseen || Date.now() - item.at > LATE_MS)) refused.push({ code: item.code, words: shown.words, at: item.at });
   return "answered";
 }
 
@@ -127,7 +135,7 @@ function holdBack(why) {
     words.append(`This device is signed out. Kept here, and sent once it is let in again: ${codes}. Open a new link from an owner, or `, link, ".");
     state.append(words);
   } else if (why === "old") {
-    say("kept", `Not sent yet, and kept here since long: ${codes}. Press Enter to send them, or scan on.`);
+    say("kept", `Not sent yet, and kept here since long: ${codes}. Enter or the next scan sends them first; throw them away where they no longer hold.`);
   } else {
     say("kept", "Spoolkeep does not answer. Scan on: everything is kept here and sent by itself. Enter tries at once.");
     clearTimeout(timer);
@@ -173,7 +181,7 @@ form.addEventListener("submit", (event) => {
   event.preventDefault();
   const code = field.value.trim();
   field.value = "";
-  if (code) waiting.push({ code, key: freshKey(), at: Date.now() });
+  if (code) waiting.push({ code, key: freshKey(), at: Date.now(), page: PAGE, tick: performance.now() });
   keepAll();
   field.focus();
   if (tries > 0) list(true);
@@ -186,9 +194,9 @@ document.addEventListener("submit", async (event) => {
   event.preventDefault();
   const data = new URLSearchParams(new FormData(event.target, event.submitter));
   const answer = await ask(event.target.action, data).catch(() => null);
-  if (answer && answer.status < 500) {
-    event.target.closest("details")?.removeAttribute("open");
-    show(await answer.text());
+  const details = event.target.closest("details");
+  if (answer && answer.status < 500 && show(await answer.text())) {
+    details?.removeAttribute("open");
   } else {
     say("kept", "That did not get through. Press it again.");
   }
@@ -208,6 +216,16 @@ photo?.querySelector("input[type=file]").addEventListener("change", async (event
   event.target.value = "";
   if (shown) ready();
   else say("kept", "The photo did not get through. Take it again.");
+  field.focus();
+});
+
+drop.addEventListener("click", () => {
+  waiting.length = 0;
+  tries = 0;
+  clearTimeout(timer);
+  keepAll();
+  list(false);
+  ready();
   field.focus();
 });
 
