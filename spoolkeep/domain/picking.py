@@ -81,4 +81,4 @@ def _why(one: Candidate, needs_mg: int, uses: Uses) -> str:
     if rest_mg <= uses.scrap_mg:
         return f"{begun}; it is used up by it"
     less = ", too little for a usual job" if uses.lost_mg(rest_mg) else ""
-    return f"{begun}; {rest_mg / MG_PER_G:.0f} g stay{less}"
+    return f"{begun}; {rest_mg / MG_PER_G:.0f} g left over{less}"

@@ -183,12 +183,22 @@ def _tells(wanted: Wanted | None, held: Held) -> list[Fault]:
     if wanted is not None and held.chance is not None and held.chance < SURE and held.left_mg > 0:
         will = "it will not last" if held.chance < _NOT_LIKELY else "it may not last"
         needs, left = _grams(wanted.needs_mg), _grams(held.left_mg)
-        found.append(Fault("short", Weight.TELL, f"“{wanted.job}” needs {needs}, about {left} are left: {will}."))
+        found.append(
+            Fault(
+                "short",
+                Weight.TELL,
+                f"“{wanted.job}” needs {needs}, about {left} are left: {will} ({_percent(held.chance)} that it does).",
+            )
+        )
     if held.out_hours is not None and held.may_hours is not None and held.out_hours > held.may_hours:
         out = f"out of the dry store for about {_long(held.out_hours)}, and takes {_long(held.may_hours)}"
         dry = f" Dry it first: {held.dry}." if held.dry else " Dry it first, as its maker's sheet says."
         found.append(Fault("thirsty", Weight.TELL, f"{held.kinds.material} was {out}.{dry}"))
     return found
+
+
+def _percent(chance: float) -> str:
+    return f"{min(99, max(1, round(100 * chance)))} %"
 
 
 def _grams(mg: float) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy import ColumnElement, and_, bindparam, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -142,9 +142,17 @@ def all_aside(session: Session, spools: Sequence[Spool]) -> dict[int, str]:
 
 
 def _rows(session: Session, spool: Spool) -> Sequence[SetAside]:
-    lot = and_(col(SetAside.article_id) == spool.article_id, col(SetAside.lot) == spool.lot)
-    query = select(SetAside).where(or_(col(SetAside.spool_id) == spool.id, lot), *_standing())
-    return session.scalars(query.order_by(col(SetAside.id))).all()
+    told = {"spool": spool.id, "article": spool.article_id, "of_lot": spool.lot}
+    return session.scalars(_OF_SPOOL, told).all()
+
+
+_LOT = and_(col(SetAside.article_id) == bindparam("article"), col(SetAside.lot) == bindparam("of_lot"))
+_OF_SPOOL = (
+    select(SetAside)
+    .where(or_(col(SetAside.spool_id) == bindparam("spool"), _LOT))
+    .where(col(SetAside.live), col(SetAside.until_at).is_(None))
+    .order_by(col(SetAside.id))
+)
 
 
 def _standing() -> tuple[ColumnElement[bool], ...]:

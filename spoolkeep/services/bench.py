@@ -40,7 +40,7 @@ class ScanAnswer:
     words: str
     act_id: int
     did: str
-    """`waits`, `loaded`, `stands by`, `kept on`, `wound on`, `moved`, `looked up`, or `let go`: a half waits no longer.
+    """`waits`, `loaded`, `there already`, `stands by`, `kept on`, `wound on`, `moved`, `looked up`, or `let go`.
 
     By a card also `undone`, `ran out`, `ended`, `started`, `set aside` or `weighed`.
     """

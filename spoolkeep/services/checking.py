@@ -92,7 +92,7 @@ class Books:
     def kinds_of(self, item: Item) -> Kinds:
         """Give what an item is, and what it asks of a machine."""
         material = self.materials[item.material]
-        wears = material.asks_hardened or item.finish == Finish.FILLED
+        wears = material.asks_hardened or item.finish in {Finish.FILLED, Finish.GLOW}
         return Kinds(item.article_id, item.material, item.colour, item.diameter_um, material.asks_enclosed, wears)
 
 
@@ -129,6 +129,18 @@ def of_feed(session: Session, now: datetime, feed_id: int, machine_id: int, *, a
     """Give the check of one feed."""
     checked = of_floor(session, now, floor.machines(session, [machine_id]), anew=anew)
     return next((one for one in checked if one.feed_id == feed_id), Checked(feed_id))
+
+
+def odd_about_machine(session: Session, now: datetime, machine_id: int) -> tuple[str, ...]:
+    """Give what stops or asks on a machine, in sentences: a job that starts there runs all the same."""
+    found = of_floor(session, now, floor.machines(session, [machine_id]), anew=False)
+    grave = [one for one in found if one.weight in {Weight.STOP, Weight.ASK}]
+    return tuple(
+        ("STOP: " if fault.weight is Weight.STOP else "") + fault.words
+        for one in grave
+        for fault in one.open
+        if fault.weight is not Weight.TELL
+    )
 
 
 def lacking(machine: MachineState) -> list[Need]:
@@ -330,7 +342,7 @@ def _to_draw(case: _Case) -> Drawn:
     """Give what a job will still draw from the spool: of one that runs, what it drew before is on another's."""
     assert case.job is not None and case.share is not None and case.feed.in_use is not None  # noqa: S101, PT018 - cases
     run = Print(case.job.title, {}, case.job.lasts, starts_at=case.job.started_at)
-    gone = run.share_by(case.feed.in_use.from_at) if case.job.runs and case.job.lasts else 0.0
+    gone = run.share_by(case.feed.in_use.since) if case.job.runs and case.job.lasts else 0.0
     mg = round(case.share.mg * (1 - gone))
     return drawn(case.machine.machine_id, case.spool.item.material, mg, jobs=1)
 
@@ -357,8 +369,14 @@ def _fitting(several: Sequence[Checked], now: datetime, machines: Sequence[Machi
     if len(several) == 1 or first.weight not in {Weight.STOP, Weight.ASK}:
         return first
     second = several[1]
+    job = next((one for machine in machines for one in machine.jobs if one.job_id == first.job_id), None)
+    on = next(feed.in_use for machine in machines for feed in machine.feeds if feed.feed_id == first.feed_id)
+    if job and job.started_at and on and on.from_at <= job.started_at and not _is_over(job, now):
+        return first  # it was there when the job began, so nobody has loaded it for the next one
     if second.job_id is not None and second.weight not in {Weight.STOP, Weight.ASK}:
         return second
-    job = next((one for machine in machines for one in machine.jobs if one.job_id == first.job_id), None)
-    over = job is not None and job.started_at and job.lasts and job.started_at + job.lasts < now
-    return second if over and second.job_id is not None else first
+    return second if _is_over(job, now) and second.job_id is not None else first
+
+
+def _is_over(job: JobToCome | None, now: datetime) -> bool:
+    return bool(job and job.started_at and job.lasts and job.started_at + job.lasts < now)

@@ -5,9 +5,9 @@ Every service may use it. It only reads.
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import bindparam, func, select
+from sqlalchemy import Select, bindparam, func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
 
@@ -194,8 +194,14 @@ def not_there(code: Code) -> NotFound:
     return NotFound(f"no_such_{code.kind.name.lower()}", words)
 
 
+_OF_SERIAL: dict[type, Select[Any]] = {
+    model: select(model).where(col(model.serial) == bindparam("serial"), col(model.live))
+    for model in (Spool, Feed, Place, Job, Order)
+}
+
+
 def _by_serial(session: Session, model: type[Labelled], kind: CodeKind, serial: int) -> Labelled:
-    found = session.scalars(select(model).where(col(model.serial) == serial, col(model.live))).first()
+    found: Labelled | None = session.scalars(_OF_SERIAL[model], {"serial": serial}).first()
     if found is None:
         raise not_there(Code(kind, serial))
     return found

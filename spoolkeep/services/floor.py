@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import BindParameter, ColumnElement, Select, and_, bindparam, case, func, select
+from sqlalchemy import BindParameter, ColumnElement, Select, and_, bindparam, case, func, or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -71,6 +71,8 @@ class On:
     loading_id: int
     spool: Lying
     from_at: datetime
+    since: datetime
+    """Since when it gives to the job that runs: taken off and put back within it, from the first time on."""
 
 
 @dataclass(frozen=True)
@@ -136,12 +138,12 @@ def machines(session: Session, machine_ids: Collection[int] | None = None) -> li
     some = None if machine_ids is None else {"machines": list(machine_ids)}
     rows = (session.scalars(_MACHINES) if some is None else session.scalars(_MACHINES_OF, some)).all()
     numbers = {row.id for row in rows}
-    closed_told, hard_told = session.execute(_TOLD).one()
+    is_told = bool(session.execute(_TOLD).scalar())
     feeds, jobs = _feeds(session, {row.id: row.name for row in rows}), _by_machine(jobs_to_come(session, numbers))
     return [
         MachineState(
             machine_id=row.id,
-            limits=_limits(row, closed_told, hard_told),
+            limits=_limits(row, is_told=is_told),
             self_starting=row.self_starting,
             runout_sensor=row.runout_sensor,
             earns_minor_per_hour=row.earns_minor_per_hour,
@@ -178,20 +180,18 @@ _NEEDS = (
     .where(col(JobFeed.job_id).in_(bindparam("jobs", expanding=True)), col(JobFeed.live))
     .order_by(col(JobFeed.id))
 )
-_TOLD = select(
-    select(col(Machine.id)).where(col(Machine.live), col(Machine.enclosed)).exists(),
-    select(col(Machine.id)).where(col(Machine.live), col(Machine.hardened_nozzle)).exists(),
-)
-"""Whether it was told of any machine that it is closed in, or has a hardened nozzle."""
+_SAYS = or_(col(Machine.enclosed), col(Machine.hardened_nozzle), col(Machine.largest_reel_mm).is_not(None))
+_TOLD = select(select(col(Machine.id)).where(col(Machine.live), _SAYS).exists())
+"""Whether it was told of any machine what it can take."""
 
 
-def _limits(row: Machine, closed_told: bool, hard_told: bool) -> Limits:  # noqa: FBT001 - private
-    """Give what a machine can take; what was told of no machine at all is not known of this one either."""
+def _limits(row: Machine, *, is_told: bool) -> Limits:
+    """Give what a machine can take; where nobody told anything of any machine, nothing is known of this one."""
     return Limits(
         name=row.name,
         largest_reel_mm=row.largest_reel_mm,
-        enclosed=row.enclosed if closed_told else None,
-        hardened=row.hardened_nozzle if hard_told else None,
+        enclosed=row.enclosed if is_told else None,
+        hardened=row.hardened_nozzle if is_told else None,
         cardboard=row.cardboard_reels,
     )
 
@@ -221,11 +221,23 @@ def _on_feeds(session: Session, machine_ids: Collection[int]) -> dict[tuple[int,
         _ON_FEEDS, {"machines": list(machine_ids)}
     ).all()  # without reel or place, which the columns' types do not say
     known = _known(session, [row[:_OF_SPOOL] for row in rows])
+    earlier = session.execute(_BEFORE, {"machines": list(machine_ids)}).all() if rows else []
+    before = {(feed_id, spool_id): at for feed_id, spool_id, at in earlier}
     found = {}
     for row in rows:
         loading_id, feed_id, standby, from_at = row[_OF_SPOOL:]
-        found[feed_id, standby] = On(loading_id, known[row[0].id], from_at)
+        found[feed_id, standby] = On(loading_id, known[row[0].id], from_at, before.get((feed_id, row[0].id), from_at))
     return found
+
+
+_BEFORE = (
+    select(col(Loading.feed_id), col(Loading.spool_id), func.min(col(Loading.from_at)))
+    .join(Feed, and_(col(Feed.id) == col(Loading.feed_id), col(Feed.machine_id).in_(_THESE)))
+    .join(Job, and_(col(Job.machine_id) == col(Feed.machine_id), col(Job.live), _RUNS))
+    .where(col(Loading.live), ~col(Loading.standby), col(Loading.until_at) > col(Job.started_at))
+    .group_by(col(Loading.feed_id), col(Loading.spool_id))
+)
+"""Since when spools were on feeds whose machine's job began before they came off."""
 
 
 def lying(session: Session, which: ColumnElement[bool]) -> dict[int, Lying]:

@@ -31,6 +31,8 @@ class ItemCare:
     """Items that may stand in for it."""
     nearest: tuple[picking.Nearest, ...]
     """Items held that come nearest to it in colour."""
+    others: tuple[tuple[int, str], ...]
+    """Items of the same material and diameter, which could stand in for it."""
 
 
 def view(*, session: Session, now: datetime, article_id: int) -> ItemCare:
@@ -43,7 +45,13 @@ def view(*, session: Session, now: datetime, article_id: int) -> ItemCare:
         usual_mg=picking.usual_mg(session, [article_id], today=shop.today(now))[article_id],
         usual_is_told=article.usual_job_mg is not None,
         instead=tuple(items[number] for number in numbers if number in items),
-        nearest=picking.nearest(session, items[article_id], numbers),
+        nearest=tuple(one for one in picking.nearest(session, items[article_id], []) if not one.accepted),
+        others=tuple(
+            (one.article_id, one.name)
+            for one in finding.items(session).values()
+            if (one.material, one.diameter_um) == (items[article_id].material, items[article_id].diameter_um)
+            and one.article_id not in {article_id, *numbers}
+        ),
     )
 
 
@@ -66,10 +74,12 @@ def accept(*, session: Session, now: datetime, by: By, article_id: int, instead_
     """Say that another item may stand in for one, or no longer. Errors: BadInput, NotFound, Conflict."""
 
     def do(act: Act) -> Made:
-        finding.live(session, Article, article_id)
-        finding.live(session, Article, instead_id)
+        first, instead = finding.item(session, article_id), finding.item(session, instead_id)
         if article_id == instead_id:
             raise BadInput("same_item", "An item cannot stand in for itself. Choose another.")
+        if accepted and (first.material, first.diameter_um) != (instead.material, instead.diameter_um):
+            words = f"{instead.name} is printed otherwise than {first.name}: another material cannot stand in for it."
+            raise BadInput("another_material", words)
         pair = col(Substitute.article_id) == article_id, col(Substitute.instead_id) == instead_id
         known = session.scalars(select(Substitute).where(*pair, col(Substitute.live))).first()
         if (known is not None) == accepted:

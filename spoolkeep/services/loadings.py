@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import Select, bindparam, or_, select
+from sqlalchemy import bindparam, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -65,7 +65,7 @@ def take_off(session: Session, act: Act, *, spool: Spool, at: datetime, late: bo
 
     Unless it may be told `late`: Conflict where it was put there since. Errors: Conflict.
     """
-    loading = session.scalars(_open().where(col(Loading.spool_id) == spool.id)).first()
+    loading = session.scalars(_OF_SPOOL, {"spool": spool.id}).first()
     if loading is None:
         return None
     if not late:
@@ -82,12 +82,12 @@ def take_off(session: Session, act: Act, *, spool: Spool, at: datetime, late: bo
 
 def loaded_on(session: Session, feed_id: int) -> Loading | None:
     """Give the loading in use on a feed now."""
-    return session.scalars(_open().where(col(Loading.feed_id) == feed_id, ~col(Loading.standby))).first()
+    return session.scalars(_IN_USE, {"feed": feed_id}).first()
 
 
 def standby_on(session: Session, feed_id: int) -> Loading | None:
     """Give the loading that stands by on a feed now."""
-    return session.scalars(_open().where(col(Loading.feed_id) == feed_id, col(Loading.standby))).first()
+    return session.scalars(_WAITS, {"feed": feed_id}).first()
 
 
 def in_use_at(session: Session, feed_id: int, at: datetime) -> Loading | None:
@@ -118,9 +118,12 @@ _IN_USE_AT = (
 
 
 def _open_loadings(session: Session, spool: Spool, feed: Feed) -> list[Loading]:
-    on_feed = (col(Loading.feed_id) == feed.id) & ~col(Loading.standby)
-    return list(session.scalars(_open().where(or_(col(Loading.spool_id) == spool.id, on_feed))))
+    return list(session.scalars(_OF_EITHER, {"spool": spool.id, "feed": feed.id}))
 
 
-def _open() -> Select[Loading]:
-    return select(Loading).where(col(Loading.live), col(Loading.until_at).is_(None))
+_OPEN = select(Loading).where(col(Loading.live), col(Loading.until_at).is_(None))
+_ON_FEED = (col(Loading.feed_id) == bindparam("feed")) & ~col(Loading.standby)
+_IN_USE = _OPEN.where(_ON_FEED)
+_WAITS = _OPEN.where(col(Loading.feed_id) == bindparam("feed"), col(Loading.standby))
+_OF_SPOOL = _OPEN.where(col(Loading.spool_id) == bindparam("spool"))
+_OF_EITHER = _OPEN.where(or_(col(Loading.spool_id) == bindparam("spool"), _ON_FEED))

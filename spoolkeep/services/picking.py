@@ -65,6 +65,9 @@ class Advice:
             )
         if self.short:
             most = max(self.short, key=lambda one: one.left_mg)
+            if most.left_mg >= self.needs_mg:
+                why = "the machine cannot take it, or it may not last"
+                return f"No spool of {self.item.name} that lies there will do: {why}."
             left = f"{most.left_mg / MG_PER_G:.0f} g on {_grouped(most.code)}"
             return f"No spool of {self.item.name} lasts for {self.needs_mg / MG_PER_G:.0f} g; the most is {left}."
         if self.nearest:

@@ -25,7 +25,7 @@ class Put:
     """What became of a spool that was scanned with a feed."""
 
     did: str
-    """`loaded`, `stands by`, or `kept on` where it was there already and a person means it."""
+    """`loaded`, `there already`, `stands by`, or `kept on` where it was there already and a person means it."""
     words: str
     weight: Weight | None = None
     """How much what is not right about it weighs."""
@@ -42,13 +42,15 @@ def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
         return _meant(session, act, spool, feed, at=at, names=names)
     waits = standby_on(session, feed.id) if feed.switches or there is not None else None
     if waits is not None and waits.spool_id == spool.id:
-        return Put("stands by", f"{name} stands by on {where} already.", _of_waiting(session, spool))
+        return Put("there already", f"{name} stands by on {where} already.", _of_waiting(session, spool))
     if there is not None and _can_wait(session, spool, feed, in_use_id=there.spool_id):
         return _wait(session, act, spool, feed, at=at)
     put = load(session, act, spool=spool, feed=feed, at=at, today=load_shop(session).today(at))
     session.flush()
     checked = checking.of_feed(session, at, feed.id, feed.machine_id)
-    told = [f"{name} is on {where}.", *_home(session, put.came_off), *_wrong(session, checked, spool, feed, at=at)]
+    done = [f"{name} is on {where}.", *_home(session, put.came_off)]
+    wrong = _wrong(session, checked, spool, feed, at=at)
+    told = [*wrong, *done] if checked.weight is Weight.STOP else [*done, *wrong]
     return Put("loaded", " ".join(told), checked.weight)
 
 
@@ -79,7 +81,7 @@ def _meant(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
         checking.keep_on_within(session, act, checked, why=_TWICE, at=at)
         return Put("kept on", f"{name} stays on {where}: it is meant. {_told(checked, Weight.TELL)}".strip())
     told = [f"{name} is on {where} already.", *_wrong(session, checked, spool, feed, at=at)]
-    return Put("loaded", " ".join(told), checked.weight)
+    return Put("there already", " ".join(told), checked.weight)
 
 
 def _told(checked: Checked, weight: Weight) -> str:

@@ -231,7 +231,7 @@ def _again(job: JobToCome, machine: MachineState) -> Print:
 
 def _since(feed: FeedState, hours: Night) -> datetime:
     """Give since when what prints draw comes from what is on a feed now."""
-    return feed.in_use.from_at if feed.in_use else hours.now
+    return feed.in_use.since if feed.in_use else hours.now
 
 
 def _after(

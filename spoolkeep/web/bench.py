@@ -110,7 +110,7 @@ def _take(doing: Callable[[Session, By], ScanAnswer]) -> tuple[Response, int]:
             scanned_at = doors.now() - timedelta(seconds=_waited_s())
             bench.after_refusal(session=session, now=scanned_at, by=doors.by_key(key))
         return _show(Said("refused", refusal.words)), status_of(refusal)
-    nothing = answer.did in {"waits", "looked up", "let go"}
+    nothing = answer.did in {"waits", "looked up", "let go", "there already"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
     return _show(Said(answer.kind, answer.words, booked, answer.waits_for)), 200
 
@@ -259,6 +259,6 @@ def axis(shop: Shop, now: datetime, until: datetime | None = None) -> tuple[floa
     for hour in range(1, int(total) + 2):
         tick = at + timedelta(hours=hour)
         away = (tick - local).total_seconds() / 3600
-        if tick.hour % _TICK_HOURS == 0 and 1 < away < total - 1:
+        if tick.hour % _TICK_HOURS == 0 and 1 < away < total * 0.94:
             ticks.append((away, f"{tick:%H:%M}"))
     return total, [*ticks, (total, f"{shop.clock.local(opening):%H:%M}")]

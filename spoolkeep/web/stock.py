@@ -123,13 +123,11 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
         offered = paper.choices(session)
         care = itemcare.view(session=session, now=doors.now(), article_id=article_id)
-        articles = choices.articles(session=session)
     today = shop.today(doors.now())
     return render_template(
         "item.html",
         offered=offered,
         care=care,
-        articles=[one for one in articles if one[0] != article_id],
         refused=refused,
         form=request.form,
         item=found,

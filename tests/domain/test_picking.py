@@ -63,10 +63,10 @@ def test_a_thirsty_spool_comes_last() -> None:
 @pytest.mark.parametrize(
     ("grams", "opened", "why"),
     [
-        (260, True, "opened already; 110 g stay"),
-        (230, True, "opened already; 80 g stay, too little for a usual job"),
+        (260, True, "opened already; 110 g left over"),
+        (230, True, "opened already; 80 g left over, too little for a usual job"),
         (160, True, "opened already; it is used up by it"),
-        (1000, False, "sealed; 850 g stay"),
+        (1000, False, "sealed; 850 g left over"),
     ],
 )
 def test_the_reason_is_said_in_one_line(grams: int, why: str, *, opened: bool) -> None:

@@ -146,6 +146,16 @@ def test_an_accepted_item_is_taken_where_the_first_is_gone(shop: TestWorkshop) -
     assert advice() != white
 
 
+def test_another_material_does_not_stand_in(shop: TestWorkshop) -> None:
+    first, other = shop.articles[0], shop.item("PETG", "Slate black")
+    with pytest.raises(BadInput, match="another material"):
+        shop.do(
+            lambda s: itemcare.accept(
+                session=s, now=shop.now, by=by(), article_id=first, instead_id=other, accepted=True
+            )
+        )
+
+
 def test_an_item_does_not_stand_in_for_itself(shop: TestWorkshop) -> None:
     number = shop.articles[0]
     with pytest.raises(BadInput):

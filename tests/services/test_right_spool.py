@@ -10,7 +10,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.rightspool import Weight
-from spoolkeep.domain.words import PlaceKind
+from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import (
     asides,
     bench,
@@ -20,6 +20,7 @@ from spoolkeep.services import (
     choices,
     finding,
     itemcare,
+    jobs,
     machines,
     spools,
     standby,
@@ -143,7 +144,7 @@ def test_a_wrong_material_is_not_answered_by_scanning_it_again(shop: TestWorksho
     shop.plan("Bracket", FeedGrams(100_000, feed_id(shop), shop.articles[0]))
     shop.scan(wrong, shop.feeds[0])
     again = shop.scan(wrong, shop.feeds[0])
-    assert (again.kind, again.did) == (STOP, "loaded")
+    assert (again.kind, again.did) == (STOP, "there already")
     assert board(shop).weight is Weight.STOP
 
 
@@ -187,7 +188,7 @@ def test_too_little_tells_and_names_a_spool_that_will_do(shop: TestWorkshop) -> 
     shop.plan("Bracket", FeedGrams(300_000, feed_id(shop), shop.articles[0]))
     answer = shop.scan(short, shop.feeds[0])
     assert answer.kind == ATTENTION
-    assert "“Bracket” needs 300 g, about 100 g are left: it will not last." in answer.words
+    assert "“Bracket” needs 300 g, about 100 g are left: it will not last (1 % that it does)." in answer.words
     assert long[:4] in answer.words
 
 
@@ -449,6 +450,41 @@ def test_a_spool_that_stands_by_stays_so_when_it_is_scanned_once_more(shop: Test
     first, second = shop.deliver(2)
     shop.scan(first, shop.feeds[0], second, shop.feeds[0])
     again = shop.scan(second, shop.feeds[0])
-    assert (again.did, on(shop)) == ("stands by", first)
+    assert (again.did, on(shop)) == ("there already", first)
     shop.do(lambda s: asides.set_aside(session=s, now=shop.now, by=by(), spool_codes=[second]))
     assert shop.scan(second, shop.feeds[0]).kind == STOP
+
+
+def test_a_job_that_starts_on_a_wrong_spool_says_so_and_its_machine_goes_on_to_stop(shop: TestWorkshop) -> None:
+    wrong = petg(shop)
+    shop.scan(wrong, shop.feeds[0], at=shop.now - HOUR)
+    planned = shop.plan("Bracket", FeedGrams(100_000, feed_id(shop), shop.articles[0]), duration_s=36_000)
+    shop.plan("Next", FeedGrams(100_000, feed_id(shop), shop.articles[2]))
+    started = shop.do(lambda s: jobs.start_job(session=s, now=shop.now, by=by(), job_id=planned))
+    assert started.odd[0].startswith("STOP: It is PETG Slate black, and “Bracket” wants PLA Slate black.")
+    assert board(shop).weight is Weight.STOP  # although it would be right for the next one
+
+
+def test_a_spool_that_was_off_for_a_moment_still_gives_to_the_whole_job(shop: TestWorkshop) -> None:
+    (code,) = shop.deliver(at=shop.now - timedelta(days=2))
+    shop.scan(code, shop.feeds[0], at=shop.now - timedelta(days=1))
+    runs = shop.plan("Bracket", FeedGrams(600_000, feed_id(shop), shop.articles[0]), duration_s=36_000)
+    shop.start(runs, shop.now - 5 * HOUR)
+    shop.scan(code, shop.places[0], at=shop.now - HOUR)
+    shop.scan(code, shop.feeds[0], at=shop.now - HOUR / 2)
+    assert feed(shop).checked.needs_mg == 600_000
+
+
+def test_a_hardened_nozzle_is_asked_for_where_it_was_told_what_machines_can_take(shop: TestWorkshop) -> None:
+    number = shop.do(
+        lambda s: catalogue.add_article(
+            session=s, now=shop.now, by=by(), material="PLA", colour="Firefly", finish=Finish.GLOW, srgb=["#cfe8b0"]
+        )
+    ).row_id
+    shop.articles.append(number)
+    (code,) = shop.deliver(article=len(shop.articles) - 1)
+    assert shop.scan(code, shop.feeds[0]).kind == HEARD
+    larch = shop.machine()
+    entry = replace(PLAIN, largest_reel_mm=220)
+    shop.do(lambda s: machines.describe(session=s, now=shop.now, by=by(), machine_id=larch, entry=entry))
+    assert [one.code for one in feed(shop).checked.open] == ["hardened"]

@@ -213,7 +213,7 @@ def test_the_spool_to_load_is_named_with_its_place_and_its_reason(shop: TestWork
     assert one.take is not None
     assert one.take.spool is not None
     assert (one.take.spool.code, one.place) == (full, "Long shelf")
-    assert one.take.words.endswith("from Long shelf: sealed; 400 g stay.")
+    assert one.take.words.endswith("from Long shelf: sealed; 400 g left over.")
 
 
 def test_one_spool_is_not_named_for_two_feeds(shop: TestWorkshop) -> None:
