@@ -6,6 +6,7 @@ As hospitals hold wristband beside drug: a tired person takes the wrong one, so 
 meant. Wrong material or diameter stops; what may be meant asks; what may only fall short tells.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -109,6 +110,23 @@ def faults(wanted: Wanted | None, held: Held, limits: Limits) -> tuple[Fault, ..
         found += _another(wanted, held)
     elif wanted is not None:
         found += _make_and_lot(wanted, held)
+    return graver_first(found)
+
+
+def of_standby(in_use: Kinds, waits: Held) -> tuple[Fault, ...]:
+    """Give what is wrong with a spool that stands by: it goes on with the job of the one in use."""
+    kinds = waits.kinds
+    if waits.aside:
+        words = "What stands by is set aside and must not be used until a person decides."
+        return (Fault("aside", Weight.STOP, words),)
+    there = f"What stands by is {kinds.material} {kinds.colour}, and {in_use.material} {in_use.colour} is in use."
+    if (kinds.material, kinds.diameter_um) != (in_use.material, in_use.diameter_um):
+        return (Fault("waits_material", Weight.STOP, there),)
+    return () if kinds.article_id == in_use.article_id else (Fault("waits_colour", Weight.ASK, there),)
+
+
+def graver_first(found: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Give faults, the gravest first."""
     weights = list(Weight)
     return tuple(sorted(found, key=lambda one: weights.index(one.weight)))
 

@@ -19,10 +19,8 @@ from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.services import cards, finding, reels, stations, swaps, undoing
 from spoolkeep.services.asides import odd_about
-from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.acts import By, once
-from spoolkeep.store.journal import change
 from spoolkeep.store.tables import Act, Feed, Job, Offer, Place, Spool
 
 WAITS_AT_MOST = timedelta(days=7)
@@ -150,7 +148,7 @@ def _lets_go(session: Session, by: By, *, station_id: int, now: datetime) -> boo
 
 def _undo(session: Session, now: datetime, by: By) -> ScanAnswer:
     undone = undoing.undo_last(session=session, now=now, by=by)
-    return ScanAnswer(HEARD, f"Undone: {undone.undid_kind}.", undone.act_id, "undone")
+    return ScanAnswer(HEARD, undone.words, undone.act_id, "undone")
 
 
 def _scale(session: Session, now: datetime, by: By, *, text: str, at: datetime) -> ScanAnswer:
@@ -324,9 +322,8 @@ def _start(session: Session, act: Act, job: _Named, other: _Named, *, now: datet
 def _move(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
     row, place = spool.row, other.row
     assert isinstance(row, Spool) and isinstance(place, Place)  # noqa: S101, PT018 - `_name` made them
-    take_off(session, act, spool=row, at=now, late=False)
-    change(session, act, row, place_id=place.id, home_id=row.home_id or place.id)
-    return ScanAnswer(HEARD, f"{spool.words} is at {place.name}.", act.id, "moved", spool.code.text)
+    put = swaps.put_away(session, act, row, place, at=now, name=spool.words)
+    return ScanAnswer(ATTENTION if put.weight else HEARD, put.words, act.id, put.did, spool.code.text)
 
 
 def _wind_on(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:

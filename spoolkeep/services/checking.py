@@ -15,9 +15,9 @@ from sqlmodel import col
 from spoolkeep.domain import night
 from spoolkeep.domain.drift import Drawn, Estimate
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.feeding import Need, Share, shares
+from spoolkeep.domain.feeding import Share, shares
 from spoolkeep.domain.night import Print
-from spoolkeep.domain.rightspool import Fault, Held, Kinds, Wanted, Weight, faults
+from spoolkeep.domain.rightspool import Fault, Held, Kinds, Wanted, Weight, faults, graver_first, of_standby
 from spoolkeep.domain.words import Finish
 from spoolkeep.services import finding, floor, untold
 from spoolkeep.services.finding import Item
@@ -31,7 +31,7 @@ from spoolkeep.store.tables import Act, KeptOn, Material, ProductPart, Spool, Su
 MOST_WHY = 80
 _OF_THE_MACHINE = frozenset({"reel", "cardboard", "enclosed", "hardened"})
 """What does not hang on a job: answered without one, it is answered for all."""
-_ANY = _OF_THE_MACHINE | {"material", "diameter", "colour", "make", "lot"}
+_ANY = _OF_THE_MACHINE | {"material", "diameter", "colour", "make", "lot", "waits_material", "waits_colour"}
 """What a person may answer. A spool that is set aside is let go on its own page."""
 _HOURS_A_DAY = 24
 
@@ -143,11 +143,6 @@ def odd_about_machine(session: Session, now: datetime, machine_id: int) -> tuple
     )
 
 
-def lacking(machine: MachineState) -> list[Need]:
-    """Give what the job that runs or comes next needs and no feed of its machine carries, where several could."""
-    return shares(machine.jobs[0].needs, machine.loaded)[1] if machine.jobs else []
-
-
 def keep_on(*, session: Session, now: datetime, by: By, feed_id: int, why: str, spool_code: str = "") -> KeptAnswer:
     """Say that the spool on a feed stays on for the job that runs or comes next, and why.
 
@@ -240,7 +235,14 @@ def _check(
     session: Session, books: Books, case: _Case, *, chance: float | None, kept: Mapping[int, list[KeptOn]]
 ) -> Checked:
     wanted = _wanted(session, books, case) if case.share and case.job else None
-    found = faults(wanted, held(books, case.spool, chance), case.machine.limits)
+    beside = held(books, case.spool, chance)
+    waits = case.feed.standby
+    found = graver_first(
+        (
+            *faults(wanted, beside, case.machine.limits),
+            *(of_standby(beside.kinds, held(books, waits.spool)) if waits else ()),
+        )
+    )
     assert case.feed.in_use is not None  # noqa: S101 - cases are of feeds with a spool
     job_id = case.job.job_id if case.job else None
     answers = [

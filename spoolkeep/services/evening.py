@@ -75,8 +75,8 @@ def plan(*, session: Session, now: datetime, until: datetime | None = None) -> E
     places = _walking_order(session)
     taken: list[int] = []
     todo = []
-    for one in ahead.to_see_to[:MOST_ADVISED]:
-        take = _take(session, ahead, one, taken)
+    for number, one in enumerate(ahead.to_see_to):
+        take = _take(session, ahead, one, taken) if number < MOST_ADVISED else None
         if take is not None and take.spool is not None:
             taken.append(take.spool.spool_id)
         at = places.get(take.spool.place_id or 0, len(places)) if take and take.spool else len(places) + 1

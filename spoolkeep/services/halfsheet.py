@@ -75,13 +75,17 @@ def why(shop: Shop, feed: FeedTonight) -> str:
     """Say in one line what it needs, what is left, and how likely that is to last."""
     if not feed.prints:
         return "Nothing is to be printed from it."
-    needs = f"needs {feed.night.needs_mg / MG_PER_G:.0f} g for {feed.what}"
+    ends = feed.prints[-1].ends_at
+    until = f", until {shop.clock.local(ends):%H:%M}" if ends else ""
+    needs = f"needs {feed.night.needs_mg / MG_PER_G:.0f} g for {feed.what}{until}"
     if feed.feed.in_use is None or feed.checked.weight is Weight.STOP:
         return f"It {needs}."
     low, high = feed.left_between_mg
     left = f"probably {low / MG_PER_G:.0f} to {high / MG_PER_G:.0f} g are left"
     ends = feed.night.risk.ends_at
     when = f" It could end about {shop.clock.local(ends):%H:%M}." if ends and feed.chance < 1 else ""
+    if when and not feed.machine.runout_sensor:
+        when += " By Setup the machine does not pause then: the part may be lost."
     return f"It {needs}; {left}: it lasts with {percent(feed.chance)}.{when}"
 
 

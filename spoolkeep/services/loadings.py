@@ -22,6 +22,8 @@ class Loaded:
 
     loading: Loading
     came_off: tuple[Spool, ...]
+    was_on: int | None = None
+    """The number of another feed that it was on until now."""
 
 
 def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, today: date) -> Loaded:
@@ -39,7 +41,9 @@ def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, 
         go_home(session, act, one)
     if spool.opened_on is None:
         change(session, act, spool, opened_on=today)
-    return Loaded(create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=moment)), tuple(came_off))
+    was_on = next((one.feed_id for one in before if one.spool_id == spool.id and one.feed_id != feed.id), None)
+    made = create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=moment))
+    return Loaded(made, tuple(came_off), was_on)
 
 
 def _refuse_where_newer(act: Act, before: Sequence[Loading], at: datetime) -> None:
@@ -65,7 +69,7 @@ def take_off(session: Session, act: Act, *, spool: Spool, at: datetime, late: bo
 
     Unless it may be told `late`: Conflict where it was put there since. Errors: Conflict.
     """
-    loading = session.scalars(_OF_SPOOL, {"spool": spool.id}).first()
+    loading = loading_of(session, spool.id)
     if loading is None:
         return None
     if not late:
@@ -83,6 +87,11 @@ def take_off(session: Session, act: Act, *, spool: Spool, at: datetime, late: bo
 def loaded_on(session: Session, feed_id: int) -> Loading | None:
     """Give the loading in use on a feed now."""
     return session.scalars(_IN_USE, {"feed": feed_id}).first()
+
+
+def loading_of(session: Session, spool_id: int) -> Loading | None:
+    """Give the loading of a spool now, in use or standing by."""
+    return session.scalars(_OF_SPOOL, {"spool": spool_id}).first()
 
 
 def standby_on(session: Session, feed_id: int) -> Loading | None:

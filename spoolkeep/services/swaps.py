@@ -13,8 +13,9 @@ from spoolkeep.domain.rightspool import Weight
 from spoolkeep.services import checking, finding, floor, picking, standby
 from spoolkeep.services.asides import odd_about, why_aside
 from spoolkeep.services.checking import Checked
-from spoolkeep.services.loadings import load, loaded_on, standby_on
+from spoolkeep.services.loadings import load, loaded_on, loading_of, standby_on, take_off
 from spoolkeep.services.shop import load_shop
+from spoolkeep.store.journal import change
 from spoolkeep.store.tables import Act, Balance, Feed, Place, Spool
 
 _TWICE = "scanned twice"
@@ -25,7 +26,7 @@ class Put:
     """What became of a spool that was scanned with a feed."""
 
     did: str
-    """`loaded`, `there already`, `stands by`, or `kept on` where it was there already and a person means it."""
+    """`loaded`, `moved`, `there already`, `stands by`, or `kept on` where it was there and a person means it."""
     words: str
     weight: Weight | None = None
     """How much what is not right about it weighs."""
@@ -49,9 +50,27 @@ def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
     session.flush()
     checked = checking.of_feed(session, at, feed.id, feed.machine_id)
     done = [f"{name} is on {where}.", *_home(session, put.came_off)]
+    if put.was_on is not None:
+        done.append(f"It came off {finding.feed_name(session, finding.feed(session, put.was_on))}.")
     wrong = _wrong(session, checked, spool, feed, at=at)
     told = [*wrong, *done] if checked.weight is Weight.STOP else [*done, *wrong]
     return Put("loaded", " ".join(told), checked.weight)
+
+
+def put_away(session: Session, act: Act, spool: Spool, place: Place, *, at: datetime, name: str) -> Put:
+    """Put a spool at a place, and say so where a job still runs on what it came off. Errors: Conflict if told late."""
+    before = loading_of(session, spool.id)
+    takes_over = take_off(session, act, spool=spool, at=at, late=False)
+    change(session, act, spool, place_id=place.id, home_id=spool.home_id or place.id)
+    words = f"{name} is at {place.name}."
+    if before is None or before.standby or takes_over is not None:
+        return Put("moved", words)
+    feed = finding.feed(session, before.feed_id)
+    running = next((job for one in floor.machines(session, [feed.machine_id]) for job in one.jobs if job.runs), None)
+    if running is None:
+        return Put("moved", words)
+    where = finding.feed_name(session, feed)
+    return Put("moved", f"{words} “{running.title}” still runs on {where} by the books, without it.", Weight.TELL)
 
 
 def _wait(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime) -> Put:

@@ -25,6 +25,13 @@ class Undone:
     undid_kind: str
     again: bool
     """Whether this undid an undo, and so did the first act again."""
+    undid_about: str = ""
+    """What that act was done to."""
+
+    @property
+    def words(self) -> str:
+        """Say what was done."""
+        return f"{'Done again' if self.again else 'Undone'}: {self.undid_about or self.undid_kind}."
 
 
 OWNERS_ACTS = frozenset({"settings", "close books"})
@@ -43,7 +50,8 @@ def undo_act(*, session: Session, now: datetime, by: By, act_id: int, owner: boo
 
     def do(act: Act) -> Undone:
         take_back_act(session, act, target)
-        return Undone(act_id=act.id, undid_id=target.id, undid_kind=target.kind, again=act.sense == 1)
+        first = _first_of(session, target)
+        return Undone(act.id, target.id, target.kind, again=act.sense == 1, undid_about=first.about)
 
     return once(
         session,

@@ -145,8 +145,7 @@ def undo() -> tuple[Response, int]:
                 answer = undoing.undo_here(session=session, now=doors.now(), by=by, act_id=act_id)
     except Refusal as refusal:
         return _show(Said("refused", refusal.words)), status_of(refusal)
-    words = "Done again." if answer.again else f"Undone: {answer.undid_kind}."
-    return _show(Said("heard", words, Booked(answer.act_id, undo=not answer.again))), 200
+    return _show(Said("heard", answer.words, Booked(answer.act_id, undo=not answer.again))), 200
 
 
 @pages.post("/keep-on")

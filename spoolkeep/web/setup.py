@@ -103,7 +103,7 @@ def undo(act_id: int) -> Answer | tuple[str, int]:
             answer = undoing.undo_act(session=session, now=doors.now(), by=by, act_id=act_id, owner=owner)
     except Refusal as refusal:
         return _show_acts(refused=refusal), status_of(refusal)
-    flash("Done again." if answer.again else f"Undone: {answer.undid_kind}.", "heard")
+    flash(answer.words, "heard")
     return redirect(forms.page_of_ours("back") or url_for("setup.last_acts"))
 
 

@@ -488,3 +488,27 @@ def test_a_hardened_nozzle_is_asked_for_where_it_was_told_what_machines_can_take
     entry = replace(PLAIN, largest_reel_mm=220)
     shop.do(lambda s: machines.describe(session=s, now=shop.now, by=by(), machine_id=larch, entry=entry))
     assert [one.code for one in feed(shop).checked.open] == ["hardened"]
+
+
+def test_a_spool_that_is_put_away_while_its_job_runs_is_booked_and_said(shop: TestWorkshop) -> None:
+    (code,) = shop.deliver(at=shop.now - timedelta(days=2))
+    shop.scan(code, shop.feeds[0], at=shop.now - timedelta(days=1))
+    shop.start(shop.plan("Bracket", FeedGrams(60_000, feed_id(shop), shop.articles[0]), duration_s=36_000))
+    answer = shop.scan(code, shop.places[0])
+    assert (answer.kind, answer.did) == (ATTENTION, "moved")
+    assert "“Bracket” still runs on Larch feed 1 by the books, without it." in answer.words
+
+
+def test_a_spool_that_is_taken_from_another_machine_says_from_which(shop: TestWorkshop) -> None:
+    (code,) = shop.deliver()
+    shop.scan(code, shop.feeds[0])
+    assert shop.scan(code, shop.feeds[1]).words == "PLA Slate black is on Larch feed 2. It came off Larch feed 1."
+
+
+def test_what_stands_by_is_checked_as_well(shop: TestWorkshop) -> None:
+    (black,), (white,) = shop.deliver(), shop.deliver(article=1)
+    shop.scan(black, shop.feeds[0])
+    shop.do(lambda s: standby.stand_by(session=s, now=shop.now, by=by(), spool_code=white, feed_code=shop.feeds[0]))
+    assert [(one.code, one.weight) for one in feed(shop).checked.open] == [("waits_colour", Weight.ASK)]
+    shop.do(lambda s: asides.set_aside(session=s, now=shop.now, by=by(), spool_codes=[white]))
+    assert board(shop).weight is Weight.STOP

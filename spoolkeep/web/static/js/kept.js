@@ -9,6 +9,12 @@ export function kept(name, fields) {
   }
 }
 
+/* What this page holds beside what other tabs of the device hold: `mine` are the keys that it ever held. */
+export function keepBeside(name, items, mine) {
+  items.forEach((item) => mine.add(item.key));
+  keep(name, [...kept(name, ["code", "key"]).filter((item) => !mine.has(item.key)), ...items]);
+}
+
 export function keep(name, items) {
   try {
     localStorage.setItem(name, JSON.stringify(items));

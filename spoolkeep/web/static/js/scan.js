@@ -5,7 +5,7 @@
  * It must not know what a code means.
  */
 import { follow, look } from "./board.js";
-import { kept, keep } from "./kept.js";
+import { kept, keep, keepBeside } from "./kept.js";
 import { sound } from "./sound.js";
 
 const WAIT_MS = 8000;
@@ -25,6 +25,7 @@ const touch = window.matchMedia("(pointer: coarse)").matches;
 const waiting = kept(KEPT_AS, ["code", "key"]); // { code, key, at } in the order scanned; the first is being sent, or failed and is kept
 const refused = kept(`${KEPT_AS}-refused`, ["code", "words"]); // { code, words, at }
 const PAGE = freshKey();
+const mine = new Set(waiting.map((item) => item.key));
 let sending = false;
 let tries = 0;
 let timer = 0;
@@ -35,7 +36,7 @@ function freshKey() {
 }
 
 function keepAll() {
-  keep(KEPT_AS, waiting);
+  keepBeside(KEPT_AS, waiting, mine);
   keep(`${KEPT_AS}-refused`, refused);
 }
 
