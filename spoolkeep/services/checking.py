@@ -343,7 +343,7 @@ def with_standby(after: Estimate, feed: FeedState) -> Estimate:
 def _to_draw(case: _Case) -> Drawn:
     """Give what a job will still draw from the spool: of one that runs, what it drew before is on another's."""
     assert case.job is not None and case.share is not None and case.feed.in_use is not None  # noqa: S101, PT018 - cases
-    run = Print(case.job.title, {}, case.job.lasts, starts_at=case.job.started_at)
+    run = Print(case.job.title, {}, case.job.lasts, starts_at=case.job.paced_from)
     gone = run.share_by(case.feed.in_use.since) if case.job.runs and case.job.lasts else 0.0
     mg = round(case.share.mg * (1 - gone))
     return drawn(case.machine.machine_id, case.spool.item.material, mg, jobs=1)
@@ -381,4 +381,4 @@ def _fitting(several: Sequence[Checked], now: datetime, machines: Sequence[Machi
 
 
 def _is_over(job: JobToCome | None, now: datetime) -> bool:
-    return bool(job and job.started_at and job.lasts and job.started_at + job.lasts < now)
+    return bool(job and job.paced_from and job.lasts and job.paced_from + job.lasts < now)

@@ -16,7 +16,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.feeding import Need
 from spoolkeep.domain.rightspool import Limits, usual_reel_mm
-from spoolkeep.domain.words import TO_COME, JobState, Outcome, PlaceKind, Purpose
+from spoolkeep.domain.words import TO_COME, JobState, Kind, Outcome, PlaceKind, Purpose
 from spoolkeep.services import asides, finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text
@@ -26,8 +26,10 @@ from spoolkeep.store.tables import (
     Feed,
     Job,
     JobFeed,
+    Line,
     Loading,
     Machine,
+    Movement,
     Place,
     Reel,
     Spool,
@@ -101,6 +103,8 @@ class JobToCome:
     due_at: datetime | None
     product_id: int | None
     needs: tuple[Need, ...]
+    paced_from: datetime | None = None
+    """When it would have begun to stand where it stands, had it never paused: later, where a spool ran out in it."""
     repeats: bool = True
     """Whether its machine would print it again: not a sample, a test or a remake."""
 
@@ -337,11 +341,49 @@ def _repeats() -> ColumnElement[bool]:
     return ended & col(Job.purpose).not_in(NOBODY_REPEATS)
 
 
+def _paced_from(session: Session, jobs: Sequence[Job], needs: Mapping[int, Sequence[Need]]) -> dict[int, datetime]:
+    """Give from when running jobs have gone on at their pace: one that stood still began later, as it were.
+
+    What ran out in it says how far it was; since the spool after that it goes on.
+    """
+    known = {job.id: job for job in jobs if job.state == JobState.RUNNING and job.started_at and job.duration_s}
+    paced: dict[int, datetime] = {}
+    for some in batched(sorted(known)):
+        for job_id, feed_id, gave_mg, went_on in session.execute(_RAN_OUT_IN, {"jobs": list(some)}):
+            job = known[job_id]
+            whole_mg = sum(need.mg for need in needs[job_id] if need.feed_id in {None, feed_id})
+            gone = timedelta(seconds=job.duration_s or 0) * min(1.0, int(gave_mg) / max(1, whole_mg))
+            paced[job_id] = max(went_on - gone, paced.get(job_id, job.started_at or went_on))
+    return paced
+
+
+_AFTER = aliased(Loading)
+_RAN_OUT_IN = (
+    select(
+        col(Job.id),
+        col(Loading.feed_id),
+        (-func.sum(col(Line.mg))).label("gave_mg"),
+        func.max(col(_AFTER.from_at)).label("went_on"),
+    )
+    .join(Feed, col(Feed.id) == col(Loading.feed_id))
+    .join(Job, and_(col(Job.machine_id) == col(Feed.machine_id), col(Job.id).in_(bindparam("jobs", expanding=True))))
+    .join(_AFTER, and_(col(_AFTER.feed_id) == col(Loading.feed_id), col(_AFTER.live), ~col(_AFTER.standby)))
+    .join(Movement, and_(col(Movement.spool_id) == col(Loading.spool_id), col(Movement.leaves_mg) == 0))
+    .join(Line, col(Line.movement_id) == col(Movement.id))
+    .where(col(Loading.live), ~col(Loading.standby), col(Loading.until_at) > col(Job.started_at))
+    .where(col(_AFTER.until_at).is_(None), col(_AFTER.from_at) > col(Loading.until_at))
+    .where(col(Movement.kind) == Kind.COUNT, col(Movement.sign) == 1, col(Movement.occurred_at) > col(Job.started_at))
+    .group_by(col(Job.id), col(Loading.feed_id))
+)
+"""What spools that ran out in a job gave, by feed, and when the one in use there now was put on."""
+
+
 def _with_needs(session: Session, jobs: Sequence[Job]) -> list[JobToCome]:
     needs: dict[int, list[Need]] = defaultdict(list)
     for some in batched([job.id for job in jobs]):
         for row in session.scalars(_NEEDS, {"jobs": list(some)}):
             needs[row.job_id].append(Need(row.needs_mg, row.article_id, row.feed_id, row.one_lot))
+    paced = _paced_from(session, jobs, needs)
     return [
         JobToCome(
             job_id=job.id,
@@ -353,6 +395,7 @@ def _with_needs(session: Session, jobs: Sequence[Job]) -> list[JobToCome]:
             due_at=job.due_at,
             product_id=job.product_id,
             needs=tuple(needs[job.id]),
+            paced_from=paced.get(job.id, job.started_at),
             repeats=job.purpose not in NOBODY_REPEATS,
         )
         for job in jobs

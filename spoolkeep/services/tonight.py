@@ -222,7 +222,7 @@ def _print(job: JobToCome, machine: MachineState, *, what_is_there: bool = False
         for feed_id, share in given.items()
         if not what_is_there or share.article_id in {None, loaded[feed_id]}
     }
-    return Print(job.title, needs, job.lasts, job.job_id, job.started_at if job.runs else None)
+    return Print(job.title, needs, job.lasts, job.job_id, job.paced_from if job.runs else None)
 
 
 def _again(job: JobToCome, machine: MachineState) -> Print:

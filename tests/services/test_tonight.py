@@ -106,6 +106,17 @@ def test_what_was_drawn_by_a_job_before_its_spool_was_changed_is_not_asked_of_th
     assert ahead(shop).night.needs_mg == pytest.approx(300_000, rel=0.01)
 
 
+def test_a_job_that_stood_for_want_of_a_spool_goes_on_from_where_it_was(shop: TestWorkshop) -> None:
+    first = load(shop, 200, days=2)
+    runs(shop, 600, 12, began=16)  # at 50 g an hour it ran dry after four hours, and stood for eleven
+    shop.do(lambda s: standby.ran_out(session=s, now=shop.now - 1.1 * HOUR, by=by(), spool_code=first))
+    (second,) = shop.deliver(grams=900, at=shop.now - timedelta(days=1))
+    shop.scan(second, shop.feeds[0], at=shop.now - HOUR)
+    one = ahead(shop)
+    assert one.night.needs_mg == pytest.approx(400_000, rel=0.01)  # and not nothing, as its planned end has passed
+    assert one.prints[0].ends_at == pytest.approx(shop.now + 7 * HOUR, abs=HOUR / 10)
+
+
 def test_a_machine_prints_its_last_job_again_where_nobody_planned_one(shop: TestWorkshop) -> None:
     load(shop, 1000)
     report = JobReport("Hook", shop.machine(), (FeedGrams(150_000, feed_id(shop)),), duration_s=5 * 3600)
