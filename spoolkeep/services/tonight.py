@@ -54,7 +54,8 @@ class FeedTonight:
     def lasts(self) -> bool:
         """Give whether it may be left alone as far as plastic goes."""
         is_empty = self.feed.in_use is not None and self.left_mg <= 0
-        return self.chance >= SURE and not is_empty and self.checked.weight not in {Weight.STOP, Weight.ASK}
+        is_wrong = bool(self.prints) and self.checked.weight in {Weight.STOP, Weight.ASK}
+        return self.chance >= SURE and not is_empty and not is_wrong
 
     @property
     def what(self) -> str:

@@ -52,6 +52,8 @@ class MachineRow(Row):
     closed_in: bool = False
     """Whether it can print what must not cool in a draught."""
     largest_reel_mm: int | None = None
+    hardened: bool = False
+    """Whether its nozzle stands filled and glowing plastics."""
     draws_more: float = 0.0
     """The share by which it draws more than the motion file says."""
     fails: float = 1.0

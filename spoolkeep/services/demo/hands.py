@@ -144,7 +144,7 @@ class Hands:
         entry = MachineEntry(
             largest_reel_mm=row.largest_reel_mm,
             enclosed=row.closed_in,
-            hardened_nozzle=False,
+            hardened_nozzle=row.hardened,
             runout_sensor=row.holder,
             cardboard_reels=True,
             self_starting=False,
