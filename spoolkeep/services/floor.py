@@ -321,16 +321,17 @@ def without_machine(session: Session) -> list[JobToCome]:
 
 def last_jobs(session: Session, machine_ids: Collection[int], since: datetime) -> dict[int, JobToCome]:
     """Give what each machine printed last, since a moment, and would print once more, by machine."""
+    which = col(Job.machine_id).in_(machine_ids), col(Job.ended_at) >= since, _repeats()
     latest = (
-        select(func.max(col(Job.ended_at)))
-        .where(col(Job.machine_id) == col(Machine.id), _repeats())
-        .correlate(Machine)
-        .scalar_subquery()
+        select(col(Job.machine_id), func.max(col(Job.ended_at)).label("ended_at"))
+        .where(*which)
+        .group_by(col(Job.machine_id))
+        .subquery()
     )
     query = (
         select(Job)
-        .join(Machine, col(Machine.id) == col(Job.machine_id))
-        .where(col(Machine.id).in_(machine_ids), _repeats(), col(Job.ended_at) == latest, col(Job.ended_at) >= since)
+        .join(latest, (latest.c.machine_id == col(Job.machine_id)) & (latest.c.ended_at == col(Job.ended_at)))
+        .where(*which)
         .order_by(col(Job.id))
     )
     return {one.machine_id or 0: one for one in _with_needs(session, session.scalars(query).all())}

@@ -6,6 +6,7 @@ The Bench, Tonight and an item's page ask it. It only reads.
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import islice
 from statistics import median
 
 from sqlalchemy import func, select
@@ -22,7 +23,7 @@ from spoolkeep.services import checking, finding, floor, untold
 from spoolkeep.services.finding import Item
 from spoolkeep.services.floor import Lying
 from spoolkeep.services.shop import load_shop
-from spoolkeep.store.tables import Article, Loading, Movement, Spool, Substitute
+from spoolkeep.store.tables import Article, Balance, Loading, Movement, Spool, Substitute
 
 USUAL_DAYS = 45
 NEAREST = 3
@@ -173,11 +174,10 @@ def _pick(
 
 def nearest(session: Session, item: Item, accepted: Collection[int]) -> tuple[Nearest, ...]:
     """Give the items held that come nearest in colour: those accepted first, then those of the same material."""
-    known = finding.items(session)
-    held = {one.item.article_id for one in on_shelves(session, list(known)).values()}
+    held = _held(session)
     found = [
-        Nearest(one, apart(item.srgb, one.srgb), one.article_id in accepted)
-        for number, one in known.items()
+        Nearest(one, apart(item.srgb, one.srgb), number in accepted)
+        for number, one in finding.items(session).items()
         if (one.material == item.material or number in accepted)
         and number in held
         and number != item.article_id
@@ -186,7 +186,20 @@ def nearest(session: Session, item: Item, accepted: Collection[int]) -> tuple[Ne
         and item.srgb
     ]
     found.sort(key=lambda one: (not one.accepted, one.apart, one.item.name))
-    return tuple(found[:NEAREST])
+    # of a large workshop's thousands of spools only those of the nearest few are looked at
+    free = (one for one in found if on_shelves(session, [one.item.article_id]))
+    return tuple(islice(free, NEAREST))
+
+
+def _held(session: Session) -> set[int]:
+    """Give the items of which something is left on a spool."""
+    query = (
+        select(col(Spool.article_id))
+        .join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .where(col(Spool.live), col(Spool.retired_on).is_(None), col(Balance.left_mg) > 0)
+        .distinct()
+    )
+    return set(session.scalars(query))
 
 
 def _grouped(code: str) -> str:

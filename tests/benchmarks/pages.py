@@ -118,8 +118,8 @@ def page_addresses(store: Store) -> dict[str, str]:
     with app.test_request_context():
         adapter = app.create_url_adapter(None) or app.url_map.bind("localhost")
         for rule in sorted(app.url_map.iter_rules(), key=lambda rule: rule.rule):
-            if "GET" not in (rule.methods or ()) or rule.endpoint == "static":
-                continue
+            if "GET" not in (rule.methods or ()) or rule.endpoint == "static" or not rule.arguments <= known.keys():
+                continue  # no page of a sheet that is only being imported stands in a workshop
             values = {name: known[name] for name in rule.arguments}
             typed = {name: int(value) if value.isdecimal() else value for name, value in values.items()}
             address = adapter.build(rule.endpoint, typed)
