@@ -83,7 +83,7 @@ def test_runout_prints_units_in_its_keys(run: Run, demo: Path) -> None:
     figures = json.loads(run("runout", "--instance", "demo", "--json")[1])
     first = figures["items"][0]
     assert {"left_mg", "drawn_mg_a_day", "days_of_stock", "run_out_on", "order_by"} <= set(first)
-    days = [one["days_of_stock"]["mean"] for one in figures["items"] if one["days_of_stock"]["mean"] is not None]
+    days = [one["days_of_stock"]["p50"] for one in figures["items"] if one["days_of_stock"]["p50"] is not None]
     assert days == sorted(days)
 
 

@@ -42,6 +42,8 @@ _UNTRIED_RATIO = 1.5
 """Spread beyond the daily one where no past forecast can tell. Source: our own choice, to be wide."""
 _LEAST_RATIO = 0.2
 _USUAL, _MOST = 100.0, 1e12
+_GUESS_SD, _LEAST_SURE = 0.3, 1.0
+"""How far an owner's “about” is off, as a share. Source: our own choice."""
 _TRENDING = [2, 3, 4, 5]
 """The memories that are also tried with the shop's trend: the shortest needs none, the endless one is none."""
 _KIN_SPREAD = (0.2, 10.0)
@@ -78,9 +80,8 @@ def forecast(
     told = _known(known, len(grams), horizon)
     if not len(grams):
         return np.zeros((0, len(wanted)))
-    unit = _unit(grams)
-    outlook = Outlook.of(grams / unit, horizon, season=season, open_days=open_days, observed=observed, kin=kin)
-    return _consumed(outlook.quantiles(horizon, wanted) * unit, told, outlook.shares(horizon))
+    outlook = Outlook.of(grams, horizon, season=season, open_days=open_days, observed=observed, kin=kin)
+    return _consumed(outlook.quantiles(horizon, wanted), told, outlook.shares(horizon))
 
 
 @dataclass(frozen=True)
@@ -114,16 +115,30 @@ class Reading:
 
 
 @dataclass(frozen=True)
+class Foreseen:
+    """What the owner knows: by item and day how much more or less than usual, and what comes on top."""
+
+    factor: Amounts
+    """(items, days + horizon), 1 where nothing is foreseen."""
+    added: Amounts
+    """(items, horizon), in the unit of the history, 0 where nothing is foreseen."""
+
+
+@dataclass(frozen=True)
 class Outlook:
     """What the past says of the days to come, for all items at once; `quantiles` may be asked for several horizons."""
 
     history: History
+    unit: float
+    """What the history was divided by."""
     draw: Amounts
-    """(items,): grams of a usual day with a draw."""
+    """(items,): a usual day with a draw."""
     profile: Amounts
     """(items, season)."""
     cut: Blocks
     readings: tuple[Reading, ...]
+    added: Amounts
+    """(items, horizon + 1): what the owner foresees on top, running sums."""
 
     @classmethod
     def of(
@@ -135,27 +150,35 @@ class Outlook:
         open_days: npt.ArrayLike | None = None,
         observed: npt.ArrayLike | None = None,
         kin: npt.ArrayLike | None = None,
+        foreseen: Foreseen | None = None,
     ) -> "Outlook":
-        """Read a history for horizons up to `horizon`; arguments as `forecast` takes them."""
+        """Read a history for horizons up to `horizon`; arguments as `forecast` takes them.
+
+        What is `foreseen` of past days explains them, so that the level is not taken to have risen.
+        """
         opening, shelf = _days(open_days, grams.shape[1]), _seen(observed, grams.shape)
         if not grams.shape[1]:  # no day at all tells as much as one of which nothing is known
-            grams, shelf, opening = np.full((len(grams), 1), np.nan), None, None
-        days = grams.shape[1]
-        history = read_history(grams, horizon, season=season, open_days=opening, observed=shelf)
+            return cls.of(np.full((len(grams), 1), np.nan), horizon, season=season, kin=kin)
+        items, days = grams.shape
+        unit = _unit(grams)
+        history = read_history(grams / unit, horizon, season=season, open_days=opening, observed=shelf)
         draw = grams_a_draw(history.grams)
         profile = weekdays(history, draw)
         ahead = np.arange(horizon) % season
-        seen = history.seen * profile[:, history.phase]
-        coming = history.opening * (1.0 - history.closing[ahead]) * profile[:, ahead]
+        factor = foreseen.factor if foreseen else np.ones((items, days + horizon))
+        seen = history.seen * profile[:, history.phase] * factor[:, :days]
+        coming = history.opening * (1.0 - history.closing[ahead]) * profile[:, ahead] * factor[:, days:]
         cut = blocks(history.grams, season)
-        prior = _prior(history.grams.sum(axis=1), seen.sum(axis=1), draw, _kin(kin, len(grams)))
+        prior = _prior(history.grams.sum(axis=1), seen.sum(axis=1), draw, _kin(kin, items))
         year = yearly(history, profile, draw, horizon)
         readings = []
         for index in (None, year) if year is not None else (None,):
-            past, to_come = (seen, coming) if index is None else (seen * index[:, :days], coming * index[:, days:])
+            usual = None if index is None else np.where(factor == 1.0, index, 1.0)  # what is foreseen stands instead
+            past, to_come = (seen, coming) if usual is None else (seen * usual[:, :days], coming * usual[:, days:])
             levels = discounted(cut, summed(past), prior)
             readings.append(Reading(summed(past), summed(to_come), levels, growth(levels, draw, cut.days)))
-        return cls(history, draw, profile, cut, tuple(readings))
+        added = summed(foreseen.added / unit) if foreseen else np.zeros((items, horizon + 1))
+        return cls(history, unit, draw, profile, cut, tuple(readings), added)
 
     @cached_property
     def dispersion(self) -> Amounts:
@@ -167,6 +190,12 @@ class Outlook:
         first = int(cut.ends[0])
         daily = np.diff(plain.past[:, first:], axis=1)
         return dispersion(self.history.grams[:, first:], np.repeat(middle, cut.days, axis=1) * daily, self.draw)
+
+    @property
+    def pace(self) -> Amounts:
+        """Give how the expected draw is spread over the days to come, (items, horizon + 1), running sums."""
+        level = self.readings[0].levels.level[-1].mean(axis=1)
+        return np.asarray(self.readings[0].to_come * np.maximum(level, 1e-12)[:, None] + self.added)
 
     def shares(self, horizon: int) -> Amounts:
         """Give the part of the horizon's forecast that falls on each day, (items, horizon)."""
@@ -188,15 +217,23 @@ class Outlook:
         base = self.dispersion[:, None] * whole * (1.0 + spans / self._rests_on(trust)[:, None])
         ratio = spread_ratio(tried, whole, base)
         heavy = heaviness(tried, whole, ratio[:, None] * base)
-        wider = np.maximum(1.0 + (ratio - 1.0) * max(1.0, horizon / tried.days), _LEAST_RATIO)
-        return self._spread(horizon, trust, ratio=wider, heavy=heavy)
+        return self._spread(horizon, trust, ratio=ratio, beyond=max(1.0, horizon / tried.days), heavy=heavy)
 
-    def _spread(self, horizon: int, trust: Amounts, *, ratio: Amounts | float, heavy: float = 0.0) -> "Told":
-        """Give mean and variance: daily dispersion, what we do not know of the level, and what past errors add."""
-        mean = (self._says(horizon) * trust).sum(axis=1)
+    def _spread(
+        self, horizon: int, trust: Amounts, *, ratio: Amounts | float, beyond: float = 1.0, heavy: float = 0.0
+    ) -> "Told":
+        """Give mean and variance: daily dispersion, what we do not know of the level, and what past errors add.
+
+        `beyond` is how many times as long the horizon is as that of the past errors: what they show beyond chance is
+        the level's, and grows with it; but a level is not taken to be less sure than by as much as it is.
+        """
+        mean, added = (self._says(horizon) * trust).sum(axis=1), self.added[:, horizon]
         rests_on = self._rests_on(trust)
         level = 1.0 + self.readings[0].to_come[:, horizon] / rests_on
-        return Told(mean, ratio * self.dispersion * mean * level, trust, rests_on, heavy)
+        chance = self.dispersion * (mean + added)
+        wide = np.maximum(1.0 + (ratio - 1.0) * beyond, _LEAST_RATIO) * self.dispersion * (mean * level + added)
+        most = np.maximum(ratio, 1.0) * chance + (_LEAST_SURE * mean) ** 2
+        return Told(mean + added, np.minimum(wide, most) + (_GUESS_SD * added) ** 2, trust, rests_on, heavy)
 
     @property
     def _trending(self) -> npt.NDArray[np.bool_]:
@@ -212,8 +249,12 @@ class Outlook:
         every = np.concatenate([reading.rests_on for reading in self.readings], axis=1)
         return np.asarray(np.maximum((every * trust).sum(axis=1), 1e-9))
 
+    def mean(self, horizon: int) -> Amounts:
+        """Give the expected sum of the next `horizon` days, (items,), in the unit of the history."""
+        return np.asarray(self.told(horizon).mean * self.unit)
+
     def quantiles(self, horizon: int, taus: Amounts) -> Amounts:
-        """Give quantiles of the sum of the next `horizon` days, (items, quantiles)."""
+        """Give quantiles of the sum of the next `horizon` days, (items, quantiles), in the unit of the history."""
         told = self.told(horizon)
         variance = np.maximum(told.variance, 1e-9)
         z = np.array([NormalDist().inv_cdf(float(t)) for t in taus])
@@ -228,7 +269,7 @@ class Outlook:
             found[clumpy[holds]] = shaped[holds]
         order = np.argsort(taus, kind="stable")
         found[:, order] = np.maximum.accumulate(found[:, order], axis=1)
-        return found
+        return np.asarray(found * self.unit)
 
 
 @dataclass(frozen=True)
@@ -271,19 +312,32 @@ def _unit(grams: Amounts) -> float:
 
 
 def _consumed(quantiles: Amounts, known: Amounts | None, shares: Amounts) -> Amounts:
-    """Let what is known consume the forecast of its week: of each week it is the larger of both."""
+    """Let what is known consume the forecast: in all, or week by week where it is known by day."""
     if known is None:
         return quantiles
-    horizon = shares.shape[1]
     if known.shape[1] == 1:
         return np.maximum(quantiles, known)
-    whole = np.zeros_like(quantiles)
-    for start in range(0, horizon, _WEEK):
-        week = slice(start, start + _WEEK)
-        whole += np.maximum(
-            quantiles * shares[:, week].sum(axis=1, keepdims=True), known[:, week].sum(axis=1, keepdims=True)
-        )
-    return whole
+    by_day = summed(shares)[:, None, :] * quantiles[:, :, None]
+    return np.asarray(consumed_by_day(by_day, known)[:, :, -1])
+
+
+def consumed_by_day(drawn: Amounts, known: Amounts | None) -> Amounts:
+    """Let what is known consume the forecast of its week: of each week, so far, the larger of both counts.
+
+    `drawn` is running sums, (items, chances, days + 1), `known` (items, days). Source: forecast consumption, common
+    practice.
+    """
+    if known is None or not known.any():
+        return drawn
+    sure = summed(known)[:, None, :]
+    found = np.empty_like(drawn)
+    done = np.zeros(drawn.shape[:2])
+    for start in range(0, known.shape[1], _WEEK):
+        days = slice(start, min(start + _WEEK, known.shape[1]) + 1)
+        of_week = np.maximum(drawn[:, :, days] - drawn[:, :, start, None], sure[:, :, days] - sure[:, :, start, None])
+        found[:, :, days] = done[:, :, None] + of_week
+        done = found[:, :, days.stop - 1]
+    return found
 
 
 def _check(grams: Amounts, horizon: int, taus: Amounts, season: int) -> None:

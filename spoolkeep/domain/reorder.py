@@ -12,7 +12,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.runout import stock_days
+from spoolkeep.domain.runout import FAR_DAYS
 
 
 @dataclass(frozen=True)
@@ -25,6 +25,28 @@ class Need:
     on_order_mg: int
     lead_days: int
     safety_days: int
+    ends_days: float | None = None
+    """After how many days what is here and coming ends at the risk that is taken; None: at the pace of `daily_mg`."""
+
+    @property
+    def lasts_days(self) -> float | None:
+        """Give after how many days what is here and coming ends; None where nothing draws on it."""
+        if self.ends_days is not None:
+            return self.ends_days
+        return max(0, self.position_mg) / self.daily_mg if self.daily_mg > 0 else None
+
+    @property
+    def pace_mg(self) -> float:
+        """Give the draw a day that is to be reckoned with until a delivery comes."""
+        lasts = self.lasts_days
+        return max(self.daily_mg, self.position_mg / lasts) if lasts else self.daily_mg
+
+    def order_by(self, today: date) -> date | None:
+        """Give the last day on which an order still comes before it is needed; it may have passed."""
+        lasts = self.lasts_days
+        if lasts is None or lasts > FAR_DAYS:
+            return None
+        return today + timedelta(days=math.floor(lasts) - self.lead_days - self.safety_days)
 
     @property
     def position_mg(self) -> int:
@@ -67,40 +89,34 @@ def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Su
     """Give what to order of an item today, or None where it can wait for the next order day.
 
     An item is ordered when its order-by date is not after the next order day (today + `review_days`), or when planned
-    jobs need more than is here and coming. What is wanted brings left + on order - committed up to the mean draw of
-    lead + safety + review + `cover_days`. `cover_days` is at least 1, so that what was just ordered is not due again
-    at once.
+    jobs need more than is here and coming. What is wanted brings left + on order - committed up to the draw of lead +
+    safety days, at the pace that is to be reckoned with, and the mean draw of review + `cover_days`. `cover_days` is at
+    least 1, so that what was just ordered is not due again at once.
     Errors: BadInput on a figure that cannot be.
     Source: a periodic-review, order-up-to rule, common practice; in days instead of a service level.
     """
     _check(review_days, cover_days)
-    stock = stock_days(
-        left_mg=need.left_mg,
-        committed_mg=need.committed_mg,
-        on_order_mg=need.on_order_mg,
-        daily_mg=need.daily_mg,
-        today=today,
-        lead_days=need.lead_days,
-        safety_days=need.safety_days,
-    )
-    code = _code(need, stock.order_by, today=today, review_days=review_days)
+    _check_need(need)
+    order_by = need.order_by(today)
+    code = _code(need, order_by, today=today, review_days=review_days)
     if code is None:
         return None
-    ahead_days = need.lead_days + need.safety_days + review_days + cover_days
     # exact, so that dividing it by the daily draw again never comes out a hair short of the days
-    wanted_mg = math.ceil(Fraction(need.daily_mg) * ahead_days) - need.position_mg
+    until_it_comes = Fraction(need.pace_mg) * (need.lead_days + need.safety_days)
+    after = Fraction(need.daily_mg) * (review_days + cover_days)
+    wanted_mg = max(1, math.ceil(until_it_comes + after) - need.position_mg)
     why = Reason(
         code=code,
         daily_mg=need.daily_mg,
         left_mg=need.left_mg,
         committed_mg=need.committed_mg,
         on_order_mg=need.on_order_mg,
-        days=stock.days,
+        days=max(0, need.left_mg - need.committed_mg) / need.daily_mg if need.daily_mg else None,
         lead_days=need.lead_days,
         safety_days=need.safety_days,
-        order_by=stock.order_by,
+        order_by=order_by,
     )
-    return Suggestion(wanted_mg, gap_days=_gap_days(need, stock.order_by, today), why=why)
+    return Suggestion(wanted_mg, gap_days=_gap_days(need), why=why)
 
 
 def _check(review_days: int, cover_days: int) -> None:
@@ -108,6 +124,13 @@ def _check(review_days: int, cover_days: int) -> None:
         raise BadInput("bad_review", "The days until the next order day are 0 or more.")
     if cover_days < 1:
         raise BadInput("bad_cover", "An order must cover at least 1 day beyond the next order day.")
+
+
+def _check_need(need: Need) -> None:
+    if not (math.isfinite(need.daily_mg) and need.daily_mg >= 0):
+        raise BadInput("bad_daily", "The daily draw must be 0 g or more.")
+    if min(need.committed_mg, need.on_order_mg, need.lead_days, need.safety_days) < 0:
+        raise BadInput("negative_figure", "Committed and ordered grams, lead time and safety days are 0 or more.")
 
 
 def _code(need: Need, order_by: date | None, *, today: date, review_days: int) -> str | None:
@@ -118,11 +141,11 @@ def _code(need: Need, order_by: date | None, *, today: date, review_days: int) -
     return "late" if order_by < today else "due"
 
 
-def _gap_days(need: Need, order_by: date | None, today: date) -> int:
-    """Order-by already allows for safety days; they are used up before a machine stands still."""
-    if order_by is None:
+def _gap_days(need: Need) -> int:
+    """Give the days without it that are expected at the mean pace, whatever risk the order-by day keeps to."""
+    if need.daily_mg == 0:
         return need.lead_days if need.position_mg < 0 else 0
-    return max(0, (today - order_by).days - need.safety_days)
+    return max(0, need.lead_days - math.floor(max(0, need.position_mg) / need.daily_mg))
 
 
 def whole_spools(mg: int, *, spool_mg: int, pack: int = 1) -> int:

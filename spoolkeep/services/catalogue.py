@@ -45,6 +45,7 @@ from spoolkeep.store.tables import (
 )
 
 MOST_FEEDS = 32
+MOST_RISK_PPM = 500_000
 _SITE = 1
 
 
@@ -425,5 +426,7 @@ def _check_settings(settings: Settings) -> None:
         raise BadInput("no_such_days", "Order days and cover are at least 1 day, lead and safety days at least 0.")
     if settings.earns_minor_per_hour < 0 or not 0 <= settings.rest_mg <= MAX_MG:
         raise BadInput("negative_figure", "What a machine earns, and below what a rest is scrap, are 0 or more.")
+    if not 0 < settings.risk_ppm < MOST_RISK_PPM:
+        raise BadInput("no_such_risk", "The risk of running out lies above 0 and below 50 per cent.")
     if not 0 <= settings.share_low_bp <= settings.share_high_bp:
         raise BadInput("no_such_band", "The target band goes from a smaller to a larger share.")

@@ -177,3 +177,9 @@ def place_list(*, session: Session) -> list[Labelled]:
     return [
         Labelled(code_text(CodeKind.PLACE, place.serial), place.name, place.kind) for place in session.scalars(query)
     ]
+
+
+def sold(session: Session) -> list[tuple[int, str]]:
+    """Give the number and name of each product that is sold, by name."""
+    query = select(col(Product.id), col(Product.name)).where(col(Product.live), ~col(Product.retired))
+    return [(number, name) for number, name in session.execute(query.order_by(col(Product.name)))]

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from spoolkeep.domain.runout import Span
 from spoolkeep.services import money, orders, stock
 from spoolkeep.services.evening import Evening
 from spoolkeep.services.picking import Advice as PickAdvice
@@ -15,7 +16,7 @@ from spoolkeep.services.shop import load_shop
 
 
 def runout(*, session: Session, now: datetime) -> dict[str, Any]:
-    """Give days of stock, run-out and order-by by item; `mean` days at the pace of the last 30 shop days."""
+    """Give days of stock, run-out and order-by by item; the chance that it has ended by `p10` days is 10 per cent."""
     shop = load_shop(session)
     return {
         "as_of": shop.today(now).isoformat(),
@@ -26,12 +27,15 @@ def runout(*, session: Session, now: datetime) -> dict[str, Any]:
                 "colour": row.item.colour,
                 "left_mg": row.left_mg,
                 "aside_mg": row.aside_mg,
+                "rests_mg": row.rests_mg,
                 "committed_mg": row.committed_mg,
                 "on_order_mg": row.on_order_mg,
                 "spools": row.spools,
                 "drawn_mg_a_day": round(row.days.daily_mg),
-                "days_of_stock": {"mean": row.days.days},
+                "days_of_stock": _span(row.days.lasts),
+                "days_with_ordered": _span(row.days.with_ordered),
                 "run_out_on": _iso(row.days.run_out_on),
+                "chance_short": round(row.days.chance_short, 4),
                 "order_by": _iso(row.days.order_by),
                 "lead_days": row.lead_days,
                 "ask_for_weighing": row.doubtful,
@@ -39,6 +43,10 @@ def runout(*, session: Session, now: datetime) -> dict[str, Any]:
             for row in stock.rows(session=session, now=now)
         ],
     }
+
+
+def _span(span: Span) -> dict[str, float | None]:
+    return {name: None if days is None else round(days, 2) for name, days in span._asdict().items()}
 
 
 def tonight(told: Evening) -> dict[str, Any]:
@@ -97,7 +105,7 @@ def reorder(*, session: Session, now: datetime) -> dict[str, Any]:
                 "reason": one.why.code,
                 "left_mg": one.why.left_mg,
                 "drawn_mg_a_day": round(one.why.daily_mg),
-                "days_of_stock": {"mean": one.why.days},
+                "days_at_that_pace": one.why.days,
                 "lead_days": one.why.lead_days,
                 "order_by": _iso(one.why.order_by),
                 "days_without": one.gap_days,

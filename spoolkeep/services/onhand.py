@@ -9,34 +9,20 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Select, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.names import folded
+from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.services import finding, stock
+from spoolkeep.services.asked import Range, Wanted, open_lines
 from spoolkeep.services.finding import Item
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import batched, change, create
-from spoolkeep.store.tables import Act, Product, ProductOrder, ProductPart
+from spoolkeep.store.tables import Act, Product, ProductOrder
 
 MOST_PIECES = 100_000
 _NO_DAY = date.max
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """One line of a customer's order, as the shop or its sheet tells it; a later telling stands."""
-
-    order: str
-    product: str
-    colour: str = ""
-    """Another colour than the product's own."""
-    pieces: int = 1
-    sent: int = 0
-    due_on: date | None = None
-    called_off: bool = False
 
 
 @dataclass(frozen=True)
@@ -76,73 +62,6 @@ class Asked:
     def short_mg(self) -> int:
         """Give what is missing."""
         return max(0, self.mg - max(0, self.free_mg))
-
-
-class Range:
-    """What the shop sells: products by name, and each one's parts."""
-
-    def __init__(self, session: Session) -> None:
-        products = select(col(Product.name), col(Product.id)).where(col(Product.live))
-        self._products = {folded(name): number for name, number in session.execute(products)}
-        self._items = finding.items(session)
-        self._by_name = {
-            _named(one.material, one.colour, one.diameter_um): one.article_id for one in self._items.values()
-        }
-        self._parts: dict[int, list[ProductPart]] = {}
-        for part in session.scalars(select(ProductPart).where(col(ProductPart.live)).order_by(col(ProductPart.id))):
-            self._parts.setdefault(part.product_id, []).append(part)
-
-    def meant(self, product: str, colour: str) -> tuple[int, int | None]:
-        """Give a product's number, and the item in place of its main one where another colour is wanted.
-
-        “Trug” in “Moss” may be a product of its own, or the product Trug in another item. Errors: NotFound.
-        """
-        whole = (f"{product}, {colour}", f"{product} {colour}") if colour else (product,)
-        for name in whole:
-            if folded(name) in self._products:
-                return self._products[folded(name)], None
-        found = self._products.get(folded(product))
-        if found is None:
-            raise NotFound("no_such_product", f"There is no product “{product[:60]}”. Add it under Setup first.")
-        return found, self._instead(found, colour)
-
-    def _instead(self, product_id: int, colour: str) -> int | None:
-        main = self._main(product_id)
-        if main is None:
-            raise NotFound(
-                "no_parts", "That product has no parts yet, so its colour means nothing. Add them under Setup."
-            )
-        found = self._of_colour(product_id, colour)
-        return None if found == main else found
-
-    def _of_colour(self, product_id: int, colour: str) -> int:
-        own = self._items[self._main(product_id) or 0]
-        found = self._by_name.get(_named(own.material, colour, own.diameter_um))
-        if found is None:
-            words = f"There is no item {own.material} {colour[:60]}. Add it under Setup first."
-            raise NotFound("no_such_item", words)
-        return found
-
-    def _main(self, product_id: int) -> int | None:
-        parts = self._parts.get(product_id, [])
-        return max(parts, key=lambda one: one.mg).article_id if parts else None
-
-    def line(self, one: Wanted) -> str:
-        """Give the id by which a line is known again, whatever is a product's main part then. Errors: NotFound."""
-        product_id, _ = self.meant(one.product, one.colour)
-        is_own = self._products.get(folded(one.product)) != product_id or not one.colour
-        return f"{one.order.strip()}/{product_id}/{'' if is_own else self._of_colour(product_id, one.colour)}"
-
-    def grams(self, product_id: int, instead_id: int | None) -> Counter[int]:
-        """Give the milligrams of each item in one piece."""
-        main, found = self._main(product_id), Counter[int]()
-        for part in self._parts.get(product_id, []):
-            found[instead_id if instead_id and part.article_id == main else part.article_id] += part.mg
-        return found
-
-
-def _named(material: str, colour: str, diameter_um: int) -> tuple[str, str, int]:
-    return folded(material), folded(colour), diameter_um
 
 
 def tell(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) -> ToldAnswer:
@@ -230,7 +149,7 @@ def view(*, session: Session, now: datetime) -> tuple[list[OnHand], list[Asked]]
     sold, items = Range(session), finding.items(session)
     products = dict(session.execute(select(col(Product.id), col(Product.name))).all())
     lines, asked = [], Counter[int]()
-    for row in session.scalars(_open()):
+    for row in session.scalars(open_lines()):
         grams, pieces = sold.grams(row.product_id, row.article_id), row.pieces - row.sent
         for article_id, mg in grams.items():
             asked[article_id] += mg * pieces
@@ -241,12 +160,6 @@ def view(*, session: Session, now: datetime) -> tuple[list[OnHand], list[Asked]]
     found = [Asked(items[number], mg, free.get(number, 0)) for number, mg in asked.items() if number in items]
     by_day = sorted(lines, key=lambda one: (one.due_on or _NO_DAY, one.number))
     return by_day, sorted(found, key=lambda one: (-one.short_mg, one.item.name))
-
-
-def _open() -> Select[ProductOrder]:
-    return select(ProductOrder).where(
-        col(ProductOrder.live), ~col(ProductOrder.called_off), col(ProductOrder.sent) < col(ProductOrder.pieces)
-    )
 
 
 def _order_of(row: ProductOrder) -> str:

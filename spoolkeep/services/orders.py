@@ -124,13 +124,18 @@ def advise(*, session: Session, now: datetime) -> list[Advice]:
     drafted = stock.ordered_mg(session, (OrderState.DRAFTED,))  # so that the same need is not advised twice
     advices = []
     for row in stock.rows(session=session, now=now):
+        more_mg = drafted.get(row.item.article_id, 0)
+        ends = row.days.ends_at_risk
+        if ends is not None and more_mg and row.days.daily_mg > 0:
+            ends += more_mg / row.days.daily_mg
         need = Need(
             daily_mg=row.days.daily_mg,
             left_mg=row.usable_mg,
             committed_mg=row.committed_mg,
-            on_order_mg=row.on_order_mg + drafted.get(row.item.article_id, 0),
+            on_order_mg=row.on_order_mg + more_mg,
             lead_days=row.lead_days,
             safety_days=shop.safety_days,
+            ends_days=ends,
         )
         advices.append(_advice(row.item, need, held.get(row.item.article_id, ()), shop=shop, today=today))
     return sorted(filter(None, advices), key=lambda one: (one.supplier == "", one.supplier, one.item.name))

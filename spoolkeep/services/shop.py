@@ -39,6 +39,13 @@ class Settings:
     """What a machine earns, where it has no figure of its own."""
     rest_mg: int = 20_000
     """Less than this on a spool is scrap."""
+    risk_ppm: int = 50_000
+    """The chance, accepted, that an item runs out before an order comes."""
+
+    @property
+    def risk(self) -> float:
+        """Give that chance as a share."""
+        return self.risk_ppm / 1_000_000
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 The Stock page, the orders and the command line call it. It only reads.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
@@ -15,28 +15,16 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
-from spoolkeep.domain.runout import StockDays, mean_daily_mg, stock_days
-from spoolkeep.domain.words import TO_COME, Kind, OrderState
-from spoolkeep.services import asides, finding, offers
+from spoolkeep.domain.demand import consumed_by_day
+from spoolkeep.domain.runout import AHEAD_DAYS, StockDays, Supply, stock_days
+from spoolkeep.domain.words import TO_COME, OrderState
+from spoolkeep.services import asides, finding, offers, outlooks
+from spoolkeep.services.asked import by_day as onhand_by_day
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
-from spoolkeep.services.shop import code_text, load_shop
-from spoolkeep.store.copies import OPEN
-from spoolkeep.store.tables import (
-    Article,
-    Balance,
-    DayTotal,
-    Job,
-    JobFeed,
-    Loading,
-    Order,
-    OrderLine,
-    Place,
-    Spool,
-)
+from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.store.tables import Balance, Job, JobFeed, Loading, Order, OrderLine, Place, Spool
 
-WINDOW_DAYS = 30
-DRAWN = (Kind.DRAW, OPEN)
 AWAITED = (OrderState.SENT, OrderState.PROMISED)
 
 
@@ -48,6 +36,8 @@ class StockRow:
     left_mg: int
     aside_mg: int
     """What of it is set aside: it lasts nobody a day."""
+    rests_mg: int
+    """What of it lies on spools with too little for a usual job."""
     spools: int
     committed_mg: int
     on_order_mg: int
@@ -59,8 +49,8 @@ class StockRow:
 
     @property
     def usable_mg(self) -> int:
-        """Give what is left but for what is set aside."""
-        return self.left_mg - self.aside_mg
+        """Give what is left but for what is set aside and for rests."""
+        return self.left_mg - self.aside_mg - self.rests_mg
 
 
 @dataclass(frozen=True)
@@ -84,35 +74,77 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
     shop = load_shop(session)
     today = shop.today(now)
     known = finding.items(session)
-    left, committed, coming = _left(session), _committed(session), ordered_mg(session, AWAITED)
-    daily = daily_mg(session, list(known), today=today)
+    outlook = outlooks.told(session, today=today)
+    left, committed = _left(session, outlook.usual_mg), _committed(session)
     quickest = offers.quickest(session, shop=shop, today=today)
+    coming = _coming(session, quickest, shop=shop, now=now)
+    drawn = consumed_by_day(outlook.drawn, _sure(session, outlook.past.article_ids, committed, today=today))
     found = []
-    for article_id, item in known.items():
+    for at, article_id in enumerate(outlook.past.article_ids):
+        if article_id not in known:
+            continue
         held = left.get(article_id, _Held())
         lead_days = quickest.get(article_id, shop.lead_days)
+        supply = Supply(lead_days, shop.safety_days, shop.risk)
+        on_order_mg = sum(mg for _, mg in coming.get(article_id, ()))
+        asked = not outlook.is_unheard_of(at) or held.mg > 0 or on_order_mg > 0
+        usable = np.full(AHEAD_DAYS + 1, float(held.mg - held.aside_mg - held.rests_mg))
+        days = stock_days(
+            drawn[at] if asked else np.zeros_like(drawn[at]),
+            (usable, usable + _by_then(coming.get(article_id, ()))),
+            supply,
+            daily_mg=float(outlook.daily_mg[at]) if asked else 0.0,
+            today=today,
+        )
         found.append(
             StockRow(
-                item=item,
+                item=known[article_id],
                 left_mg=held.mg,
                 aside_mg=held.aside_mg,
+                rests_mg=held.rests_mg,
                 spools=held.spools,
-                committed_mg=committed.get(article_id, 0),
-                on_order_mg=coming.get(article_id, 0),
+                committed_mg=sum(mg for _, mg in committed.get(article_id, ())),
+                on_order_mg=on_order_mg,
                 lead_days=lead_days,
                 doubtful=held.doubtful,
-                days=stock_days(
-                    left_mg=held.mg - held.aside_mg,
-                    committed_mg=committed.get(article_id, 0),
-                    on_order_mg=coming.get(article_id, 0),
-                    daily_mg=daily[article_id],
-                    today=today,
-                    lead_days=lead_days,
-                    safety_days=shop.safety_days,
-                ),
+                days=days,
             )
         )
     return sorted(found, key=lambda row: (row.days.days is None, row.days.days or 0, row.item.name))
+
+
+def _by_then(coming: Sequence[tuple[int, int]]) -> npt.NDArray[np.float64]:
+    """Give what has come by each day, (AHEAD_DAYS + 1,)."""
+    found = np.zeros(AHEAD_DAYS + 1)
+    for day, mg in coming:
+        found[min(max(day, 0), AHEAD_DAYS) :] += mg if day <= AHEAD_DAYS else 0
+    return found
+
+
+def _sure(
+    session: Session,
+    article_ids: Sequence[int],
+    committed: Mapping[int, Sequence[tuple[date | None, int]]],
+    *,
+    today: date,
+) -> npt.NDArray[np.float64]:
+    """Give what is sure to be asked, (items, AHEAD_DAYS): planned jobs, and orders on hand beyond them, by due day."""
+    asked = onhand_by_day(session)
+    found = np.zeros((len(article_ids), AHEAD_DAYS))
+    for row, article_id in enumerate(article_ids):
+        planned = committed.get(article_id, ())
+        covered = sum(mg for _, mg in planned)
+        for due, mg in planned:
+            found[row, _on(due, today)] += mg
+        for due, mg in asked.get(article_id, ()):
+            met = min(covered, mg)
+            covered -= met
+            found[row, _on(due, today)] += mg - met
+    return found
+
+
+def _on(due: date | None, today: date) -> int:
+    return 0 if due is None else min(max((due - today).days, 0), AHEAD_DAYS - 1)
 
 
 def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
@@ -147,54 +179,17 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
     ]
 
 
-def daily_mg(session: Session, article_ids: list[int], *, today: date, window: int = WINDOW_DAYS) -> dict[int, float]:
-    """Give each item's mean draw a shop day over the last `window` whole days, or those since it was first drawn."""
-    history = drawn_history(session, article_ids, today=today, days=window)
-    first = _first_drawn(session, article_ids)
-    known = [(today - first.get(article, today)).days for article in article_ids]
-    means = mean_daily_mg(history, window=window, known_days=known)
-    return dict(zip(article_ids, map(float, means), strict=True))
-
-
-def drawn_history(session: Session, article_ids: list[int], *, today: date, days: int) -> npt.NDArray[np.int64]:
-    """Give milligrams drawn by item and shop day, (items, days), the last column being yesterday."""
-    start = today - timedelta(days=days)
-    history = np.zeros((len(article_ids), days), dtype=np.int64)
-    at = {article: row for row, article in enumerate(article_ids)}
-    query = select(col(DayTotal.article_id), col(DayTotal.shop_day), col(DayTotal.mg)).where(
-        col(DayTotal.kind).in_(DRAWN), col(DayTotal.shop_day) >= start, col(DayTotal.shop_day) < today
-    )
-    for article, day, mg in session.execute(query):
-        if article in at:
-            history[at[article], (day - start).days] -= mg
-    return history
-
-
-def _first_drawn(session: Session, article_ids: list[int]) -> dict[int, date]:
-    """Give the day on which each item was first drawn: looked up item by item, so that no history is read through."""
-    first = (
-        select(col(DayTotal.shop_day))
-        .where(col(DayTotal.article_id) == col(Article.id), col(DayTotal.kind).in_(DRAWN), col(DayTotal.mg) != 0)
-        .order_by(col(DayTotal.shop_day))
-        .limit(1)
-        .correlate(Article)
-        .scalar_subquery()
-    )
-    some = set(article_ids)
-    rows: Sequence[Any] = session.execute(select(col(Article.id), first)).all()
-    return {article: day for article, day in rows if day is not None and article in some}
-
-
 class _Held(NamedTuple):
     """What an item's spools hold."""
 
     mg: int = 0
     aside_mg: int = 0
+    rests_mg: int = 0
     spools: int = 0
     doubtful: int = 0
 
 
-def _left(session: Session) -> dict[int, _Held]:
+def _left(session: Session, usual_mg: Mapping[int, int]) -> dict[int, _Held]:
     """Give what each item's spools hold, those counted that have something or ask for the scale."""
     aside = asides.standing(session)
     query = (
@@ -206,12 +201,22 @@ def _left(session: Session) -> dict[int, _Held]:
     for spool_id, article, lot, left_mg, doubtful in session.execute(query):
         held = found.get(article, _Held())
         off_mg = left_mg if aside.holds(spool_id, article, lot) else 0
-        found[article] = _Held(held.mg + left_mg, held.aside_mg + off_mg, held.spools + 1, held.doubtful + doubtful)
+        rest_mg = left_mg if not off_mg and 0 < left_mg < usual_mg.get(article, 0) else 0
+        found[article] = _Held(
+            held.mg + left_mg,
+            held.aside_mg + off_mg,
+            held.rests_mg + rest_mg,
+            held.spools + 1,
+            held.doubtful + doubtful,
+        )
     return found
 
 
-def _committed(session: Session) -> dict[int, int]:
-    """Give the grams that planned and running jobs will need, by item: the one they name, else the one on the feed."""
+def _committed(session: Session) -> dict[int, list[tuple[date | None, int]]]:
+    """Give what planned and running jobs will need, by item, with the day on which each is due.
+
+    The item is the one that they name, else the one on the feed.
+    """
     on_feed = (
         select(col(Loading.feed_id), col(Spool.article_id))
         .join(Spool, col(Spool.id) == col(Loading.spool_id))
@@ -220,13 +225,42 @@ def _committed(session: Session) -> dict[int, int]:
     )
     article = func.coalesce(col(JobFeed.article_id), on_feed.c.article_id)
     query = (
-        select(article, func.sum(col(JobFeed.needs_mg)))
+        select(article, col(Job.due_at), func.sum(col(JobFeed.needs_mg)))
         .join(Job, col(Job.id) == col(JobFeed.job_id))
         .outerjoin(on_feed, on_feed.c.feed_id == col(JobFeed.feed_id))
         .where(col(JobFeed.live), col(Job.live), col(Job.state).in_(TO_COME), article.is_not(None))
-        .group_by(article)
+        .group_by(article, col(Job.due_at))
     )
-    return {number: int(mg) for number, mg in session.execute(query)}
+    clock = load_shop(session).clock
+    found: dict[int, list[tuple[date | None, int]]] = {}
+    for number, due_at, mg in session.execute(query):
+        found.setdefault(number, []).append((clock.day_of(due_at) if due_at else None, int(mg)))
+    return found
+
+
+def _coming(
+    session: Session, quickest: Mapping[int, int], *, shop: Shop, now: datetime
+) -> dict[int, list[tuple[int, int]]]:
+    """Give in how many days what is awaited should come, and how much, by item.
+
+    On the day that is promised; what is overdue in as many days as are kept back for that; else what a delivery takes
+    after it was sent.
+    """
+    today, lacking = shop.today(now), lacking_of_line()
+    query = (
+        select(Order, col(OrderLine.article_id), lacking, col(OrderLine.spool_mg))
+        .join(OrderLine, col(OrderLine.order_id) == col(Order.id))
+        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(AWAITED), lacking > 0)
+    )
+    found: dict[int, list[tuple[int, int]]] = {}
+    for order, article_id, spools, spool_mg in session.execute(query):
+        due = order.promised_for
+        if due is None:
+            sent = shop.today(order.sent_at) if order.sent_at else today
+            due = sent + timedelta(days=quickest.get(article_id, shop.lead_days))
+        days = (due - today).days if due >= today else shop.safety_days
+        found.setdefault(article_id, []).append((max(days, 0), spools * spool_mg))
+    return found
 
 
 def ordered_mg(session: Session, states: Collection[OrderState]) -> dict[int, int]:

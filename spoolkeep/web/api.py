@@ -87,10 +87,11 @@ class ScanBody(Keyed):
 
 
 class StockDaysAnswer(Model):
-    """How long an item's plastic lasts."""
+    """Days at three chances that it has ended by then: 10, 50 and 90 per cent; null where no end is in sight."""
 
-    mean: float | None
-    """Days at the mean pace of the last 30 shop days; null where nothing is drawn."""
+    p10: float | None
+    p50: float | None
+    p90: float | None
 
 
 class ItemAnswer(Model):
@@ -106,11 +107,20 @@ class ItemAnswer(Model):
     on_order_mg: int
     spools: int
     """How many spools have something left or ask for the scale."""
+    rests_mg: int
+    """What of it lies on spools with too little for a usual job: it lasts nobody a day."""
     drawn_mg_a_day: int
+    """What is expected over the coming four weeks."""
     days_of_stock: StockDaysAnswer
+    """How long what is here lasts."""
+    days_with_ordered: StockDaysAnswer
+    """The same with what is on order, from the days on which it is promised."""
     run_out_on: date | None
+    """In the middle of all cases, of what is here."""
+    chance_short: float
+    """That it ends before an order placed today could arrive."""
     order_by: date | None
-    """The last day on which an order still arrives in time; it may have passed."""
+    """The last day on which an order still arrives in time, at the chosen risk; it may have passed."""
     lead_days: int
     ask_for_weighing: int
     """How many of its spools ask for a weighing."""

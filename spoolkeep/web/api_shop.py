@@ -10,7 +10,8 @@ from typing import Annotated
 from pydantic import Field
 
 from spoolkeep.services import onhand, spools
-from spoolkeep.services.onhand import MOST_PIECES, ToldAnswer, Wanted
+from spoolkeep.services.asked import Wanted
+from spoolkeep.services.onhand import MOST_PIECES, ToldAnswer
 from spoolkeep.services.spools import MOST_GROSS_MG, SpoolAnswer
 from spoolkeep.web import doors
 from spoolkeep.web.api import Keyed, Line, Model, Moment, Whole

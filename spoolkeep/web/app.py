@@ -20,6 +20,7 @@ from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range, without_va
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import (
+    ahead,
     api_shop,
     bench,
     count,
@@ -76,6 +77,7 @@ _PAGES = (
     count,
     imports,
     machines,
+    ahead,
     rests,
 )
 BLUEPRINTS = (*_PAGES, api_shop, signin, me, people)

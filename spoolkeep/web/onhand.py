@@ -8,7 +8,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.services import joblist, onhand
-from spoolkeep.services.onhand import Wanted
+from spoolkeep.services.asked import Wanted
 from spoolkeep.services.shop import load_shop
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of

@@ -17,8 +17,9 @@ import waitress
 
 from spoolkeep.domain.errors import BadInput, NotAllowed
 from spoolkeep.domain.words import LinkKind
-from spoolkeep.services import assumed, demo, links, people, untold
+from spoolkeep.services import assumed, demo, links, outlooks, people, untold
 from spoolkeep.services.instance import Instance
+from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import bodies
 from spoolkeep.web.app import create_app
@@ -77,7 +78,8 @@ def _looking(store: Store) -> Iterator[None]:
             try:
                 assumed.take_all(store, now=datetime.now(UTC))
                 with store.read() as session:
-                    untold.learned(session)  # so that no page waits for it after a weighing
+                    untold.learned(session)  # so that no page waits for it after a weighing, nor in the morning
+                    outlooks.told(session, today=load_shop(session).today(datetime.now(UTC)))
             except Exception:  # noqa: BLE001 - the next minute comes all the same
                 _log.exception("What is due by itself could not be done; it is tried again in a minute.")
 

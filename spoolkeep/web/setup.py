@@ -21,6 +21,7 @@ from spoolkeep.web.api_shop import endpoints
 pages = Blueprint("setup", __name__, url_prefix="/setup")
 BP_PER_PER_CENT = 100
 MOST_BP = 100 * BP_PER_PER_CENT
+PPM_PER_BP = 100
 EACH_PAGE = 60
 PARTS_ASKED = 4
 """Items that the form for a product asks for; a sheet may have more."""
@@ -122,6 +123,7 @@ def _settings(session: Session) -> object:
             "earns", "A machine earns in an hour", shop, default=shop.earns_minor_per_hour
         ),
         rest_mg=forms.maybe_grams("rest", "A rest is scrap below") or 0,
+        risk_ppm=_basis_points("risk", "Risk of running out") * PPM_PER_BP if forms.text("risk") else shop.risk_ppm,
         review_days=_days("review_days", "Days between orders"),
         cover_days=_days("cover_days", "Days of cover"),
         safety_days=_days("safety_days", "Safety days"),

@@ -11,7 +11,7 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import choices, finding, itemcare, labels, orders, stock
+from spoolkeep.services import choices, explained, finding, itemcare, labels, orders, stock
 from spoolkeep.services.orders import OrderView
 from spoolkeep.services.search import matcher, spoken_of
 from spoolkeep.services.shop import Shop, load_shop
@@ -123,6 +123,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
         offered = paper.choices(session)
         care = itemcare.view(session=session, now=doors.now(), article_id=article_id)
+        why = explained.of_item(session=session, now=doors.now(), article_id=article_id) if row else None
     today = shop.today(doors.now())
     return render_template(
         "item.html",
@@ -132,6 +133,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         form=request.form,
         item=found,
         row=row,
+        why=why,
         spools=spools,
         offers=offers,
         arrivals=arrivals(awaited, today),

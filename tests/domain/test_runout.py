@@ -5,30 +5,48 @@ from datetime import date, timedelta
 from fractions import Fraction
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from spoolkeep.domain.demand import Outlook
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.runout import FAR_DAYS, StockDays, mean_daily_mg, stock_days
+from spoolkeep.domain.runout import (
+    AHEAD_DAYS,
+    CHANCES,
+    FAR_DAYS,
+    Span,
+    StockDays,
+    Supply,
+    mean_daily_mg,
+    paths,
+    stock_days,
+)
 
 TODAY = date(2026, 11, 20)
+Amounts = npt.NDArray[np.float64]
 MG = st.integers(0, 10**8)
 
 
-def lasts(
-    *, left: int, daily: float, committed: int = 0, on_order: int = 0, lead: int = 0, safety: int = 0
+def paths_of(history: npt.ArrayLike) -> Amounts:
+    """Give the paths of one item, (chances, days)."""
+    outlook = Outlook.of(np.atleast_2d(np.asarray(history, dtype=float)), AHEAD_DAYS, season=7)
+    return np.asarray(paths(outlook)[0])
+
+
+def steady(daily: float) -> Amounts:
+    """Give paths that all draw the same each day: (chances, days)."""
+    return np.tile(daily * np.arange(AHEAD_DAYS + 1.0), (len(CHANCES), 1))
+
+
+def stock(
+    drawn: Amounts, left: float, *, arrivals: dict[int, float] | None = None, lead: int = 0, safety: int = 0
 ) -> StockDays:
-    """Give the days of stock of one item, from grams."""
-    return stock_days(
-        left_mg=left * 1000,
-        committed_mg=committed * 1000,
-        on_order_mg=on_order * 1000,
-        daily_mg=daily * 1000,
-        today=TODAY,
-        lead_days=lead,
-        safety_days=safety,
-    )
+    """Give the days of stock of one item at a risk of 5 per cent."""
+    held = np.full(AHEAD_DAYS + 1, left)
+    ordered = held + sum(grams * (np.arange(AHEAD_DAYS + 1) >= day) for day, grams in (arrivals or {}).items())
+    return stock_days(drawn, (held, ordered), Supply(lead, safety, 0.05), daily_mg=1.0, today=TODAY)
 
 
 def test_the_mean_is_over_the_last_thirty_days() -> None:
@@ -94,76 +112,108 @@ def test_a_history_that_cannot_be_is_refused(
 
 def test_630_g_at_210_g_a_day_last_three_days() -> None:
     # hand calculation: 630 / 210 = 3 days from the 20th on, so the 23rd begins without any
-    assert lasts(left=630, daily=210) == StockDays(210_000, 3.0, date(2026, 11, 23), date(2026, 11, 23))
+    found = stock(steady(210), 630)
+    assert found.lasts == Span(3.0, 3.0, 3.0)
+    assert found.run_out_on == date(2026, 11, 23)
 
 
 def test_an_order_is_placed_a_delivery_and_a_margin_earlier() -> None:
     # hand calculation: 2,100 / 210 = 10 days, to the 30th; less 4 days of delivery and 2 of safety
-    assert lasts(left=2100, daily=210, lead=4, safety=2).order_by == date(2026, 11, 24)
+    assert stock(steady(210), 2100, lead=4, safety=2).order_by == date(2026, 11, 24)
 
 
 def test_half_a_days_stock_ends_in_the_course_of_that_day() -> None:
-    stock = lasts(left=525, daily=210)
-    assert (stock.days, stock.run_out_on) == (2.5, date(2026, 11, 22))
+    found = stock(steady(210), 525)
+    assert (found.days, found.run_out_on) == (2.5, date(2026, 11, 22))
 
 
-def test_planned_jobs_are_taken_off_first() -> None:
-    assert lasts(left=1000, daily=100, committed=400).days == 6
+def test_what_is_on_order_postpones_the_order_but_not_the_end_of_what_is_here() -> None:
+    found = stock(steady(100), 500, arrivals={3: 1000.0}, lead=6)
+    assert (found.lasts.p50, found.with_ordered.p50) == (5.0, 15.0)
+    assert found.order_by == TODAY + timedelta(days=9)
 
 
-def test_what_is_on_order_postpones_the_order_but_not_the_run_out() -> None:
-    stock = lasts(left=500, daily=100, on_order=1000, lead=6)
-    assert stock == StockDays(100_000, 5.0, date(2026, 11, 25), date(2026, 11, 29))
+def test_what_comes_after_the_end_does_not_mend_it() -> None:
+    found = stock(steady(100), 500, arrivals={8: 1000.0})
+    assert found.with_ordered.p50 == 5.0
+    assert found.chance_by(6) == 1.0
 
 
-def test_an_item_promised_away_has_run_out_today() -> None:
-    stock = lasts(left=300, daily=100, committed=900, on_order=200, lead=5)
-    assert stock == StockDays(100_000, 0.0, TODAY, date(2026, 11, 15))
+def test_none_left_has_ended_today() -> None:
+    found = stock(steady(100), 0, lead=5)
+    assert (found.lasts.p50, found.run_out_on, found.chance_short) == (0.0, TODAY, 1.0)
 
 
 def test_a_colour_that_nobody_draws_never_runs_out() -> None:
-    assert lasts(left=0, daily=0) == StockDays(0, None, None, None)
+    found = stock(steady(0), 1000)
+    assert found.lasts == Span(None, None, None)
+    assert (found.run_out_on, found.order_by, found.chance_short) == (None, None, 0.0)
 
 
 def test_a_date_beyond_a_hundred_years_is_not_named() -> None:
-    stock = lasts(left=FAR_DAYS + 1, daily=1)
-    assert stock == StockDays(1000, FAR_DAYS + 1, None, None)
+    found = stock(steady(1), FAR_DAYS + 1)
+    assert found.lasts.p50 == pytest.approx(FAR_DAYS + 1)
+    assert found.run_out_on is None
+
+
+def test_the_more_may_be_drawn_the_sooner_it_ends_and_the_sooner_it_is_ordered() -> None:
+    random = np.random.default_rng(4)
+    drawn = paths_of(random.poisson(3, 300) * 40.0)
+    early, middle, late = stock(drawn, 3000).lasts
+    assert early is not None
+    assert middle is not None
+    assert late is not None
+    assert early < middle < late
+    assert middle == pytest.approx(3000 / 120, rel=0.15)
+    due = stock(drawn, 3000, lead=7).order_by
+    assert due is not None
+    assert due < TODAY + timedelta(days=int(middle) - 7)
+
+
+def test_the_chance_of_running_out_grows_with_the_time_a_delivery_takes() -> None:
+    drawn = paths_of(np.random.default_rng(4).poisson(3, 300) * 40.0)
+    chances = [stock(drawn, 3000, lead=days).chance_short for days in (5, 20, 25, 30, 60)]
+    assert chances == sorted(chances)
+    assert chances[0] == 0.0
+    assert chances[2] == pytest.approx(0.5, abs=0.25)
+    assert chances[-1] == 1.0
+
+
+def test_a_path_is_the_forecast_at_each_of_its_horizons_and_falls_nowhere() -> None:
+    history = np.random.default_rng(5).poisson(0.4, (6, 300)).astype(np.float64) * 40
+    outlook = Outlook.of(history, AHEAD_DAYS, season=7)
+    found = paths(outlook)
+    assert (np.diff(found, axis=2) >= 0).all()
+    np.testing.assert_allclose(found[:, :, 28], outlook.quantiles(28, CHANCES), rtol=1e-9)
+
+
+def test_planned_jobs_stand_in_place_of_the_forecast_of_their_week() -> None:
+    outlook = Outlook.of(np.full((1, 200), 100.0), AHEAD_DAYS, season=7)
+    known = np.zeros((1, AHEAD_DAYS))
+    known[0, 2] = 2000.0
+    plain, planned = paths(outlook)[0, len(CHANCES) // 2], paths(outlook, known)[0, len(CHANCES) // 2]
+    assert planned[7] == pytest.approx(2000)
+    assert planned[14] - planned[7] == pytest.approx(plain[14] - plain[7])
 
 
 @given(
-    left=st.integers(-(10**9), 10**12),
-    committed=MG,
-    on_order=MG,
-    daily=st.floats(0, 1e12, allow_nan=False),
+    left=st.floats(-1e9, 1e12),
+    daily=st.lists(st.integers(0, 10**9), min_size=1, max_size=60),
     lead=st.integers(0, 400),
     safety=st.integers(0, 400),
 )
-def test_no_figure_is_ever_a_nonsense(
-    *, left: int, committed: int, on_order: int, daily: float, lead: int, safety: int
-) -> None:
-    stock = stock_days(
-        left_mg=left,
-        committed_mg=committed,
-        on_order_mg=on_order,
-        daily_mg=daily,
-        today=TODAY,
-        lead_days=lead,
-        safety_days=safety,
-    )
-    assert stock.days is None or (math.isfinite(stock.days) and stock.days >= 0)
-    assert stock.run_out_on is None or stock.run_out_on >= TODAY
-    if stock.order_by is not None and stock.run_out_on is not None:
-        assert stock.order_by + timedelta(days=lead + safety) >= stock.run_out_on
+def test_no_figure_is_ever_a_nonsense(left: float, daily: list[int], lead: int, safety: int) -> None:
+    found = stock(paths_of(daily), left, arrivals={9: 5e5}, lead=lead, safety=safety)
+    for one in (*found.lasts, *found.with_ordered):
+        assert one is None or (math.isfinite(one) and one >= 0)
+    assert 0 <= found.chance_short <= 1
+    assert found.run_out_on is None or found.run_out_on >= TODAY
+    assert all(0 <= share <= 1 for _, share in found.thinning)
 
 
-@pytest.mark.parametrize("daily", [-1.0, math.nan, math.inf])
-def test_a_daily_draw_must_be_a_figure(daily: float) -> None:
+@pytest.mark.parametrize("supply", [Supply(-1, 0, 0.05), Supply(0, -1, 0.05), Supply(0, 0, 0.0), Supply(0, 0, 1.0)])
+def test_terms_that_cannot_be_are_refused(supply: Supply) -> None:
+    held = np.full(AHEAD_DAYS + 1, 1.0)
     with pytest.raises(BadInput) as refused:
-        lasts(left=1, daily=daily)
-    assert refused.value.code == "bad_daily"
-
-
-def test_a_lead_time_cannot_be_negative() -> None:
-    with pytest.raises(BadInput) as refused:
-        lasts(left=1, daily=1, lead=-1)
-    assert refused.value.code == "negative_figure"
+        stock_days(steady(1), (held, held), supply, daily_mg=1.0, today=TODAY)
+    assert refused.value.code == "bad_supply"

@@ -326,7 +326,10 @@ def test_every_maker_s_code_in_the_files_checks_out() -> None:
 
 BACK_TO_0003 = (
     *(f"DROP TABLE {table}" for table in ("kept_on", "change_purge", "bin_weighing", "credit", "product_order")),
-    *(f"ALTER TABLE workshop DROP COLUMN {name}" for name in ("closes_hour", "earns_minor_per_hour", "rest_mg")),
+    *(
+        f"ALTER TABLE workshop DROP COLUMN {name}"
+        for name in ("closes_hour", "earns_minor_per_hour", "rest_mg", "risk_ppm")
+    ),
     *(f"ALTER TABLE material DROP COLUMN {name}" for name in ("asks_enclosed", "asks_hardened")),
     "ALTER TABLE machine DROP COLUMN self_starting",
     "ALTER TABLE feed DROP COLUMN switches",

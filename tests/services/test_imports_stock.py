@@ -8,7 +8,7 @@ from sqlalchemy import func, select
 from sqlmodel import col
 
 from spoolkeep.domain.errors import Conflict
-from spoolkeep.services import joblist, spools, stock
+from spoolkeep.services import history, joblist, spools, stock
 from spoolkeep.services.imports import ImportReport, import_sheet
 from spoolkeep.services.undoing import undo_act
 from spoolkeep.store.acts import By
@@ -66,10 +66,10 @@ def test_a_spool_comes_in_with_its_cost_and_what_was_used_before_is_no_draw(stor
     assert len(report.codes) == 1
     with store.read() as session:
         spool = spools.view(session=session, spool_code=report.codes[0])
-        drawn = stock.daily_mg(session, [spool.item.article_id], today=date(2026, 3, 4))
+        past = history.read(session, {spool.item.article_id: 1}, today=date(2026, 3, 4), closed=())
     # value: cost x left / received = 20.00 x 250 / 1000
     assert (spool.left_mg, spool.received_mg, spool.value_minor) == (250_000, 1_000_000, 500)
-    assert list(drawn.values()) == [0.0]
+    assert not past.grams.any()
 
 
 def test_late_jobs_before_the_count_take_nothing_off_again(store: Store, give: Give) -> None:

@@ -8,7 +8,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Kind, Outcome
-from spoolkeep.services import bench, boards, catalogue, finding, joblist, jobs, spools, stock, undoing
+from spoolkeep.services import bench, boards, catalogue, finding, history, joblist, jobs, spools, stock, undoing
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
@@ -288,7 +288,9 @@ def _demand(shop: TestWorkshop) -> list[int]:
     """Give what was drawn yesterday, by item."""
     with shop.store.read() as session:
         assert list(differences(session)) == []
-        return [int(mg) for mg in stock.drawn_history(session, shop.articles, today=shop.now.date(), days=1)[:, 0]]
+        usual = dict.fromkeys(shop.articles, 1)
+        past = history.read(session, usual, today=shop.now.date(), closed=())
+        return [int(mg) for mg in past.grams[:, -1]]
 
 
 def test_an_open_draw_counts_as_demand_of_its_own_day_once_its_item_is_named(shop: TestWorkshop) -> None:

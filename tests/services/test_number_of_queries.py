@@ -131,7 +131,7 @@ def _deliveries_labels(session: Session, now: datetime) -> object:
 
 
 def _longest_spool(session: Session, now: datetime) -> object:
-    article = next(row.item.article_id for row in stock.rows(session=session, now=now) if row.days.days is not None)
+    article = next(row.item.article_id for row in stock.rows(session=session, now=now) if row.days.days)
     return spools.view(session=session, spool_code=stock.spools_of(session=session, article_id=article)[0].code)
 
 

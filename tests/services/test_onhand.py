@@ -9,8 +9,9 @@ from sqlmodel import col
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Finish
 from spoolkeep.services import catalogue, onhand, undoing
+from spoolkeep.services.asked import Wanted
 from spoolkeep.services.imports import import_sheet, preview
-from spoolkeep.services.onhand import Asked, OnHand, ToldAnswer, Wanted
+from spoolkeep.services.onhand import Asked, OnHand, ToldAnswer
 from spoolkeep.store.engine import Store
 from spoolkeep.store.tables import ProductPart
 from tests.workshop import TestWorkshop, by

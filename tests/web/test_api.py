@@ -191,7 +191,7 @@ def test_stock_carries_units_in_its_keys(client: FlaskClient, shop: TestWorkshop
     assert answer is not None
     row = next(one for one in answer["items"] if one["left_mg"])
     assert row["left_mg"] == 2_000_000
-    assert row["days_of_stock"] == {"mean": None}
+    assert row["days_of_stock"] == {"p10": None, "p50": None, "p90": None}
 
 
 def test_stock_over_json_is_what_the_command_prints(client: FlaskClient, shop: TestWorkshop) -> None:

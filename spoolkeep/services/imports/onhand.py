@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.services import onhand
+from spoolkeep.services.asked import Range, Wanted
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading, day_from
-from spoolkeep.services.onhand import Range, Wanted
 from spoolkeep.store.tables import Act
 
 COLUMNS = (

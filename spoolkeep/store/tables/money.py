@@ -42,6 +42,8 @@ class Workshop(SQLModel, table=True):
     """What a machine earns in an hour, where it has no figure of its own. Source: common practice, no source."""
     rest_mg: int = Field(default=20_000, sa_column_kwargs={"server_default": text("20000")})
     """Less than this on a spool is scrap. Source: our own choice."""
+    risk_ppm: int = Field(default=50_000, sa_column_kwargs={"server_default": text("50000")})
+    """The chance, accepted, that an item runs out before an order comes. Source: our own choice."""
     __table_args__ = (
         holds("is_the_only_one", "id = 1"),
         holds("day_starts_at_an_hour", "day_starts_hour BETWEEN 0 AND 23 AND opens_hour BETWEEN 0 AND 23"),

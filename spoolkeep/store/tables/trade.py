@@ -5,7 +5,7 @@ Services read and write them. They must not know machines.
 
 from datetime import date, datetime
 
-from sqlalchemy import BigInteger, UniqueConstraint
+from sqlalchemy import BigInteger
 from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import OrderState
@@ -200,11 +200,12 @@ class CalendarDay(SQLModel, table=True):
 
     __tablename__ = "calendar_day"
     id: int = primary_key()
+    live: bool = live()
     supplier_id: int | None = maybe_link("supplier.id")
     day: date = Field(index=True)
     is_open: bool = False
     why: str = ""
-    __table_args__ = (UniqueConstraint("supplier_id", "day"),)
+    __table_args__ = (unique_while_live("calendar_day", "supplier_id", "day"),)
 
 
 class Foresight(SQLModel, table=True):

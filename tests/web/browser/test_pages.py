@@ -9,6 +9,7 @@ from playwright.sync_api import Page, expect
 
 from spoolkeep.domain.words import OrderState, Outcome
 from spoolkeep.services import (
+    asked,
     assumed,
     catalogue,
     deliveries,
@@ -123,7 +124,7 @@ def _went_on(shop: TestWorkshop, machine_id: int, feed_id: int) -> None:
     assert assumed.take_all(shop.store, now=now)
     entry = catalogue.ProductEntry("Trug", None, ((shop.articles[0], 4_000_000),))
     shop.do(lambda s: catalogue.add_product(session=s, now=now, by=by(), entry=entry))
-    line = onhand.Wanted("1042", "Trug", due_on=date(2026, 3, 1))
+    line = asked.Wanted("1042", "Trug", due_on=date(2026, 3, 1))
     shop.do(lambda s: onhand.tell(session=s, now=now, by=by(), wanted=[line]))
     back = shop.deliver()
     shop.do(lambda s: deliveries.send_back(session=s, now=now, by=by(), spool_codes=back, note="crushed"))

@@ -1,0 +1,93 @@
+"""The forecast of every item, reckoned once for what is known up to today and kept until that changes.
+
+Stock, orders and the track record call it. It only reads.
+"""
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from datetime import date
+from weakref import WeakKeyDictionary
+
+import numpy as np
+from sqlalchemy import Pool, func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.demand import Foreseen, Outlook
+from spoolkeep.domain.runout import AHEAD_DAYS, paths
+from spoolkeep.services import foresight, history, picking
+from spoolkeep.services.foresight import Known
+from spoolkeep.services.history import Amounts, Past
+from spoolkeep.store.copies import OPEN
+from spoolkeep.store.tables import Article, DayTotal, Movement
+
+MONTH_DAYS = 28
+WEEK = 7
+
+
+@dataclass(frozen=True)
+class Outlooks:
+    """What is expected of each item, without what is sure to be asked."""
+
+    past: Past
+    usual_mg: dict[int, int]
+    known: tuple[Known, ...]
+    outlook: Outlook
+    drawn: Amounts
+    """Paths, (items, chances, days): see `paths`."""
+    daily_mg: Amounts
+    """(items,): what is expected a day over the coming four weeks."""
+
+    def is_unheard_of(self, row: int) -> bool:
+        """Tell whether an item was never on the shelf and nobody foresees anything of it: it is only set up."""
+        return not self.past.on_shelf[row].any() and not self.outlook.added[row, -1]
+
+    def row(self, article_id: int) -> int:
+        """Give an item's row."""
+        return self.past.article_ids.index(article_id)
+
+
+_KEPT: WeakKeyDictionary[Pool, tuple[Hashable, Outlooks]] = WeakKeyDictionary()
+"""The last of each database, by its pool, and what it rests on."""
+
+
+def told(session: Session, *, today: date) -> Outlooks:
+    """Give what is expected from today on: reckoned anew where a day, the past or the foresight is another."""
+    known, closed = tuple(foresight.listed(session)), tuple(history.closed_days(session))
+    articles = tuple(session.execute(select(col(Article.id), col(Article.usual_job_mg)).where(col(Article.live))).all())
+    rests_on = (today, _last_of_past(session, today), known, closed, articles)
+    pool = session.get_bind().engine.pool
+    kept = _KEPT.get(pool)
+    if kept is None or kept[0] != rests_on:
+        article_ids = [one.id for one in articles]
+        usual = picking.usual_mg(session, article_ids, today=today) if article_ids else {}
+        past = history.read(session, usual, today=today, closed=closed)
+        kept = _KEPT[pool] = (rests_on, _reckoned(session, past, usual, known))
+    return kept[1]
+
+
+def _last_of_past(session: Session, today: date) -> Hashable:
+    """Give the last movement of a day before today, and the sum of draws of which only the item is known."""
+    of_past = select(col(Movement.id)).where(col(Movement.shop_day) < today).order_by(col(Movement.id).desc()).limit(1)
+    still_open = select(func.sum(col(DayTotal.mg))).where(col(DayTotal.kind) == OPEN, col(DayTotal.shop_day) < today)
+    return session.scalar(of_past), session.scalar(still_open)
+
+
+def _reckoned(session: Session, past: Past, usual_mg: dict[int, int], known: tuple[Known, ...]) -> Outlooks:
+    foreseen, shelf = foresight.foreseen(session, past, known)
+    outlook = of_past(past, foreseen=foreseen, shelf=shelf)
+    daily = outlook.mean(MONTH_DAYS) / MONTH_DAYS if past.article_ids else np.zeros(0)
+    return Outlooks(past, usual_mg, known, outlook, paths(outlook), daily)
+
+
+def of_past(past: Past, *, foreseen: Foreseen | None = None, shelf: Amounts | None = None) -> Outlook:
+    """Give the outlook from a past, with what is foreseen or without."""
+    return Outlook.of(
+        past.grams,
+        AHEAD_DAYS,
+        season=WEEK,
+        open_days=past.open_days,
+        observed=past.on_shelf if shelf is None else shelf,
+        kin=past.kin,
+        foreseen=foreseen,
+    )

@@ -1,0 +1,108 @@
+"""What comes: what the owner knows ahead, days on which the shop is closed, and how well the forecast foretold.
+
+The app factory registers it.
+"""
+
+from datetime import timedelta
+
+from flask import Blueprint, flash, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response
+
+from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.services import choices, finding, foresight, record
+from spoolkeep.services.foresight import Told
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.engine import Session
+from spoolkeep.web import doors, forms
+from spoolkeep.web.answers import status_of
+
+pages = Blueprint("ahead", __name__, url_prefix="/stock/ahead")
+CLOSED_SINCE = timedelta(days=60)
+_SHOP, _ITEM, _PRODUCT = "shop", "item", "product"
+
+
+@pages.get("")
+def page() -> str:
+    """Show what is known ahead."""
+    return _show()
+
+
+@pages.post("")
+def know() -> Response | tuple[str, int]:
+    """Enter or take back what is known ahead, or days on which the shop is closed."""
+    try:
+        with doors.writing() as session:
+            words = _know(session)
+    except Refusal as refusal:
+        return _show(refusal), status_of(refusal)
+    flash(words, "heard")
+    return redirect(url_for("ahead.page"))
+
+
+@pages.get("/record")
+def track_record() -> str:
+    """Show what was said and what came."""
+    with doors.reading() as session:
+        found = record.of_shop(session=session, now=doors.now())
+    return render_template("record.html", record=found, least_days=record.LEAST_DAYS)
+
+
+def _know(session: Session) -> str:
+    now, by = doors.now(), doors.by_form()
+    do = forms.one_of("do", ("foresee", "take back", "close", "open"), "What to do")
+    if do == "foresee":
+        foresight.tell(session=session, now=now, by=by, told=_told())
+        return "Kept. Days of stock go by it from now on."
+    if do == "take back":
+        foresight.take_back(session=session, now=now, by=by, number=forms.whole("number", "What was known"))
+        return "Taken back."
+    first, last = forms.day("from_day", "From"), forms.day("until_day", "Until")
+    if first is None:
+        raise BadInput("no_day", "Give the first day.")
+    if do == "close":
+        foresight.close(session=session, now=now, by=by, from_day=first, until_day=last or first, why=forms.text("why"))
+        return "Kept as closed."
+    foresight.open_again(session=session, now=now, by=by, from_day=first, until_day=last or first)
+    return "Open again."
+
+
+def _told() -> Told:
+    kind, _, number = forms.text("of").partition("-")
+    if kind not in {_SHOP, _ITEM, _PRODUCT} or (kind != _SHOP and not number.isdecimal()):
+        raise BadInput("of_what", "Choose an item, a product or the whole shop.")
+    first = forms.day("from_day", "From")
+    if first is None:
+        raise BadInput("no_day", "Give the first day.")
+    factor = forms.decimal("factor", "Times as much as usual") if forms.text("factor") else None
+    return Told(
+        from_day=first,
+        until_day=forms.day("until_day", "Until"),
+        article_id=int(number) if kind == _ITEM else None,
+        product_id=int(number) if kind == _PRODUCT else None,
+        factor=None if factor is None else float(factor),
+        mg_a_day=forms.grams("grams", "Grams a day") if forms.text("grams") else None,
+        why=forms.text("why"),
+    )
+
+
+def _show(refused: Refusal | None = None) -> str:
+    with doors.reading() as session:
+        today = load_shop(session).today(doors.now())
+        items = finding.items(session)
+        of = [(_SHOP, "The whole shop")]
+        of += sorted(((f"{_ITEM}-{one.article_id}", one.name) for one in items.values()), key=lambda one: one[1])
+        of += [(f"{_PRODUCT}-{number}", f"Product: {name}") for number, name in choices.sold(session)]
+        known = foresight.listed(session)
+        closings = foresight.closings(session, since=today - CLOSED_SINCE)
+        foretold = {one.known.number: one for one in record.of_shop(session=session, now=doors.now()).foretold}
+    return render_template(
+        "ahead.html",
+        of=of,
+        asked=f"{_ITEM}-{request.args.get('item', '')}",
+        known=known,
+        closings=closings,
+        foretold=foretold,
+        today=today,
+        refused=refused,
+        form=request.form,
+    )
