@@ -52,6 +52,8 @@ class Explained:
     """Of the last weeks, those that say something."""
     a_day_mg: int
     """Drawn on each of these."""
+    ever_a_day_mg: int
+    """The same over all that is known."""
     busy: tuple[int, ...]
     """Weekdays, Monday 0, that draw most of a week; none where it is even."""
     busy_share: float
@@ -92,6 +94,7 @@ def _explained(told: Outlooks, row: int, article_id: int) -> Explained:
         known_days=past.days,
         counted_days=counted,
         a_day_mg=round(float(grams.sum()) / counted) if counted else 0,
+        ever_a_day_mg=round(float(past.grams[row].sum() / max(1.0, told.outlook.history.seen[row].sum()))),
         busy=busy,
         busy_share=share,
         trend=_trend(grams, ~(shut | off)),

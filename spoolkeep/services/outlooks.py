@@ -54,7 +54,8 @@ _KEPT: WeakKeyDictionary[Pool, tuple[Hashable, Outlooks]] = WeakKeyDictionary()
 def told(session: Session, *, today: date) -> Outlooks:
     """Give what is expected from today on: reckoned anew where a day, the past or the foresight is another."""
     known, closed = tuple(foresight.listed(session)), tuple(history.closed_days(session))
-    articles = tuple(session.execute(select(col(Article.id), col(Article.usual_job_mg)).where(col(Article.live))).all())
+    query = select(col(Article.id), col(Article.usual_job_mg)).where(col(Article.live)).order_by(col(Article.id))
+    articles = tuple(session.execute(query).all())
     rests_on = (today, _last_of_past(session, today), known, closed, articles)
     pool = session.get_bind().engine.pool
     kept = _KEPT.get(pool)

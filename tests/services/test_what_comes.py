@@ -101,7 +101,7 @@ def test_a_late_report_changes_what_is_expected_at_once(shop: TestWorkshop) -> N
 
 def test_days_with_too_little_for_a_usual_job_are_not_on_the_shelf(shop: TestWorkshop) -> None:
     (code,) = shop.deliver(at=shop.now - 10 * DAY)
-    shop.do(lambda s: itemcare.set_usual_job(session=s, now=shop.now, by=by(), article_id=1, mg=100_000))
+    shop.do(lambda s: itemcare.set_usual_job(session=s, now=shop.now, by=by(), article_id=shop.articles[BLACK], mg=100_000))
     gone = shop.now - 6 * DAY
     shop.do(lambda s: spools.count(session=s, now=gone, by=by(), spool_code=code, left_mg=80_000))
     assert past(shop).on_shelf[0].tolist() == [1, 1, 1, 1, 1, 0, 0, 0, 0, 0]
