@@ -21,6 +21,9 @@ from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
 
+MANY_DAYS = 730
+"""More is said as years."""
+
 
 @click.command()
 @instance_option()
@@ -155,16 +158,19 @@ def _gathered(session: Session, codes: tuple[str, ...], how: dict[str, Any]) -> 
     return labels.of_codes(session=session, now=this_moment(), codes=codes, stock=stock_name)
 
 
+def _few(days: float | None) -> str:
+    """Give whole days, or that they are years, as the Stock page does."""
+    return "years" if days is None or days > MANY_DAYS else f"{int(days)}"
+
+
 def _runout_row(row: stock.StockRow, formats: Formats) -> tuple[str, ...]:
     days = row.days
     return (
         row.item.name,
         formats.grams(row.left_mg),
         formats.grams(round(days.daily_mg)),
-        "" if days.days is None else formats.days(days.days),
-        " to ".join("years" if one is None else f"{one:.0f}" for one in (days.lasts.p10, days.lasts.p90))
-        if days.lasts.p10 is not None
-        else "",
+        _few(days.lasts.p50) if days.lasts.p10 is not None else "",
+        f"{_few(days.lasts.p10)} to {_few(days.lasts.p90)}" if days.lasts.p10 is not None else "",
         "" if days.run_out_on is None else formats.day(days.run_out_on),
         f"{days.chance_short:.0%}" if days.lasts.p10 is not None else "",
         "" if days.order_by is None else formats.day(days.order_by),

@@ -27,6 +27,8 @@ class Need:
     safety_days: int
     ends_days: float | None = None
     """After how many days what is here and coming ends at the risk that is taken; None: at the pace of `daily_mg`."""
+    days: float | None = None
+    """How long what is here lasts in the middle of all cases; None: at that pace."""
 
     @property
     def lasts_days(self) -> float | None:
@@ -111,7 +113,7 @@ def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Su
         left_mg=need.left_mg,
         committed_mg=need.committed_mg,
         on_order_mg=need.on_order_mg,
-        days=max(0, need.left_mg - need.committed_mg) / need.daily_mg if need.daily_mg else None,
+        days=_days(need),
         lead_days=need.lead_days,
         safety_days=need.safety_days,
         order_by=order_by,
@@ -124,6 +126,12 @@ def _check(review_days: int, cover_days: int) -> None:
         raise BadInput("bad_review", "The days until the next order day are 0 or more.")
     if cover_days < 1:
         raise BadInput("bad_cover", "An order must cover at least 1 day beyond the next order day.")
+
+
+def _days(need: Need) -> float | None:
+    if need.days is not None or not need.daily_mg:
+        return need.days
+    return max(0, need.left_mg - need.committed_mg) / need.daily_mg
 
 
 def _check_need(need: Need) -> None:

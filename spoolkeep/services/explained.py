@@ -11,8 +11,9 @@ import numpy.typing as npt
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.errors import NotFound
-from spoolkeep.services import outlooks
-from spoolkeep.services.foresight import Known
+from spoolkeep.domain.runout import AHEAD_DAYS
+from spoolkeep.services import foresight, outlooks
+from spoolkeep.services.foresight import Closing, Known
 from spoolkeep.services.history import Amounts
 from spoolkeep.services.outlooks import WEEK, Outlooks
 from spoolkeep.services.shop import load_shop
@@ -65,6 +66,8 @@ class Explained:
     closed_days: int
     foreseen: tuple[Known, ...]
     """What the owner foresees of it, or of the whole shop, from today on."""
+    closings: tuple[Closing, ...]
+    """Closed days from today on, of the coming weeks."""
     weeks: tuple[tuple[DayBehind, ...], ...]
     """The last weeks, Monday to Sunday, the latest first; days that are not in them are left out."""
 
@@ -75,11 +78,14 @@ def of_item(*, session: Session, now: datetime, article_id: int) -> Explained:
     told = outlooks.told(session, today=today)
     if article_id not in told.past.article_ids:
         raise NotFound("no_such_item", "There is no such item any more. Open Stock again.")
-    return _explained(told, told.row(article_id), article_id)
+    closings = [
+        one for one in foresight.closings(session, since=today) if one.from_day < today + timedelta(days=AHEAD_DAYS)
+    ]
+    return _explained(told, article_id, closings)
 
 
-def _explained(told: Outlooks, row: int, article_id: int) -> Explained:
-    past = told.past
+def _explained(told: Outlooks, article_id: int, closings: list[Closing]) -> Explained:
+    past, row = told.past, told.row(article_id)
     span = min(DAYS, past.days)
     grams = past.grams[row, past.days - span : past.days]
     shut = (past.open_days[past.days - span : past.days] == 0) & (grams == 0)
@@ -108,6 +114,7 @@ def _explained(told: Outlooks, row: int, article_id: int) -> Explained:
             and one.product_id is None
             and (one.until_day is None or one.until_day >= past.today)
         ),
+        closings=tuple(closings),
         weeks=_by_week(days),
     )
 

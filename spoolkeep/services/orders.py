@@ -136,6 +136,7 @@ def advise(*, session: Session, now: datetime) -> list[Advice]:
             lead_days=row.lead_days,
             safety_days=shop.safety_days,
             ends_days=ends,
+            days=row.days.days,
         )
         advices.append(_advice(row.item, need, held.get(row.item.article_id, ()), shop=shop, today=today))
     return sorted(filter(None, advices), key=lambda one: (one.supplier == "", one.supplier, one.item.name))
