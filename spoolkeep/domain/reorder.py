@@ -10,9 +10,23 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from fractions import Fraction
 from itertools import pairwise
+from typing import NamedTuple
 
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.runout import FAR_DAYS
+
+
+class Expected(NamedTuple):
+    """What the forecast tells of an item: days until it ends, and what is drawn by each day."""
+
+    ends_days: float | None
+    """After how many days what is here and coming ends at the risk that is taken; None where it never does."""
+    days: float | None
+    """How long what is here lasts in the middle of all cases."""
+    middle_days: float | None
+    """The same with what is coming."""
+    at_risk: tuple[float, ...]
+    """Milligrams drawn by the start of each coming day, at the risk that is taken, planned jobs included."""
 
 
 @dataclass(frozen=True)
@@ -25,23 +39,15 @@ class Need:
     on_order_mg: int
     lead_days: int
     safety_days: int
-    ends_days: float | None = None
-    """After how many days what is here and coming ends at the risk that is taken; None: at the pace of `daily_mg`."""
-    days: float | None = None
-    """How long what is here lasts in the middle of all cases; None: at that pace."""
+    expected: "Expected | None" = None
+    """What the forecast tells; without it all follows from a steady `daily_mg`."""
 
     @property
     def lasts_days(self) -> float | None:
         """Give after how many days what is here and coming ends; None where nothing draws on it."""
-        if self.ends_days is not None:
-            return self.ends_days
+        if self.expected is not None:
+            return self.expected.ends_days
         return max(0, self.position_mg) / self.daily_mg if self.daily_mg > 0 else None
-
-    @property
-    def pace_mg(self) -> float:
-        """Give the draw a day that is to be reckoned with until a delivery comes."""
-        lasts = self.lasts_days
-        return max(self.daily_mg, self.position_mg / lasts) if lasts else self.daily_mg
 
     def order_by(self, today: date) -> date | None:
         """Give the last day on which an order still comes before it is needed; it may have passed."""
@@ -49,6 +55,13 @@ class Need:
         if lasts is None or lasts > FAR_DAYS:
             return None
         return today + timedelta(days=math.floor(lasts) - self.lead_days - self.safety_days)
+
+    def drawn_mg(self, days: int) -> Fraction:
+        """Give what is to be reckoned with over the next days: planned jobs are in it."""
+        if self.expected is None:
+            return Fraction(self.daily_mg) * days + self.committed_mg
+        known = self.expected.at_risk[: days + 1]
+        return Fraction(known[-1]) + Fraction(self.daily_mg) * (days + 1 - len(known))
 
     @property
     def position_mg(self) -> int:
@@ -91,8 +104,8 @@ def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Su
     """Give what to order of an item today, or None where it can wait for the next order day.
 
     An item is ordered when its order-by date is not after the next order day (today + `review_days`), or when planned
-    jobs need more than is here and coming. What is wanted brings left + on order - committed up to the draw of lead +
-    safety days, at the pace that is to be reckoned with, and the mean draw of review + `cover_days`. `cover_days` is at
+    jobs need more than is here and coming. What is wanted brings left + on order up to what is to be reckoned
+    with over lead + safety days, planned jobs included, and the mean draw of review + `cover_days`. `cover_days` is at
     least 1, so that what was just ordered is not due again at once.
     Errors: BadInput on a figure that cannot be.
     Source: a periodic-review, order-up-to rule, common practice; in days instead of a service level.
@@ -104,9 +117,9 @@ def suggest(need: Need, *, today: date, review_days: int, cover_days: int) -> Su
     if code is None:
         return None
     # exact, so that dividing it by the daily draw again never comes out a hair short of the days
-    until_it_comes = Fraction(need.pace_mg) * (need.lead_days + need.safety_days)
     after = Fraction(need.daily_mg) * (review_days + cover_days)
-    wanted_mg = max(1, math.ceil(until_it_comes + after) - need.position_mg)
+    up_to = math.ceil(need.drawn_mg(need.lead_days + need.safety_days) + after)
+    wanted_mg = max(1, up_to - need.left_mg - need.on_order_mg)
     why = Reason(
         code=code,
         daily_mg=need.daily_mg,
@@ -129,9 +142,9 @@ def _check(review_days: int, cover_days: int) -> None:
 
 
 def _days(need: Need) -> float | None:
-    if need.days is not None or not need.daily_mg:
-        return need.days
-    return max(0, need.left_mg - need.committed_mg) / need.daily_mg
+    if need.expected is not None:
+        return need.expected.days
+    return max(0, need.left_mg - need.committed_mg) / need.daily_mg if need.daily_mg else None
 
 
 def _check_need(need: Need) -> None:
@@ -150,10 +163,11 @@ def _code(need: Need, order_by: date | None, *, today: date, review_days: int) -
 
 
 def _gap_days(need: Need) -> int:
-    """Give the days without it that are expected at the mean pace, whatever risk the order-by day keeps to."""
-    if need.daily_mg == 0:
+    """Give the days without it in the middle of all cases, whatever risk the order-by day keeps to."""
+    middle = need.expected.middle_days if need.expected is not None else need.lasts_days
+    if middle is None:
         return need.lead_days if need.position_mg < 0 else 0
-    return max(0, need.lead_days - math.floor(max(0, need.position_mg) / need.daily_mg))
+    return max(0, need.lead_days - math.floor(middle))
 
 
 def whole_spools(mg: int, *, spool_mg: int, pack: int = 1) -> int:

@@ -21,7 +21,6 @@ AHEAD_DAYS = 120
 ANCHORS = (1, 3, 7, 14, 21, 28, 42, 56, 84, AHEAD_DAYS)
 """Horizons that are forecast; the days between follow the expected draw."""
 CHANCES = np.array([0.005, 0.01, 0.025, 0.05, *np.arange(0.1, 0.95, 0.1).round(1), 0.95, 0.975, 0.99, 0.995])
-_PACE_DAYS = 28
 _NEVER = 10.0 * FAR_DAYS
 _SPAN = [int(np.flatnonzero(np.isclose(CHANCES, one))[0]) for one in (0.9, 0.5, 0.1)]
 
@@ -58,6 +57,8 @@ class StockDays:
     """The last day on which an order still comes in time at that risk; it may have passed."""
     left: tuple[tuple[float, float], ...] = ()
     """What will be here in the middle of all cases: days from today and milligrams."""
+    at_risk: tuple[float, ...] = ()
+    """Milligrams drawn by the start of each coming day at the chosen risk."""
     ends: tuple[float, ...] = ()
     """After how many days what is here and on order ends, at each of `CHANCES` of demand."""
 
@@ -133,6 +134,8 @@ def paths(outlook: Outlook, known: Amounts | None = None) -> Amounts:
     `known` is (items, AHEAD_DAYS), what is sure to be asked on each day; it consumes the forecast of its week. A path
     is drawn at one chance from end to end.
     """
+    if not len(outlook.draw):
+        return np.zeros((0, len(CHANCES), AHEAD_DAYS + 1))
     anchors = np.stack([np.zeros((len(outlook.draw), len(CHANCES)))] + [outlook.quantiles(h, CHANCES) for h in ANCHORS])
     anchors = np.maximum.accumulate(anchors, axis=0)
     pace = outlook.pace
@@ -150,17 +153,17 @@ def paths(outlook: Outlook, known: Amounts | None = None) -> Amounts:
 def lasting(drawn: Amounts, held: Amounts) -> Amounts:
     """Give after how many days each path has used up what is held, (items, chances); inf where it never does.
 
-    `drawn` is paths, `held` (items, AHEAD_DAYS + 1): all that is here or has come by each day. Beyond the paths the
-    pace of their last weeks goes on.
+    `drawn` is paths, `held` (items, AHEAD_DAYS + 1): all that is here or has come by each day. Beyond the paths
+    their pace goes on.
     """
-    over = drawn[:, :, 1:] > np.maximum(held[:, None, 1:], 0.0)
+    here = np.maximum(held, 0.0)
+    over = drawn[:, :, 1:] > here[:, None, :-1]  # what comes in the course of a day is there for that day
     day = over.argmax(axis=2)
     item, chance = np.ogrid[: drawn.shape[0], : drawn.shape[1]]
     before, after = drawn[item, chance, day], drawn[item, chance, day + 1]
-    here = np.maximum(held[item, day + 1], 0.0)
-    within = day + np.clip((here - before) / np.maximum(after - before, 1e-12), 0.0, 1.0)
-    pace = (drawn[:, :, -1] - drawn[:, :, -1 - _PACE_DAYS]) / _PACE_DAYS
-    rest = np.maximum(held[:, -1:], 0.0) - drawn[:, :, -1]
+    within = day + np.clip((here[item, day] - before) / np.maximum(after - before, 1e-12), 0.0, 1.0)
+    pace = drawn[:, :, -1] / AHEAD_DAYS
+    rest = here[:, -1:] - drawn[:, :, -1]
     beyond = np.where(pace > 0, AHEAD_DAYS + rest / np.maximum(pace, 1e-12), np.inf)
     return np.asarray(np.where(over.any(axis=2), within, beyond))
 
@@ -215,11 +218,19 @@ def stock_days(
         ends_at_risk=at_risk if at_risk < _NEVER else None,
         order_by=None,
         left=_left(drawn, held[1]),
+        at_risk=_at(drawn, 1.0 - supply.risk),
         ends=tuple(map(float, ordered)),
     )
     until = found.on(found.ends_at_risk)
     early = timedelta(days=supply.lead_days + supply.safety_days)
     return replace(found, order_by=until - early if until else None)
+
+
+def _at(drawn: Amounts, chance: float) -> tuple[float, ...]:
+    """Give the path at a chance between those that are kept."""
+    above = int(np.clip(np.searchsorted(CHANCES, chance), 1, len(CHANCES) - 1))
+    part = float(np.clip((chance - CHANCES[above - 1]) / (CHANCES[above] - CHANCES[above - 1]), 0.0, 1.0))
+    return tuple((drawn[above - 1] + part * (drawn[above] - drawn[above - 1])).tolist())
 
 
 def _left(drawn: Amounts, held: Amounts) -> tuple[tuple[float, float], ...]:

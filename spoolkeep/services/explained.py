@@ -23,8 +23,8 @@ DAYS = WEEKS * WEEK
 _MOVES = 1.25
 """So much more, or less, in the late weeks than in those before is called rising, or falling."""
 _ENOUGH_DRAWS = 8
-_BUSY_SHARE = 0.4
-"""Two weekdays with this share of a week and more are named; two of seven would be 0.29."""
+_BUSIER, _QUIET = 1.4, 0.02
+"""Two weekdays with so many times an even share of the weekdays that are worked are named."""
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,8 @@ def _busy(told: Outlooks, row: int) -> tuple[tuple[int, ...], float]:
     share = profile / profile.sum()
     most = np.argsort(-share)[:2]
     whole = float(share[most].sum())
-    if whole < _BUSY_SHARE:
+    even = 2.0 / max(3, int((share > _QUIET).sum()))
+    if whole < _BUSIER * even or (told.past.grams[row] > 0).sum() < _ENOUGH_DRAWS:
         return (), 0.0
     return tuple(sorted((told.past.today.weekday() + int(one)) % WEEK for one in most)), whole
 

@@ -105,7 +105,7 @@ def reorder(*, session: Session, now: datetime) -> dict[str, Any]:
                 "reason": one.why.code,
                 "left_mg": one.why.left_mg,
                 "drawn_mg_a_day": round(one.why.daily_mg),
-                "days_at_that_pace": one.why.days,
+                "days": one.why.days,
                 "lead_days": one.why.lead_days,
                 "order_by": _iso(one.why.order_by),
                 "days_without": one.gap_days,

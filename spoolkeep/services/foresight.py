@@ -4,7 +4,7 @@ The page of foresight calls it, and the forecast reads it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -18,12 +18,13 @@ from spoolkeep.domain.runout import AHEAD_DAYS
 from spoolkeep.domain.units import MAX_MG
 from spoolkeep.services import finding
 from spoolkeep.services.asked import Range
-from spoolkeep.services.history import Amounts, Past
+from spoolkeep.services.history import Past
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Article, CalendarDay, Foresight, Job, Movement, Product, Spool
 
 MOST_FACTOR = 100
+MOST_WHY = 200
 MOST_CLOSED_DAYS = 370
 _PPM = 1_000_000
 _BELIEVED_DAYS = 14
@@ -191,8 +192,8 @@ def closings(session: Session, *, since: date) -> list[Closing]:
     return found
 
 
-def foreseen(session: Session, past: Past, known: Sequence[Known]) -> tuple[Foreseen, Amounts]:
-    """Give what is foreseen of these items by day, and which days of their shelf still count, (items, days).
+def foreseen(session: Session, past: Past, known: Sequence[Known]) -> tuple[Foreseen, Past]:
+    """Give what is foreseen of these items by day, and the past that still counts beside it.
 
     Grams a day for an item stand in place of what its past says, and make way for what comes: after fourteen days both
     count alike. For a product they come on top, shared among its items as its parts are.
@@ -200,7 +201,7 @@ def foreseen(session: Session, past: Past, known: Sequence[Known]) -> tuple[Fore
     items = len(past.article_ids)
     factor = np.ones((items, past.days + AHEAD_DAYS))
     added = np.zeros((items, AHEAD_DAYS))
-    shelf = past.on_shelf.copy()
+    grams = past.grams.copy()
     at = {article: row for row, article in enumerate(past.article_ids)}
     sold = Range(session) if any(one.product_id for one in known) else None
     for one in reversed(known):
@@ -211,17 +212,20 @@ def foreseen(session: Session, past: Past, known: Sequence[Known]) -> tuple[Fore
                 factor[row, days] *= 1.0 + share * (one.factor - 1.0)
         elif one.article_id in at and one.mg_a_day is not None:
             row, ahead = at[one.article_id], days[past.days :]
-            factor[row, past.days :][ahead] *= 1.0 - believed
-            added[row, ahead] += believed * one.mg_a_day
-            shelf[row, : max(0, (one.from_day - past.first).days)] = 0.0 if one.from_day <= past.today else 1.0
+            factor[row, past.days :][ahead] = 1.0 - believed
+            added[row, ahead] = believed * one.mg_a_day
+            if one.on(past.today):  # what was drawn before it holds says nothing while it does
+                grams[row, : max(0, (one.from_day - past.first).days)] = np.nan
         elif sold is not None and one.product_id is not None and one.mg_a_day is not None:
-            grams = sold.grams(one.product_id, None)
-            for article, mg in grams.items():
+            piece = sold.grams(one.product_id, None)
+            for article, mg in piece.items():
                 if article in at:
-                    added[at[article], days[past.days :]] += believed * one.mg_a_day * mg / grams.total()
+                    added[at[article], days[past.days :]] += believed * one.mg_a_day * mg / piece.total()
     said_alone = ~past.on_shelf.any(axis=1) & added.any(axis=1)  # nothing came yet: what is said stands for its kin
     factor[said_alone, past.days :] = 0.0
-    return Foreseen(factor, added), np.minimum(shelf, past.on_shelf)
+    # a day with less than usual is not made to count for more where more came than was foreseen
+    factor[:, : past.days] = np.maximum(factor[:, : past.days], 1.0)
+    return Foreseen(factor, added), replace(past, grams=grams)
 
 
 def _days_of(one: Known, past: Past) -> "np.ndarray[tuple[int], np.dtype[np.bool_]]":
@@ -261,6 +265,8 @@ def _check(session: Session, told: Told) -> None:
         raise BadInput("no_such_factor", f"Times as much as usual lies between 0 and {MOST_FACTOR}.")
     if told.mg_a_day is not None and not 0 <= told.mg_a_day <= MAX_MG:
         raise BadInput("no_such_grams", "Grams a day are 0 or more.")
+    if len(told.why) > MOST_WHY:
+        raise BadInput("too_long", f"Say why in at most {MOST_WHY} letters.")
     if told.until_day is not None and told.until_day < told.from_day:
         raise BadInput("ends_before", "The last day comes before the first. Turn them round.")
     if told.mg_a_day is not None and told.article_id is None and told.product_id is None:

@@ -13,7 +13,8 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.reorder import Need, Purchase, Reason, Suggestion, purchase, suggest, whole_spools
+from spoolkeep.domain.reorder import Expected, Need, Purchase, Reason, Suggestion, purchase, suggest, whole_spools
+from spoolkeep.domain.runout import StockDays
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, stock
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
@@ -125,9 +126,6 @@ def advise(*, session: Session, now: datetime) -> list[Advice]:
     advices = []
     for row in stock.rows(session=session, now=now):
         more_mg = drafted.get(row.item.article_id, 0)
-        ends = row.days.ends_at_risk
-        if ends is not None and more_mg and row.days.daily_mg > 0:
-            ends += more_mg / row.days.daily_mg
         need = Need(
             daily_mg=row.days.daily_mg,
             left_mg=row.usable_mg,
@@ -135,11 +133,17 @@ def advise(*, session: Session, now: datetime) -> list[Advice]:
             on_order_mg=row.on_order_mg + more_mg,
             lead_days=row.lead_days,
             safety_days=shop.safety_days,
-            ends_days=ends,
-            days=row.days.days,
+            expected=_expected(row.days, more_mg),
         )
         advices.append(_advice(row.item, need, held.get(row.item.article_id, ()), shop=shop, today=today))
     return sorted(filter(None, advices), key=lambda one: (one.supplier == "", one.supplier, one.item.name))
+
+
+def _expected(days: StockDays, drafted_mg: int) -> Expected:
+    """Give what the forecast tells, with what is drafted besides: it lasts as long as its grams do on average."""
+    longer = drafted_mg / days.daily_mg if days.daily_mg > 0 else 0.0
+    ends, middle = (None if one is None else one + longer for one in (days.ends_at_risk, days.with_ordered.p50))
+    return Expected(ends, days.days, middle, days.at_risk)
 
 
 USUAL_SPOOL_MG = 1_000_000

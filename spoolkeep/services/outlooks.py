@@ -9,7 +9,7 @@ from datetime import date
 from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import Pool, func, select
+from sqlalchemy import Pool, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -18,8 +18,7 @@ from spoolkeep.domain.runout import AHEAD_DAYS, paths
 from spoolkeep.services import foresight, history, picking
 from spoolkeep.services.foresight import Known
 from spoolkeep.services.history import Amounts, Past
-from spoolkeep.store.copies import OPEN
-from spoolkeep.store.tables import Article, DayTotal, Movement
+from spoolkeep.store.tables import Article, Movement, ProductPart
 
 MONTH_DAYS = 28
 WEEK = 7
@@ -56,7 +55,9 @@ def told(session: Session, *, today: date) -> Outlooks:
     known, closed = tuple(foresight.listed(session)), tuple(history.closed_days(session))
     query = select(col(Article.id), col(Article.usual_job_mg)).where(col(Article.live)).order_by(col(Article.id))
     articles = tuple(session.execute(query).all())
-    rests_on = (today, _last_of_past(session, today), known, closed, articles)
+    parts = select(col(ProductPart.product_id), col(ProductPart.article_id), col(ProductPart.mg))
+    in_products = tuple(session.execute(parts.where(col(ProductPart.live)).order_by(col(ProductPart.id))).all())
+    rests_on = (today, _last_of_past(session, today), known, closed, articles, in_products)
     pool = session.get_bind().engine.pool
     kept = _KEPT.get(pool)
     if kept is None or kept[0] != rests_on:
@@ -67,28 +68,27 @@ def told(session: Session, *, today: date) -> Outlooks:
     return kept[1]
 
 
-def _last_of_past(session: Session, today: date) -> Hashable:
-    """Give the last movement of a day before today, and the sum of draws of which only the item is known."""
-    of_past = select(col(Movement.id)).where(col(Movement.shop_day) < today).order_by(col(Movement.id).desc()).limit(1)
-    still_open = select(func.sum(col(DayTotal.mg))).where(col(DayTotal.kind) == OPEN, col(DayTotal.shop_day) < today)
-    return session.scalar(of_past), session.scalar(still_open)
+def _last_of_past(session: Session, today: date) -> int | None:
+    """Give the last movement of a day before today: what changes the past, a late report or an undo, is one more."""
+    query = select(col(Movement.id)).where(col(Movement.shop_day) < today).order_by(col(Movement.id).desc()).limit(1)
+    return session.scalar(query)
 
 
 def _reckoned(session: Session, past: Past, usual_mg: dict[int, int], known: tuple[Known, ...]) -> Outlooks:
-    foreseen, shelf = foresight.foreseen(session, past, known)
-    outlook = of_past(past, foreseen=foreseen, shelf=shelf)
+    foreseen, counted = foresight.foreseen(session, past, known)
+    outlook = of_past(counted, foreseen=foreseen)
     daily = outlook.mean(MONTH_DAYS) / MONTH_DAYS if past.article_ids else np.zeros(0)
     return Outlooks(past, usual_mg, known, outlook, paths(outlook), daily)
 
 
-def of_past(past: Past, *, foreseen: Foreseen | None = None, shelf: Amounts | None = None) -> Outlook:
+def of_past(past: Past, *, foreseen: Foreseen | None = None) -> Outlook:
     """Give the outlook from a past, with what is foreseen or without."""
     return Outlook.of(
         past.grams,
         AHEAD_DAYS,
         season=WEEK,
         open_days=past.open_days,
-        observed=past.on_shelf if shelf is None else shelf,
+        observed=past.on_shelf,
         kin=past.kin,
         foreseen=foreseen,
     )

@@ -97,7 +97,6 @@ class Record:
     known_days: int
     since: date
     scores: tuple[Score, ...]
-    foretold: tuple[Foretold, ...]
 
 
 _KEPT: WeakKeyDictionary[Pool, tuple[Outlooks, Record]] = WeakKeyDictionary()
@@ -136,7 +135,7 @@ def _record(told: Outlooks, items: list[Item]) -> Record:
                 looked[one] = outlooks.of_past(past.until(one))
         if ago and items:
             scores.append(_score(days, _answers(past, looked, ago, days), items))
-    return Record(past.days, past.first, tuple(scores), tuple(_foretold(told)))
+    return Record(past.days, past.first, tuple(scores))
 
 
 def _answers(past: Past, looked: dict[int, Outlook], ago: list[int], days: int) -> _Answers:
@@ -197,13 +196,16 @@ def _said(answers: _Answers, items: list[Item]) -> list[Said]:
     return found
 
 
-def _foretold(told: Outlooks) -> list[Foretold]:
+def foretold(*, session: Session, now: datetime) -> list[Foretold]:
     """Hold what the owner foresaw for days gone by against what the past alone would have said, and what came."""
+    told = outlooks.told(session, today=load_shop(session).today(now))
     past, found = told.past, []
     for one in told.known:
+        if one.article_id is not None and one.article_id not in past.article_ids:
+            continue
         last = min(one.until_day or past.today, past.today - timedelta(days=1))
         days, ago = (last - one.from_day).days + 1, (past.today - one.from_day).days
-        rows = [told.row(one.article_id)] if one.article_id in past.article_ids else range(len(past.article_ids))
+        rows = range(len(past.article_ids)) if one.article_id is None else [told.row(one.article_id)]
         if days < WEEK or one.product_id is not None or past.days - ago < LEAST_DAYS:
             continue
         before = past.until(ago)

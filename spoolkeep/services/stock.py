@@ -26,6 +26,7 @@ from spoolkeep.services.shop import Shop, code_text, load_shop
 from spoolkeep.store.tables import Balance, Job, JobFeed, Loading, Order, OrderLine, Place, Spool
 
 AWAITED = (OrderState.SENT, OrderState.PROMISED)
+_LOADED = (col(Loading.spool_id) == col(Spool.id)) & col(Loading.live) & col(Loading.until_at).is_(None)
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,11 @@ class StockRow:
     def usable_mg(self) -> int:
         """Give what is left but for what is set aside and for rests."""
         return self.left_mg - self.aside_mg - self.rests_mg
+
+    @property
+    def short_mg(self) -> int:
+        """Give how much more planned jobs need than is here and on order."""
+        return max(0, self.committed_mg - self.usable_mg - self.on_order_mg)
 
 
 @dataclass(frozen=True)
@@ -78,7 +84,8 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
     left, committed = _left(session, outlook.usual_mg), _committed(session)
     quickest = offers.quickest(session, shop=shop, today=today)
     coming = _coming(session, quickest, shop=shop, now=now)
-    drawn = consumed_by_day(outlook.drawn, _sure(session, outlook.past.article_ids, committed, today=today))
+    sure = _sure(session, outlook.past.article_ids, committed, today=today)
+    drawn = consumed_by_day(outlook.drawn, sure)
     found = []
     for at, article_id in enumerate(outlook.past.article_ids):
         if article_id not in known:
@@ -87,7 +94,7 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
         lead_days = quickest.get(article_id, shop.lead_days)
         supply = Supply(lead_days, shop.safety_days, shop.risk)
         on_order_mg = sum(mg for _, mg in coming.get(article_id, ()))
-        asked = not outlook.is_unheard_of(at) or held.mg > 0 or on_order_mg > 0
+        asked = not outlook.is_unheard_of(at) or held.mg > 0 or on_order_mg > 0 or bool(sure[at].any())
         usable = np.full(AHEAD_DAYS + 1, float(held.mg - held.aside_mg - held.rests_mg))
         days = stock_days(
             drawn[at] if asked else np.zeros_like(drawn[at]),
@@ -135,25 +142,29 @@ def _sure(
         planned = committed.get(article_id, ())
         covered = sum(mg for _, mg in planned)
         for due, mg in planned:
-            found[row, _on(due, today)] += mg
+            found[row] += _on(due, today, mg)
         for due, mg in asked.get(article_id, ()):
             met = min(covered, mg)
             covered -= met
-            found[row, _on(due, today)] += mg - met
+            found[row] += _on(due, today, mg - met)
     return found
 
 
-def _on(due: date | None, today: date) -> int:
-    return 0 if due is None else min(max((due - today).days, 0), AHEAD_DAYS - 1)
+def _on(due: date | None, today: date, mg: int) -> npt.NDArray[np.float64]:
+    """Give grams on the day on which they are due; today where none is known or it has passed, none beyond the days."""
+    found = np.zeros(AHEAD_DAYS)
+    day = 0 if due is None else max((due - today).days, 0)
+    if day < AHEAD_DAYS:
+        found[day] = mg
+    return found
 
 
 def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
     """Give the spools of an item that have something left, ask for the scale or are on a machine, opened ones first."""
-    loaded = (col(Loading.spool_id) == col(Spool.id)) & col(Loading.live) & col(Loading.until_at).is_(None)
     query = (
         select(Spool, Balance, col(Place.name), col(Loading.feed_id), col(Loading.standby))
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
-        .outerjoin(Loading, loaded)
+        .outerjoin(Loading, _LOADED)
         .outerjoin(Place, col(Place.id) == col(Spool.place_id))
         .where(col(Spool.article_id) == article_id, col(Spool.live), col(Spool.retired_on).is_(None))
         .where((col(Balance.left_mg) > 0) | col(Balance.doubtful) | col(Loading.id).is_not(None))
@@ -193,21 +204,25 @@ def _left(session: Session, usual_mg: Mapping[int, int]) -> dict[int, _Held]:
     """Give what each item's spools hold, those counted that have something or ask for the scale."""
     aside = asides.standing(session)
     query = (
-        select(col(Spool.id), col(Spool.article_id), col(Spool.lot), col(Balance.left_mg), col(Balance.doubtful))
+        select(Spool, Balance, col(Loading.id))
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .outerjoin(Loading, _LOADED)
         .where(col(Spool.live), (col(Balance.left_mg) > 0) | col(Balance.doubtful), col(Spool.retired_on).is_(None))
     )
     found: dict[int, _Held] = {}
-    for spool_id, article, lot, left_mg, doubtful in session.execute(query):
+    for spool, balance, loading_id in session.execute(query):
+        article, left_mg = spool.article_id, balance.left_mg
         held = found.get(article, _Held())
-        off_mg = left_mg if aside.holds(spool_id, article, lot) else 0
-        rest_mg = left_mg if not off_mg and 0 < left_mg < usual_mg.get(article, 0) else 0
+        off_mg = left_mg if aside.holds(spool.id, article, spool.lot) else 0
+        few_mg = min(usual_mg.get(article, 0), balance.received_mg)
+        on_shelf = spool.opened_on is not None and not loading_id
+        is_rest = on_shelf and not off_mg and 0 < left_mg < few_mg
         found[article] = _Held(
             held.mg + left_mg,
             held.aside_mg + off_mg,
-            held.rests_mg + rest_mg,
+            held.rests_mg + (left_mg if is_rest else 0),
             held.spools + 1,
-            held.doubtful + doubtful,
+            held.doubtful + balance.doubtful,
         )
     return found
 

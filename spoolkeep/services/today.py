@@ -224,11 +224,11 @@ def _feeds(session: Session, now: datetime) -> Some[FeedEnd]:
 
 
 def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:
-    found = []
-    for row in rows:
-        short_mg = max(0, row.committed_mg - row.usable_mg - row.on_order_mg)
-        if short_mg or (row.days.order_by is not None and row.days.order_by <= today):
-            found.append(ItemDue(row.item, row.days.order_by, short_mg, row.days.days))
+    found = [
+        ItemDue(row.item, row.days.order_by, row.short_mg, row.days.days)
+        for row in rows
+        if row.short_mg or (row.days.order_by is not None and row.days.order_by <= today)
+    ]
     return _some(sorted(found, key=lambda one: (one.order_by or today, -one.short_mg, one.item.name)))
 
 

@@ -77,8 +77,8 @@ def _told() -> Told:
     return Told(
         from_day=first,
         until_day=forms.day("until_day", "Until"),
-        article_id=int(number) if kind == _ITEM else None,
-        product_id=int(number) if kind == _PRODUCT else None,
+        article_id=forms.whole_from(number, "Of") if kind == _ITEM else None,
+        product_id=forms.whole_from(number, "Of") if kind == _PRODUCT else None,
         factor=None if factor is None else float(factor),
         mg_a_day=forms.grams("grams", "Grams a day") if forms.text("grams") else None,
         why=forms.text("why"),
@@ -94,7 +94,7 @@ def _show(refused: Refusal | None = None) -> str:
         of += [(f"{_PRODUCT}-{number}", f"Product: {name}") for number, name in choices.sold(session)]
         known = foresight.listed(session)
         closings = foresight.closings(session, since=today - CLOSED_SINCE)
-        foretold = {one.known.number: one for one in record.of_shop(session=session, now=doors.now()).foretold}
+        foretold = {one.known.number: one for one in record.foretold(session=session, now=doors.now())}
     return render_template(
         "ahead.html",
         of=of,

@@ -78,8 +78,7 @@ class Shown:
         if self.colour and not matcher(self.colour)(spoken_of(row.item)):
             return False
         if self.show == "due":
-            short = row.left_mg + row.on_order_mg < row.committed_mg
-            return short or (row.days.order_by is not None and row.days.order_by <= order_day)
+            return row.short_mg > 0 or (row.days.order_by is not None and row.days.order_by <= order_day)
         return self.show != "weigh" or row.doubtful > 0
 
 

@@ -139,6 +139,11 @@ def test_what_comes_after_the_end_does_not_mend_it() -> None:
     assert found.chance_by(6) == 1.0
 
 
+def test_a_gap_on_the_day_before_an_arrival_is_seen() -> None:
+    assert stock(steady(30), 0, arrivals={1: 1000.0}, lead=5).chance_short == 1.0
+    assert stock(steady(30), 30, arrivals={1: 1000.0}, lead=5).chance_short == 0.0
+
+
 def test_none_left_has_ended_today() -> None:
     found = stock(steady(100), 0, lead=5)
     assert (found.lasts.p50, found.run_out_on, found.chance_short) == (0.0, TODAY, 1.0)

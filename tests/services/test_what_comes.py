@@ -101,7 +101,9 @@ def test_a_late_report_changes_what_is_expected_at_once(shop: TestWorkshop) -> N
 
 def test_days_with_too_little_for_a_usual_job_are_not_on_the_shelf(shop: TestWorkshop) -> None:
     (code,) = shop.deliver(at=shop.now - 10 * DAY)
-    shop.do(lambda s: itemcare.set_usual_job(session=s, now=shop.now, by=by(), article_id=shop.articles[BLACK], mg=100_000))
+    shop.do(
+        lambda s: itemcare.set_usual_job(session=s, now=shop.now, by=by(), article_id=shop.articles[BLACK], mg=100_000)
+    )
     gone = shop.now - 6 * DAY
     shop.do(lambda s: spools.count(session=s, now=gone, by=by(), spool_code=code, left_mg=80_000))
     assert past(shop).on_shelf[0].tolist() == [1, 1, 1, 1, 1, 0, 0, 0, 0, 0]
@@ -300,6 +302,7 @@ def test_what_is_on_order_comes_on_its_day_and_postpones_the_order_only(shop: Te
 def test_grams_on_rests_last_nobody_a_day(shop: TestWorkshop) -> None:
     printed(shop, 40)
     (code,) = shop.deliver(at=shop.now - 2 * DAY)
+    shop.scan(code, shop.feeds[0], code, shop.places[0], at=shop.now - DAY)
     before = row(shop)
     shop.do(lambda s: spools.count(session=s, now=shop.now, by=by(), spool_code=code, left_mg=30_000))
     after = row(shop)
@@ -313,13 +316,13 @@ def why(shop: TestWorkshop, item: int = BLACK) -> Explained:
 
 
 def test_each_figure_opens_into_the_days_behind_it(shop: TestWorkshop) -> None:
-    printed(shop, 70, every=7)
+    printed(shop, 280, every=7)
     found = why(shop)
     assert found.counted_days == 56
     assert found.a_day_mg == round(8 * 50_000 / 56)
     assert sum(one.mg for week in found.weeks for one in week) == 8 * 50_000
     assert len(found.busy) == 2
-    assert (shop.now - 70 * DAY).weekday() in found.busy
+    assert (shop.now - 280 * DAY).weekday() in found.busy
 
 
 def test_what_rises_is_said_to_rise_and_what_stands_still_is_not(shop: TestWorkshop) -> None:
@@ -359,6 +362,53 @@ def test_what_the_owner_foresaw_is_held_against_what_came(shop: TestWorkshop) ->
     printed(shop, 20, grams=100)
     number = tell(shop, Told(today(shop) - 20 * DAY, today(shop) - DAY, shop.articles[BLACK], factor=3))
     with shop.store.read() as session:
-        (found,) = record.of_shop(session=session, now=shop.now).foretold
+        (found,) = record.foretold(session=session, now=shop.now)
     assert found.known.number == number
     assert found.times == pytest.approx(2.0, rel=0.1)
+
+
+def test_planned_jobs_are_ordered_for_once_and_lumps_are_not_taken_for_a_pace(shop: TestWorkshop) -> None:
+    printed(shop, 60, grams=200)
+    with shop.store.read() as session:
+        (before,) = orders.advise(session=session, now=shop.now)
+    usual_mg = row(shop).days.daily_mg * 7
+    report = JobReport("Hook", None, (FeedGrams(round(usual_mg), article_id=shop.articles[BLACK]),))
+    shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report))
+    with shop.store.read() as session:
+        (after,) = orders.advise(session=session, now=shop.now)
+    assert after.wanted_mg == pytest.approx(before.wanted_mg, rel=0.1)
+    assert after.gap_days == before.gap_days
+
+
+def test_a_new_colour_that_customers_wait_for_is_expected_to_be_drawn(shop: TestWorkshop) -> None:
+    entry = ProductEntry("Trug", None, ((shop.articles[WHITE], 250_000),))
+    shop.do(lambda s: catalogue.add_product(session=s, now=shop.now, by=by(), entry=entry))
+    wanted = [asked.Wanted("1042", "Trug", pieces=4, due_on=today(shop) + DAY)]
+    shop.do(lambda s: onhand.tell(session=s, now=shop.now, by=by(), wanted=wanted))
+    assert row(shop, WHITE).days.chance_short == 1.0
+
+
+def test_a_spool_on_a_machine_is_no_rest_however_little_is_on_it(shop: TestWorkshop) -> None:
+    shop.do(
+        lambda s: itemcare.set_usual_job(
+            session=s, now=shop.now, by=by(), article_id=shop.articles[BLACK], mg=2_000_000
+        )
+    )
+    code, _ = shop.deliver(2)
+    shop.scan(code, shop.feeds[0])
+    shop.do(lambda s: spools.count(session=s, now=shop.now, by=by(), spool_code=code, left_mg=200_000))
+    assert row(shop).rests_mg == 0
+
+
+def test_what_an_item_drew_before_the_owner_spoke_says_nothing_while_it_holds(shop: TestWorkshop) -> None:
+    printed(shop, 60, grams=100, every=7)
+    tell(shop, Told(today(shop) - 14 * DAY, article_id=shop.articles[BLACK], mg_a_day=14_000))
+    assert row(shop).days.daily_mg == pytest.approx(14_000, rel=0.35)
+    tell(shop, Told(today(shop) - 14 * DAY, article_id=shop.articles[BLACK], mg_a_day=20_000))
+    assert row(shop).days.daily_mg == pytest.approx(17_000, rel=0.35)
+
+
+def test_less_than_usual_that_did_not_come_true_does_not_raise_what_follows(shop: TestWorkshop) -> None:
+    printed(shop, 60, grams=100)
+    tell(shop, Told(today(shop) - 30 * DAY, today(shop) - DAY, shop.articles[BLACK], factor=0))
+    assert row(shop).days.daily_mg == pytest.approx(100_000, rel=0.1)
