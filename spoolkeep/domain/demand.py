@@ -203,15 +203,28 @@ class Outlook:
         whole = coming[:, -1:]
         return np.asarray(np.where(whole > 0, np.diff(coming, axis=1) / np.maximum(whole, 1e-12), 1.0 / horizon))
 
+    @cached_property
+    def trust(self) -> Amounts:
+        """Give the trust in each candidate by item, (items, candidates): as they foretold week by week, the latest too.
+
+        A longer horizon would tell of a level only long after it moved.
+        """
+        tried = trial(self.cut, max(self.history.season, self.cut.days))
+        if tried is None:
+            return np.full((len(self.draw), len(self._trending)), 1.0 / len(self._trending))
+        said = self._said(tried)
+        return weights(tried, said, self.dispersion, block_days=self.cut.days, trending=self._trending)
+
+    def _said(self, tried: Trial) -> Amounts:
+        """Give what each candidate would have said at past origins, (candidates, items, origins)."""
+        return np.stack([one for reading in self.readings for one in reading.said(tried, self.cut.ends)])
+
     def told(self, horizon: int) -> "Told":
         """Give mean and variance of the sum of the next `horizon` days."""
-        tried = trial(self.cut, horizon)
+        tried, trust = trial(self.cut, horizon), self.trust
         if tried is None:
-            trust = np.full((len(self.draw), len(self._trending)), 1.0 / len(self._trending))
             return self._spread(horizon, trust, ratio=_UNTRIED_RATIO)
-        said = np.stack([one for reading in self.readings for one in reading.said(tried, self.cut.ends)])
-        trust = weights(tried, said, self.dispersion, block_days=self.cut.days, trending=self._trending)
-        whole = np.einsum("kio,ik->io", said, trust)
+        whole = np.einsum("kio,ik->io", self._said(tried), trust)
         at, past = self.cut.ends[tried.origins], self.readings[0].past
         spans = past[:, at + tried.days] - past[:, at]
         base = self.dispersion[:, None] * whole * (1.0 + spans / self._rests_on(trust)[:, None])

@@ -212,6 +212,7 @@ def test_a_colour_that_takes_off_is_followed_within_three_weeks_and_the_others_a
     history = jobs(1.0)
     history[0, -21:] = jobs(4.0, items=1, days=21, seed=9)[0]
     assert middle(history)[0] > 0.75 * 4 * 40 * 7 > 1.5 * history[0, -90:].mean() * 7
+    assert middle(history, 56)[0] > 0.75 * 4 * 40 * 56
     assert middle(history)[1:].mean() == pytest.approx(7 * 40, rel=0.1)
 
 
@@ -256,7 +257,7 @@ def test_what_is_called_ten_and_ninety_per_cent_is_so_in_a_world_it_does_not_kno
         told = forecast(grams[:, :origin], 28, taus=SPREAD, season=WEEK)
         below.append(grams[:, origin : origin + 28].sum(axis=1)[:, None] <= told)
     share = np.mean(below, axis=(0, 1))
-    assert share == pytest.approx(SPREAD, abs=0.045)
+    assert share == pytest.approx(SPREAD, abs=0.05)
 
 
 def test_an_item_of_one_job_a_fortnight_most_likely_draws_nothing_tomorrow() -> None:
