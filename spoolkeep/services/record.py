@@ -59,7 +59,7 @@ class Score:
     pairs: int
     """Answers that could be held against what came: the item was on the shelf all the while."""
     covered: float
-    """Share of what came between the said 10 and 90 per cent."""
+    """Share of what came between the said 10 and 90 per cent, where anything was likely to come."""
     plain_covered: float
     bias: float
     plain_bias: float
@@ -161,11 +161,12 @@ def _score(days: int, answers: _Answers, items: list[Item]) -> Score:
     counts = answers.counts > 0
     told, plain, came = answers.told[counts], answers.plain[counts], answers.came[counts]
     loss = quantile_loss(plain, came, TAUS)
+    likely = told[:, _HIGH] > 0  # that nothing came where nothing was likely proves nothing
     return Score(
         days=days,
         pairs=int(counts.sum()),
-        covered=covered(told[:, _LOW], told[:, _HIGH], came),
-        plain_covered=covered(plain[:, _LOW], plain[:, _HIGH], came),
+        covered=covered(told[likely, _LOW], told[likely, _HIGH], came[likely]),
+        plain_covered=covered(plain[likely, _LOW], plain[likely, _HIGH], came[likely]),
         bias=bias(answers.mean[counts], came) or 0.0,
         plain_bias=bias(plain[:, _MIDDLE], came) or 0.0,
         loss_ratio=quantile_loss(told, came, TAUS) / loss if loss else 1.0,
