@@ -341,40 +341,6 @@ def test_a_second_spool_of_another_item_takes_the_first_one_s_place(shop: TestWo
     assert on(shop) == white
 
 
-# a refill on a reusable reel
-
-
-def refill(shop: TestWorkshop) -> str:
-    (code,) = shop.deliver()
-
-    def bare(session: Session) -> None:
-        finding.spool_of(session, code).tare_mg = None
-
-    shop.do(bare)
-    return code
-
-
-def emptied(shop: TestWorkshop) -> str:
-    (code,) = shop.deliver(at=shop.now - timedelta(days=9))
-    shop.scan(code, shop.feeds[1], at=shop.now - timedelta(days=8))
-    shop.do(lambda s: standby.ran_out(session=s, now=shop.now, by=by(), spool_code=code))
-    return code
-
-
-@pytest.mark.parametrize("refill_first", [True, False])
-def test_a_refill_and_an_emptied_reel_belong_together_in_either_order(
-    shop: TestWorkshop, *, refill_first: bool
-) -> None:
-    empty, fresh = emptied(shop), refill(shop)
-    answer = shop.scan(*((fresh, empty) if refill_first else (empty, fresh)))
-    assert (answer.did, answer.kind, answer.waiting) == ("wound on", HEARD, True)
-    assert "200 g empty" in answer.words
-    assert shop.scan(shop.feeds[0]).did == "loaded"  # the refill waits for its feed
-    with shop.store.read() as session:
-        assert spools.view(session=session, spool_code=fresh).tare_mg == 200_000
-    assert sound(shop)
-
-
 def test_two_spools_that_are_no_such_pair_do_nothing_to_each_other(shop: TestWorkshop) -> None:
     first, second = shop.deliver(2)
     assert shop.scan(first, second).did == "waits"
