@@ -208,7 +208,7 @@ def foreseen(session: Session, past: Past, known: Sequence[Known]) -> tuple[Fore
         days = _days_of(one, past)
         believed = _BELIEVED_DAYS / (_BELIEVED_DAYS + max(0, (past.today - one.from_day).days))
         if one.factor is not None:
-            for row, share in _shares(session, one, past, at).items():
+            for row, share in shares(session, one, past).items():
                 factor[row, days] *= 1.0 + share * (one.factor - 1.0)
         elif one.article_id in at and one.mg_a_day is not None:
             row, ahead = at[one.article_id], days[past.days :]
@@ -235,27 +235,33 @@ def _days_of(one: Known, past: Past) -> "np.ndarray[tuple[int], np.dtype[np.bool
     return (day >= (one.from_day - past.first).days) & (day <= last)
 
 
-def _shares(session: Session, one: Known, past: Past, at: dict[int, int]) -> dict[int, float]:
-    """Give how much of each item, by its row, a factor speaks of."""
+def shares(session: Session, one: Known, past: Past) -> dict[int, float]:
+    """Give how much of each item, by its row, what is known speaks of: of a product, as the days before show it."""
+    at = {article: row for row, article in enumerate(past.article_ids)}
     if one.article_id is not None:
         return {at[one.article_id]: 1.0} if one.article_id in at else {}
     if one.product_id is None:
-        return dict.fromkeys(range(len(past.article_ids)), 1.0)
-    since = past.today - timedelta(days=_SHARE_DAYS)
+        return dict.fromkeys(at.values(), 1.0)
+    whole = past.grams[:, -_SHARE_DAYS:].sum(axis=1)
+    drawn = drawn_for(session, one.product_id, since=past.today - timedelta(days=_SHARE_DAYS), before=past.today)
+    return {
+        at[article]: min(1.0, mg / whole[at[article]])
+        for article, mg in drawn.items()
+        if article in at and whole[at[article]] > 0
+    }
+
+
+def drawn_for(session: Session, product_id: int, *, since: date, before: date) -> dict[int, float]:
+    """Give the milligrams drawn of each item by a product's jobs, from a day on and before another."""
     article = func.coalesce(col(Spool.article_id), col(Movement.article_id))
     query = (
         select(article, -func.sum(col(Movement.sign) * col(Movement.asked_mg)))
         .outerjoin(Spool, col(Spool.id) == col(Movement.spool_id))
         .join(Job, col(Job.id) == col(Movement.job_id))
-        .where(col(Job.product_id) == one.product_id, col(Movement.shop_day) >= since)
+        .where(col(Job.product_id) == product_id, col(Movement.shop_day) >= since, col(Movement.shop_day) < before)
         .group_by(article)
     )
-    whole = past.grams[:, -_SHARE_DAYS:].sum(axis=1)
-    return {
-        at[article]: min(1.0, float(mg or 0) / whole[at[article]])
-        for article, mg in session.execute(query)
-        if article in at and whole[at[article]] > 0
-    }
+    return {article: float(mg or 0) for article, mg in session.execute(query)}
 
 
 def _check(session: Session, told: Told) -> None:

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.demand import Outlook
 from spoolkeep.domain.runout import AHEAD_DAYS, mean_daily_mg
 from spoolkeep.domain.scores import bias, covered, quantile_loss
-from spoolkeep.services import finding, outlooks
+from spoolkeep.services import finding, foresight, outlooks
 from spoolkeep.services.finding import Item
 from spoolkeep.services.foresight import Known
 from spoolkeep.services.history import Amounts, Past
@@ -202,16 +202,18 @@ def foretold(*, session: Session, now: datetime) -> list[Foretold]:
     told = outlooks.told(session, today=load_shop(session).today(now))
     past, found = told.past, []
     for one in told.known:
-        if one.article_id is not None and one.article_id not in past.article_ids:
-            continue
         last = min(one.until_day or past.today, past.today - timedelta(days=1))
         days, ago = (last - one.from_day).days + 1, (past.today - one.from_day).days
-        rows = range(len(past.article_ids)) if one.article_id is None else [told.row(one.article_id)]
-        if days < WEEK or one.product_id is not None or past.days - ago < LEAST_DAYS:
+        if days < WEEK or past.days - ago < LEAST_DAYS:
             continue
         before = past.until(ago)
         horizon = min(days, AHEAD_DAYS)
-        usual = outlooks.of_past(before).mean(horizon)
-        came = past.grams[:, before.days : before.days + horizon].sum(axis=1)
-        found.append(Foretold(one, horizon, float(usual[list(rows)].sum()), float(came[list(rows)].sum())))
+        mean, shares = outlooks.of_past(before).mean(horizon), foresight.shares(session, one, before)
+        usual = sum(float(mean[row]) * share for row, share in shares.items())
+        if one.product_id is None:
+            came = sum(float(past.grams[row, before.days : before.days + horizon].sum()) for row in shares)
+        else:
+            until = one.from_day + timedelta(days=horizon)
+            came = sum(foresight.drawn_for(session, one.product_id, since=one.from_day, before=until).values())
+        found.append(Foretold(one, horizon, usual, came))
     return found

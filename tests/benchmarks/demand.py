@@ -15,7 +15,7 @@ from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
 from statistics import NormalDist
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from unittest.mock import patch
 
 import numpy as np
@@ -25,6 +25,10 @@ from spoolkeep.domain import demand, levels
 from spoolkeep.domain.demand import Foreseen, Outlook, forecast
 from spoolkeep.domain.runout import AHEAD_DAYS, CHANCES, lasting, mean_daily_mg, paths
 from spoolkeep.domain.scores import covered, quantile_loss
+
+if TYPE_CHECKING:
+    from spoolkeep.services.history import Past
+    from spoolkeep.store.engine import Session
 
 Amounts = npt.NDArray[np.float64]
 
@@ -228,15 +232,23 @@ def _foreseen(asked: Amounts, origins: range, horizon: int) -> dict[str, float]:
     return {"events known ahead": told}
 
 
-def _new(asked: Amounts, origins: range, horizon: int) -> dict[str, float]:
-    """Let a third of the items be ten days old, in families of like levels, and tell the families or not."""
-    family = np.argsort(np.argsort(asked.mean(axis=1))) // 10
+def _new(
+    asked: Amounts,
+    origins: range,
+    horizon: int,
+    *,
+    seen: Amounts | None = None,
+    kin: npt.NDArray[np.int_] | None = None,
+) -> dict[str, float]:
+    """Let a third of the items be ten days old, in families, else of like levels, and tell the families or not."""
+    family = np.argsort(np.argsort(asked.mean(axis=1))) // 10 if kin is None else kin
+    seen = asked if seen is None else seen
     young = np.arange(len(asked)) % 3 == 0
 
     def say(origin: int, kin: npt.NDArray[np.int_] | None, *, told: bool) -> Amounts:
         shelf = np.ones((len(asked), origin))
         shelf[young, : origin - 10] = 0.0
-        drawn = asked[:, :origin] * shelf
+        drawn = seen[:, :origin] * shelf
         observed = shelf if told else None
         return np.asarray(ours(drawn, horizon, observed=observed, kin=kin)[young])
 
@@ -267,6 +279,8 @@ def demo(instance: Path, horizon: int = 28) -> dict[str, float]:
     with closing(Instance(instance).open()) as store, store.read() as session:
         past = outlooks.told(session, today=load_shop(session).today(datetime.now(UTC))).past
         names = {number: item.name for number, item in finding.items(session).items()}
+        origins = range(max(420, past.days // 2), past.days - horizon, WEEK)
+        events, eventful = _lived_events(session, past, origins, horizon)
     truth = json.loads((instance / "truth.json").read_text())["asked_mg"]
     asked = np.zeros_like(past.grams)
     for day, by_item in truth.items():
@@ -274,7 +288,6 @@ def demo(instance: Path, horizon: int = 28) -> dict[str, float]:
         if 0 <= at < past.days:
             for row, number in enumerate(past.article_ids):
                 asked[row, at] = by_item.get(names[number], 0)
-    origins = range(max(420, past.days // 2), past.days - horizon, WEEK)
 
     def full(origin: int) -> Amounts:
         return ours(past.grams[:, :origin], horizon, observed=past.on_shelf[:, :origin], kin=past.kin)
@@ -286,7 +299,12 @@ def demo(instance: Path, horizon: int = 28) -> dict[str, float]:
 
         return say
 
-    return {
+    with_events = asked[eventful]
+    return _new(asked, origins, horizon, seen=past.grams, kin=past.kin) | {
+        "events known ahead, where there are some": compared(
+            with_events, origins, horizon, lambda at: events[at][eventful], lambda at: full(at)[eventful]
+        ),
+        "the same, all items": compared(asked, origins, horizon, events.__getitem__, full),
         "days of which too little was on the shelf": float((past.on_shelf == 0).mean()),
         "beside the thirty-day mean": compared(
             asked, origins, horizon, full, lambda origin: plain(past.grams[:, :origin], horizon)
@@ -304,6 +322,27 @@ def demo(instance: Path, horizon: int = 28) -> dict[str, float]:
             lambda origin: ours(past.grams[:, :origin], horizon, observed=past.on_shelf[:, :origin]),
         ),
     }
+
+
+def _lived_events(
+    session: "Session", past: "Past", origins: range, horizon: int
+) -> tuple[dict[int, Amounts], npt.NDArray[np.bool_]]:
+    """Give what was said at each origin with what the owner knew by then, and whether it spoke of an item.
+
+    The demo's owner enters an event more than a horizon ahead, so that what an origin looks at was known then.
+    """
+    from spoolkeep.services import foresight  # noqa: PLC0415 - only here
+
+    known, told = foresight.listed(session), {}
+    spoken_of = np.zeros(len(past.article_ids), dtype=bool)
+    for origin in origins:
+        foreseen, then = foresight.foreseen(session, past.until(past.days - origin), known)
+        spoken_of |= (foreseen.factor[:, origin : origin + horizon] != 1.0).any(axis=1)
+        outlook = Outlook.of(
+            then.grams, AHEAD_DAYS, season=WEEK, observed=then.on_shelf, kin=then.kin, foreseen=foreseen
+        )
+        told[origin] = outlook.quantiles(horizon, TAUS)
+    return told, spoken_of
 
 
 # ---- run-out dates on open data

@@ -263,6 +263,8 @@ def test_other_files_describe_another_workshop(tmp_path: Path) -> None:
         ("products.csv", "PLA Soot: 15", "PLA Sot: 15", "products.csv names “PLA Sot”"),
         ("offers.csv", "Millrace Polymer,PETG", "Millrace,PETG", "offers.csv names “Millrace”"),
         ("workshop.toml", "seed = 7", "sead = 7", "workshop.toml, simulation: seed"),
+        ("workshop.toml", '"Trug, Moss"', '"Trug, Mos"', "workshop.toml names “Trug, Mos”, which products.csv"),
+        ("workshop.toml", "every_days = 122", "every_days = 0", "workshop.toml, event: every_days"),
         ("workshop.toml", "[season]", "[season", "workshop.toml cannot be read"),
         ("workshop.toml", 'role = "operator"', 'role = "ruler"', "workshop.toml, person 2: role"),
         ("workshop.toml", 'role = "operator"', 'role = "owner"', "2 of them are the owner"),

@@ -42,12 +42,20 @@ def shop(store: Store, now: datetime) -> TestWorkshop:
 
 
 def printed(
-    shop: TestWorkshop, days: int, *, grams: int = 50, item: int = BLACK, until: int = 0, every: int = 1
+    shop: TestWorkshop,
+    days: int,
+    *,
+    grams: int = 50,
+    item: int = BLACK,
+    until: int = 0,
+    every: int = 1,
+    product_id: int | None = None,
 ) -> None:
     """Let a job of so many grams end each day for a span that ended so many days ago, from a shelf that lasts."""
     shop.deliver(3, article=item, at=shop.now - (days + until + 1) * DAY)
     for back in range(days + until, until, -every):
-        report = JobReport("Hook", None, (FeedGrams(grams * 1000, article_id=shop.articles[item]),))
+        feeds = (FeedGrams(grams * 1000, article_id=shop.articles[item]),)
+        report = JobReport("Hook", None, feeds, product_id=product_id)
         at = shop.now - back * DAY
         shop.do(
             lambda s, at=at, report=report: jobs.report_job(  # type: ignore[misc]
@@ -365,6 +373,21 @@ def test_what_the_owner_foresaw_is_held_against_what_came(shop: TestWorkshop) ->
         (found,) = record.foretold(session=session, now=shop.now)
     assert found.known.number == number
     assert found.times == pytest.approx(2.0, rel=0.1)
+
+
+def test_what_was_foreseen_of_a_product_is_held_against_its_own_jobs(shop: TestWorkshop) -> None:
+    entry = ProductEntry("Trug", None, ((shop.articles[BLACK], 25_000),))
+    number = shop.do(lambda s: catalogue.add_product(session=s, now=shop.now, by=by(), entry=entry)).row_id
+    printed(shop, 100, until=20)
+    printed(shop, 100, until=20, grams=50, product_id=number)
+    printed(shop, 20)
+    printed(shop, 20, grams=100, product_id=number)
+    tell(shop, Told(today(shop) - 20 * DAY, today(shop) - DAY, product_id=number, factor=3))
+    tell(shop, Told(today(shop) - 20 * DAY, today(shop) - DAY, product_id=number, mg_a_day=90_000))
+    with shop.store.read() as session:
+        grams, times = record.foretold(session=session, now=shop.now)
+    assert times.times == pytest.approx(2.0, rel=0.1)
+    assert grams.came_mg / grams.days == 100_000
 
 
 def test_planned_jobs_are_ordered_for_once_and_lumps_are_not_taken_for_a_pace(shop: TestWorkshop) -> None:

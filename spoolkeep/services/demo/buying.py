@@ -17,6 +17,8 @@ _CENTS = 2
 _IN_PART = 0.1
 """Of the deliveries of several lines, those that come in two parts."""
 _REST_AFTER = 5
+_SOON_DAYS = 16
+"""So long before an event more is bought."""
 _SECOND_CHOICE = 0.3
 """How often a person takes another offer than the first of an item."""
 
@@ -119,7 +121,21 @@ def _low(day: Day, item: str, low: int) -> int:
     feels = max((one.season for one in day.told.products.values() if item in one.grams), default=0.0)
     knows_it = day.index > YEAR_DAYS / 2  # the first season took the shop by surprise
     ahead = knows_it and day.season > 0.04  # noqa: PLR2004 - some six weeks before its peak
-    return int(grown * (1 + 1.5 * feels * ahead))
+    return int(grown * (1 + 1.5 * feels * ahead) * _soon(day, item))
+
+
+def _soon(day: Day, item: str) -> float:
+    """Give how many times as much as usual an event of the coming weeks asks of a product with this item."""
+    products = {one.name for one in day.told.products.values() if item in one.grams}
+    return max(
+        (
+            event.times
+            for event in day.told.events
+            if products.intersection(event.products)
+            and any(event.is_on(day.index + ahead) for ahead in (0, _SOON_DAYS // 2, _SOON_DAYS))
+        ),
+        default=1.0,
+    )
 
 
 def _spools(day: Day, number: int, wanted: int) -> int:

@@ -62,7 +62,7 @@ def _mean(day: Day, product: ProductRow) -> float:
         return 0.0
     drift = product.drift_a_year ** (max(0, day.index - product.from_day) / YEAR_DAYS)
     season = 1 + product.season * (day.told.season.strength - 1) * day.season
-    return float(product.a_day * day.grown * drift * season)
+    return float(product.a_day * day.grown * drift * season * day.event(product.name))
 
 
 def _parts(day: Day, product: ProductRow) -> list[tuple[ChannelRow, float]]:

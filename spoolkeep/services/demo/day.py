@@ -6,7 +6,7 @@ The parts of the demo that live the day through are handed one. It books nothing
 import datetime as dt
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
-from math import exp
+from math import exp, prod
 from random import Random
 
 from spoolkeep.domain.shopday import ShopClock
@@ -45,6 +45,10 @@ class Day:
         season = self.told.season
         ahead = (self.truth.history_days + season.ahead_days - self.index + YEAR_DAYS / 2) % YEAR_DAYS - YEAR_DAYS / 2
         return exp(-((ahead / season.width_days) ** 2) / 2)
+
+    def event(self, product: str) -> float:
+        """Give how many times as much as usual is asked of a product, for what is going on."""
+        return prod(one.times for one in self.told.events if product in one.products and one.is_on(self.index))
 
     @property
     def grown(self) -> float:

@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict, StringConstraints, TypeAdapter, ValidationError
+from pydantic import BaseModel, ConfigDict, PositiveInt, StringConstraints, TypeAdapter, ValidationError
 
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.names import folded
@@ -196,6 +196,24 @@ class Season(Row):
     strength: float
 
 
+class Event(Row):
+    """Days on which some products sell more, again and again; the owner knows of them beforehand and says so."""
+
+    why: str
+    products: tuple[str, ...]
+    first_day: int
+    every_days: PositiveInt
+    days: PositiveInt
+    times: float
+    """As much as usual."""
+    told_days: int
+    """How many days ahead the owner enters it."""
+
+    def is_on(self, day: int) -> bool:
+        """Say whether it is on, on a day by its number."""
+        return day >= self.first_day and (day - self.first_day) % self.every_days < self.days
+
+
 class Habits(Row):
     """What people do, and leave undone."""
 
@@ -244,6 +262,7 @@ class Described:
     settings: Settings
     simulation: Simulation
     season: Season
+    events: tuple[Event, ...]
     habits: Habits
     slips: Slips
     channels: tuple[ChannelRow, ...]
@@ -269,6 +288,7 @@ def read_described(folder: Path) -> Described:
         settings=_row(Settings, told.get("workshop", {}), f"{SETTINGS}, workshop"),
         simulation=_row(Simulation, told.get("simulation", {}), f"{SETTINGS}, simulation"),
         season=_row(Season, told.get("season", {}), f"{SETTINGS}, season"),
+        events=tuple(_row(Event, one, f"{SETTINGS}, event") for one in told.get("event", ())),
         habits=_row(Habits, told.get("habits", {}), f"{SETTINGS}, habits"),
         slips=_row(Slips, told.get("slips", {}), f"{SETTINGS}, slips"),
         channels=tuple(_row(ChannelRow, one, f"{SETTINGS}, channel") for one in told.get("channel", ())),
@@ -294,6 +314,7 @@ def _check_names(found: Described) -> None:
     _known((one.supplier for one in found.offers), found.suppliers, "offers.csv", "suppliers.csv")
     items = (item for product in found.products.values() for item in product.grams)
     _known(items, found.articles, "products.csv", "articles.csv")
+    _known((name for event in found.events for name in event.products), found.products, SETTINGS, "products.csv")
     places = {one.name for one in found.places}
     _known((one.place for one in found.articles.values()), places, "articles.csv", "places.csv")
     materials = {one.material for one in found.articles.values()}

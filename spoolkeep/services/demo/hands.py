@@ -19,6 +19,7 @@ from spoolkeep.services import (
     catalogue,
     choices,
     deliveries,
+    foresight,
     jobs,
     machines,
     money,
@@ -35,6 +36,7 @@ from spoolkeep.services.demo.crew import Crew
 from spoolkeep.services.demo.described import (
     WEEKDAYS,
     ArticleRow,
+    Event,
     MachineRow,
     OfferRow,
     PlaceRow,
@@ -235,6 +237,12 @@ class Hands:
         made = self._desk(lambda by: catalogue.add_product(session=self._session, now=now, by=by, entry=entry))
         if made:
             self._truth.numbers.products[row.name] = made.row_id
+
+    def foresee(self, product: str, event: Event, first: date, last: date, *, now: datetime) -> None:
+        """Enter that some days will ask so many times as much as usual of a product."""
+        s, number = self._session, self._truth.numbers.products[product]
+        told = foresight.Told(first, last, product_id=number, factor=event.times, why=event.why)
+        self._desk(lambda by: foresight.tell(session=s, now=now, by=by, told=told))
 
     # spools
 

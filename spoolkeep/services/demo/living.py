@@ -49,6 +49,7 @@ def live(told: Described, truth: Truth, hands: Hands, *, until: date) -> None:
 
 def _live_one(day: Day) -> None:
     _add_what_is_new(day)
+    _say_what_is_known_ahead(day)
     customers.ask(day)
     floor.work(day, _round(day))
 
@@ -90,6 +91,20 @@ def _add_what_is_new(day: Day) -> None:
     _add_rows_of_today(day, told.products, hands.add_product)
     if day.index == 0:
         buying.stock_up(day, moment + timedelta(hours=1))
+
+
+def _say_what_is_known_ahead(day: Day) -> None:
+    """Let the owner enter the events that begin in so many days."""
+    moment = day.at(_SETS_UP_AT)
+    for event in day.told.events:
+        begins = day.index + event.told_days
+        if begins >= event.first_day and (begins - event.first_day) % event.every_days == 0:
+            first = day.date + timedelta(days=event.told_days)
+            last = first + timedelta(days=event.days - 1)
+            for product in event.products:
+                if product in day.truth.numbers.products:
+                    moment += timedelta(minutes=1)
+                    day.hands.foresee(product, event, first, last, now=moment)
 
 
 def _add_rows_of_today(day: Day, rows: Mapping[str, Come], add: Callable[[Come, datetime], None]) -> None:

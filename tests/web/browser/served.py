@@ -93,10 +93,17 @@ def listening(app: "WSGIApplication") -> Iterator[int]:
     runs = threading.Thread(target=server.run, daemon=True)
     runs.start()
     yield int(server.effective_port)
-    # in the server's own thread: a browser keeps its connections open, and the server would wait for their end
-    server.trigger.pull_trigger(lambda: waitress.wasyncore.close_all(channels, ignore_all=True))
+
+    def hang_up() -> None:
+        # in the server's own thread: a browser keeps its connections open, and the server would wait for their end.
+        # The trigger itself stays open until all threads are done: another may pull it between our word and our pull.
+        server.trigger.del_channel()
+        waitress.wasyncore.close_all(channels, ignore_all=True)
+
+    server.trigger.pull_trigger(hang_up)
     runs.join(timeout=5)
     server.task_dispatcher.shutdown()
+    server.trigger.close()
 
 
 def _led_here(app: "WSGIApplication", before: Mapping[str, str]) -> "WSGIApplication":
