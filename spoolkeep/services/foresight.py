@@ -58,7 +58,11 @@ class Known:
 
     def on(self, day: date) -> bool:
         """Tell whether it speaks of a day."""
-        return self.from_day <= day and (self.until_day is None or day <= self.until_day)
+        return self.from_day <= day and not self.is_over(day)
+
+    def is_over(self, day: date) -> bool:
+        """Tell whether its last day came before a day."""
+        return self.until_day is not None and self.until_day < day
 
 
 @dataclass(frozen=True)

@@ -200,16 +200,17 @@ def _said(answers: _Answers, items: list[Item]) -> list[Said]:
 def foretold(*, session: Session, now: datetime) -> list[Foretold]:
     """Hold what the owner foresaw for days gone by against what the past alone would have said, and what came."""
     told = outlooks.told(session, today=load_shop(session).today(now))
-    past, found = told.past, []
+    past, found, means = told.past, [], {}
     for one in told.known:
         last = min(one.until_day or past.today, past.today - timedelta(days=1))
         days, ago = (last - one.from_day).days + 1, (past.today - one.from_day).days
         if days < WEEK or past.days - ago < LEAST_DAYS:
             continue
-        before = past.until(ago)
-        horizon = min(days, AHEAD_DAYS)
-        mean, shares = outlooks.of_past(before).mean(horizon), foresight.shares(session, one, before)
-        usual = sum(float(mean[row]) * share for row, share in shares.items())
+        before, horizon = past.until(ago), min(days, AHEAD_DAYS)
+        shares = foresight.shares(session, one, before)
+        if (ago, horizon) not in means:  # an event often speaks of several products
+            means[ago, horizon] = outlooks.of_past(before).mean(horizon)
+        usual = sum(float(means[ago, horizon][row]) * share for row, share in shares.items())
         if one.product_id is None:
             came = sum(float(past.grams[row, before.days : before.days + horizon].sum()) for row in shares)
         else:
