@@ -147,6 +147,14 @@ class TakingsKind(StrEnum):
     FEE = "fee"
 
 
+class CostFlow(StrEnum):
+    """How the books let cost flow out of the stock of one item."""
+
+    AVERAGE = "average"
+    FIFO = "fifo"
+    """First in, first out."""
+
+
 class Role(StrEnum):
     """What a person may do."""
 

@@ -46,6 +46,7 @@ from spoolkeep.store.tables import (
 
 MOST_FEEDS = 32
 MOST_RISK_PPM = 500_000
+MOST_CHANGE_SECONDS = 3600
 _SITE = 1
 
 
@@ -428,5 +429,9 @@ def _check_settings(settings: Settings) -> None:
         raise BadInput("negative_figure", "What a machine earns, and below what a rest is scrap, are 0 or more.")
     if not 0 < settings.risk_ppm < MOST_RISK_PPM:
         raise BadInput("no_such_risk", "The risk of running out lies above 0 and below 50 per cent.")
+    if min(settings.hour_cost_minor, settings.space_minor_a_month, settings.carry_ppm_a_year) < 0:
+        raise BadInput("negative_figure", "What an hour, room for a spool and cash tied up cost are 0 or more.")
+    if not 0 <= settings.change_seconds <= MOST_CHANGE_SECONDS:
+        raise BadInput("no_such_change", "To change a spool takes 0 seconds to an hour.")
     if not 0 <= settings.share_low_bp <= settings.share_high_bp:
         raise BadInput("no_such_band", "The target band goes from a smaller to a larger share.")

@@ -12,6 +12,7 @@ from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.shopday import ShopClock
+from spoolkeep.domain.words import CostFlow
 from spoolkeep.store.ledger import workshop
 from spoolkeep.store.tables import SerialCounter
 
@@ -41,6 +42,17 @@ class Settings:
     """Less than this on a spool is scrap."""
     risk_ppm: int = 50_000
     """The chance, accepted, that an item runs out before an order comes."""
+
+    hour_cost_minor: int = 2500
+    """What an hour of the owner's time is worth."""
+    carry_ppm_a_year: int = 200_000
+    """What a year of cash tied up costs, as a share of it."""
+    space_minor_a_month: int = 0
+    """What the room of one spool costs in a month."""
+    change_seconds: int = 180
+    """What it takes a person to change a spool."""
+    cost_flow: CostFlow = CostFlow.AVERAGE
+    """How the books let cost flow out of stock."""
 
     @property
     def risk(self) -> float:
@@ -89,6 +101,7 @@ def load_shop(session: Session) -> Shop:
     """Give the workshop's settings."""
     row = workshop(session)
     settings = {field.name: getattr(row, field.name) for field in fields(Settings)}
+    settings["cost_flow"] = CostFlow(row.cost_flow)
     return Shop(**settings, is_set_up=row.ready_at is not None)
 
 

@@ -9,7 +9,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.domain.words import Finish, PlaceKind, Role
+from spoolkeep.domain.words import CostFlow, Finish, PlaceKind, Role
 from spoolkeep.services import acts, catalogue, choices, joblist, machines, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
@@ -130,6 +130,13 @@ def _settings(session: Session) -> object:
         lead_days=_days("lead_days", "Days of a delivery"),
         share_low_bp=_basis_points("share_low", "Target from"),
         share_high_bp=_basis_points("share_high", "Target to"),
+        hour_cost_minor=forms.money("hour_cost", "An hour of your time", shop, default=shop.hour_cost_minor),
+        carry_ppm_a_year=_basis_points("carry", "A year of cash tied up") * PPM_PER_BP
+        if forms.text("carry")
+        else shop.carry_ppm_a_year,
+        space_minor_a_month=forms.money("space", "Room for one spool", shop, default=shop.space_minor_a_month),
+        change_seconds=forms.whole("change_seconds", "To change a spool", default=shop.change_seconds),
+        cost_flow=forms.word("cost_flow", CostFlow, "How cost leaves the books", default=shop.cost_flow),
     )
     return catalogue.set_up(session=session, now=doors.now(), by=doors.by_form(), settings=settings)
 

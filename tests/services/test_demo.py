@@ -326,12 +326,17 @@ def test_every_maker_s_code_in_the_files_checks_out() -> None:
         assert code.startswith("2")
 
 
+OF_WORKSHOP = (
+    *("closes_hour", "earns_minor_per_hour", "rest_mg", "risk_ppm"),
+    *("hour_cost_minor", "space_minor_a_month", "change_seconds", "cost_flow"),
+)
 BACK_TO_0003 = (
     *(f"DROP TABLE {table}" for table in ("kept_on", "change_purge", "bin_weighing", "credit", "product_order")),
-    *(
-        f"ALTER TABLE workshop DROP COLUMN {name}"
-        for name in ("closes_hour", "earns_minor_per_hour", "rest_mg", "risk_ppm")
-    ),
+    *(f"ALTER TABLE workshop DROP COLUMN {name}" for name in OF_WORKSHOP),
+    "ALTER TABLE workshop ADD COLUMN minute_cost_minor INTEGER",
+    "DROP INDEX ix_takings_line_product_id",
+    *(f"ALTER TABLE takings_line DROP COLUMN {name}" for name in ("product_id", "pieces", "foreign_minor")),
+    *(f"ALTER TABLE stop DROP COLUMN {name}" for name in ("by_itself", "corrected")),
     *(f"ALTER TABLE material DROP COLUMN {name}" for name in ("asks_enclosed", "asks_hardened")),
     "ALTER TABLE machine DROP COLUMN self_starting",
     "ALTER TABLE feed DROP COLUMN switches",

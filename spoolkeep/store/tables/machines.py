@@ -240,6 +240,10 @@ class Stop(SQLModel, table=True):
     from_at: datetime = moment()
     until_at: datetime | None = maybe_moment()
     why: str = ""
+    by_itself: bool = flag()
+    """Seen by the program: a job was due, its machine idle, and no fitting spool there."""
+    corrected: bool = flag()
+    """A person has said when it was, or that there was none: the program leaves it."""
     __table_args__ = (
         Index(
             "uq_stop_machine_stands",

@@ -8,8 +8,20 @@ from datetime import date, datetime
 from sqlalchemy import Index, LargeBinary, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
-from spoolkeep.domain.words import TakingsKind
-from spoolkeep.store.columns import holds, integers, link, live, maybe_moment, moment, one_of, primary_key, whole
+from spoolkeep.domain.words import CostFlow, TakingsKind
+from spoolkeep.store.columns import (
+    holds,
+    integers,
+    link,
+    live,
+    maybe_link,
+    maybe_moment,
+    maybe_whole,
+    moment,
+    one_of,
+    primary_key,
+    whole,
+)
 
 
 class Workshop(SQLModel, table=True):
@@ -32,7 +44,6 @@ class Workshop(SQLModel, table=True):
     carry_ppm_a_year: int = 200_000
     share_low_bp: int = 100
     share_high_bp: int = 200
-    minute_cost_minor: int | None = None
     usual_stock: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     """The label stock that is offered first; empty for the first shipped one."""
     ready_at: datetime | None = maybe_moment()
@@ -44,7 +55,16 @@ class Workshop(SQLModel, table=True):
     """Less than this on a spool is scrap. Source: our own choice."""
     risk_ppm: int = Field(default=50_000, sa_column_kwargs={"server_default": text("50000")})
     """The chance, accepted, that an item runs out before an order comes. Source: our own choice."""
+    hour_cost_minor: int = Field(default=2500, sa_column_kwargs={"server_default": text("2500")})
+    """What an hour of the owner's time is worth. Source: our own choice."""
+    space_minor_a_month: int = Field(default=0, sa_column_kwargs={"server_default": text("0")})
+    """What the room of one spool costs in a month."""
+    change_seconds: int = Field(default=180, sa_column_kwargs={"server_default": text("180")})
+    """What it takes a person to change a spool. Source: common practice, no source."""
+    cost_flow: str = Field(default=CostFlow.AVERAGE, sa_column_kwargs={"server_default": text("'average'")})
+    """How the books let cost flow out of stock."""
     __table_args__ = (
+        one_of("cost_flow", CostFlow),
         holds("is_the_only_one", "id = 1"),
         holds("day_starts_at_an_hour", "day_starts_hour BETWEEN 0 AND 23 AND opens_hour BETWEEN 0 AND 23"),
         holds("days_are_days", "review_days >= 1 AND cover_days >= 1 AND safety_days >= 0 AND lead_days >= 0"),
@@ -73,8 +93,14 @@ class TakingsLine(SQLModel, table=True):
     """Signed: refunds and fees are negative."""
     currency: str
     rate_ppm: int = 1_000_000
+    """How many millionths of the workshop's own unit one unit of the currency was worth."""
+    foreign_minor: int | None = maybe_whole()
+    """The amount in that currency, signed, where it is not the workshop's own."""
+    product_id: int | None = maybe_link("product.id")
+    pieces: int | None = None
+    """How many pieces of the product were sold, signed as the amount."""
     reverses_id: int | None = Field(default=None, foreign_key="takings_line.id", unique=True)
-    __table_args__ = (one_of("kind", TakingsKind), *integers("amount_minor", "rate_ppm"))
+    __table_args__ = (one_of("kind", TakingsKind), *integers("amount_minor", "rate_ppm", "foreign_minor", "pieces"))
 
 
 class TakingsDay(SQLModel, table=True):
