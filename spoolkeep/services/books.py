@@ -1,0 +1,215 @@
+"""The books of stock by month and item, what stock was worth on a day, and the list to count against at a year's end.
+
+The Money pages and the command line call it. It only reads; the arithmetic is `domain.books`.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import groupby
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.books import POOLS, Flow, Moved, Pool, day_order, one_by_one, run
+from spoolkeep.domain.codes import Code, CodeKind
+from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.split import largest_remainders
+from spoolkeep.domain.words import CostFlow, Kind
+from spoolkeep.services import finding
+from spoolkeep.services.finding import Item
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.copies import OPEN
+from spoolkeep.store.ledger import workshop
+from spoolkeep.store.tables import DayTotal, Line, Place, Spool
+
+FIRST_YEAR = 2000
+Day = tuple[date, list[Moved]]
+
+
+@dataclass(frozen=True)
+class MonthBooks:
+    """One month: by the chosen cost flow, and beside it with the cost of each spool itself."""
+
+    month: date
+    flow: Flow
+    by_spool: Flow
+    by_item: Mapping[int, Flow]
+    is_closed: bool
+    is_over: bool
+
+
+@dataclass(frozen=True)
+class Books:
+    """Every month since the books began, the newest last."""
+
+    cost_flow: CostFlow
+    closed_through: date | None
+    can_close: date | None
+    """The last day of the first month that is over and not closed."""
+    months: tuple[MonthBooks, ...]
+    items: Mapping[int, Item]
+
+
+@dataclass(frozen=True)
+class Listed:
+    """One spool of a stock list."""
+
+    code: Code
+    place: str
+    lot: str
+    left_mg: int
+    value_minor: int
+    """Its part of the item's value, by grams."""
+
+
+@dataclass(frozen=True)
+class ListedItem:
+    """One item of a stock list, with its spools."""
+
+    item: Item
+    mg: int
+    minor: int
+    spools: tuple[Listed, ...]
+
+
+@dataclass(frozen=True)
+class StockList:
+    """What was there at the end of a day, by the books as they stand now."""
+
+    day: date
+    cost_flow: CostFlow
+    items: tuple[ListedItem, ...]
+
+    @property
+    def mg(self) -> int:
+        """Give all milligrams."""
+        return sum(one.mg for one in self.items)
+
+    @property
+    def minor(self) -> int:
+        """Give what all of it is worth."""
+        return sum(one.minor for one in self.items)
+
+
+def by_month(*, session: Session, now: datetime) -> Books:
+    """Give the books by month and item. What came late to a closed month stands in the open one."""
+    shop = load_shop(session)
+    today, closed = shop.today(now), workshop(session).closed_through
+    days = _days(session, until=today)
+    months = _months(days, today)
+    of_items = {article: _by_month(POOLS[shop.cost_flow](), some, months) for article, some in days.items()}
+    of_spools = {article: _by_month(None, some, months) for article, some in days.items()}
+    found = []
+    for at, month in enumerate(months):
+        by_item = {article: flows[at] for article, flows in of_items.items() if flows[at] != Flow()}
+        last = _last_of(month)
+        found.append(
+            MonthBooks(
+                month=month,
+                flow=sum(by_item.values(), Flow()),
+                by_spool=sum((flows[at] for flows in of_spools.values()), Flow()),
+                by_item=by_item,
+                is_closed=closed is not None and last <= closed,
+                is_over=last < today,
+            )
+        )
+    open_ones = [one.month for one in found if one.is_over and not one.is_closed]
+    return Books(
+        cost_flow=shop.cost_flow,
+        closed_through=closed,
+        can_close=_last_of(open_ones[0]) if open_ones else None,
+        months=tuple(found),
+        items=finding.items(session, list(days)),
+    )
+
+
+def stock_on(*, session: Session, now: datetime, day: date) -> StockList:
+    """Give what was there at the end of a day, spool by spool, and what it was worth. Errors: BadInput."""
+    shop = load_shop(session)
+    if not day.year >= FIRST_YEAR or day > shop.today(now):
+        raise BadInput("no_such_day", f"Choose a day from {FIRST_YEAR} until today.")
+    held = {}
+    for article, some in _days(session, until=day).items():
+        pool = POOLS[shop.cost_flow]()
+        run(pool, (one for _, moved in some for one in moved))
+        if pool.mg or pool.minor:
+            held[article] = pool
+    items, spools = finding.items(session, list(held)), _spools_on(session, day)
+    listed = [
+        ListedItem(items[article], pool.mg, pool.minor, _valued(spools.get(article, []), pool.minor))
+        for article, pool in held.items()
+    ]
+    return StockList(day, shop.cost_flow, tuple(sorted(listed, key=lambda one: one.item.name)))
+
+
+def _days(session: Session, *, until: date) -> dict[int, list[Day]]:
+    """Give what moved by item and day in the books, in the order of time and of `day_order`."""
+    keys = (col(DayTotal.article_id), col(DayTotal.book_day), col(DayTotal.kind))
+    query = (
+        select(*keys, func.sum(col(DayTotal.mg)), func.sum(col(DayTotal.value_minor)))
+        .where(col(DayTotal.kind) != OPEN, col(DayTotal.book_day) <= until)
+        .group_by(*keys)
+        .order_by(*keys)
+    )
+    found: dict[int, list[Day]] = {}
+    rows = session.execute(query).all()
+    for (article, day), some in groupby(rows, key=lambda row: (row[0], row[1])):
+        moved = [Moved(Kind(kind), int(mg), int(value)) for _, _, kind, mg, value in some if mg or value]
+        found.setdefault(article, []).append((day, sorted(moved, key=day_order)))
+    return found
+
+
+def _months(days: Mapping[int, Sequence[Day]], today: date) -> list[date]:
+    first = min((some[0][0] for some in days.values()), default=None)
+    if first is None:
+        return []
+    ordinals = range(12 * first.year + first.month - 1, 12 * today.year + today.month)
+    return [date(ordinal // 12, ordinal % 12 + 1, 1) for ordinal in ordinals]
+
+
+def _last_of(month: date) -> date:
+    return (month + timedelta(days=31)).replace(day=1) - timedelta(days=1)
+
+
+def _by_month(pool: Pool | None, days: Sequence[Day], months: Sequence[date]) -> list[Flow]:
+    """Give an item's books of every month: by a pool, or with the cost of each spool where there is none."""
+    by_month = {month: list(some) for month, some in groupby(days, key=lambda day: day[0].replace(day=1))}
+    found: list[Flow] = []
+    for month in months:
+        moved = _flat(by_month.get(month, ()))
+        before = found[-1] if found else Flow()
+        found.append(one_by_one(before, moved) if pool is None else run(pool, moved))
+    return found
+
+
+def _flat(days: Sequence[Day]) -> Iterator[Moved]:
+    return (one for _, moved in days for one in moved)
+
+
+def _spools_on(session: Session, day: date) -> dict[int, list[Listed]]:
+    """Give the spools that had something left at the end of a day in the books, by item."""
+    left = func.sum(col(Line.mg))
+    query = (
+        select(col(Spool.article_id), col(Spool.serial), func.coalesce(col(Place.name), ""), col(Spool.lot), left)
+        .join(Line, col(Line.spool_id) == col(Spool.id))
+        .outerjoin(Place, col(Place.id) == col(Spool.place_id))
+        .where(col(Line.book_day) <= day)
+        .group_by(col(Spool.id), col(Place.name))
+        .having(left > 0)
+        .order_by(col(Spool.article_id), col(Place.name), col(Spool.serial))
+    )
+    found: dict[int, list[Listed]] = {}
+    for article, serial, place, lot, mg in session.execute(query):
+        found.setdefault(article, []).append(Listed(Code(CodeKind.SPOOL, serial), place, lot, int(mg), 0))
+    return found
+
+
+def _valued(spools: Sequence[Listed], minor: int) -> tuple[Listed, ...]:
+    if not spools:
+        return ()
+    parts = largest_remainders(minor, [one.left_mg for one in spools])
+    return tuple(
+        Listed(one.code, one.place, one.lot, one.left_mg, part) for one, part in zip(spools, parts, strict=True)
+    )
