@@ -11,7 +11,6 @@ from decimal import Decimal
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.books import Flow
-from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.sheets import write_sheet
 from spoolkeep.domain.words import CostFlow
@@ -49,9 +48,7 @@ def month_table(*, session: Session, now: datetime, month: date) -> Table:
     """Give one month of the books: a row for each item, and their sum. Errors: NotFound where it has none."""
     shop = load_shop(session)
     told = books.by_month(session=session, now=now)
-    found = next((one for one in told.months if one.month == month), None)
-    if found is None:
-        raise NotFound("no_such_month", f"The books have nothing of {month:%Y-%m}. Choose another month.")
+    found = books.month_of(told, month)
     money = _money(shop)
     named = sorted((told.items[article].name, flow) for article, flow in found.by_item.items())
     rows = [

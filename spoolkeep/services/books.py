@@ -14,7 +14,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.books import POOLS, Flow, Moved, Pool, day_order, one_by_one, run
 from spoolkeep.domain.codes import Code, CodeKind
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.split import largest_remainders
 from spoolkeep.domain.words import CostFlow, Kind
 from spoolkeep.services import finding
@@ -46,8 +46,8 @@ class Books:
 
     cost_flow: CostFlow
     closed_through: date | None
-    can_close: date | None
-    """The last day of the first month that is over and not closed."""
+    can_close: tuple[date, ...]
+    """The last days of the months that are over and not closed, the newest first."""
     months: tuple[MonthBooks, ...]
     items: Mapping[int, Item]
 
@@ -115,14 +115,21 @@ def by_month(*, session: Session, now: datetime) -> Books:
                 is_over=last < today,
             )
         )
-    open_ones = [one.month for one in found if one.is_over and not one.is_closed]
     return Books(
         cost_flow=shop.cost_flow,
         closed_through=closed,
-        can_close=_last_of(open_ones[0]) if open_ones else None,
+        can_close=tuple(_last_of(one.month) for one in reversed(found) if one.is_over and not one.is_closed),
         months=tuple(found),
         items=finding.items(session, list(days)),
     )
+
+
+def month_of(told: Books, month: date) -> MonthBooks:
+    """Give one month of the books. Errors: NotFound where they have nothing of it."""
+    found = next((one for one in told.months if one.month == month), None)
+    if found is None:
+        raise NotFound("no_such_month", f"The books have nothing of {month:%Y-%m}. Choose another month.")
+    return found
 
 
 def stock_on(*, session: Session, now: datetime, day: date) -> StockList:

@@ -6,6 +6,7 @@ Services call it. It must not know stock.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -26,6 +27,10 @@ class Taking:
     kind: TakingsKind
     amount_minor: int
     currency: str
+    rate_ppm: int = 1_000_000
+    foreign_minor: int | None = None
+    product_id: int | None = None
+    pieces: int | None = None
 
 
 def book_takings(session: Session, act: Act, takings: Sequence[Taking]) -> None:
@@ -46,15 +51,24 @@ def take_back_takings(session: Session, act: Act, target: Act) -> None:
         session,
         [
             TakingsLine(
-                **line.model_dump(exclude={"id", "act_id", "amount_minor", "book_day", "reverses_id"}),
+                **line.model_dump(exclude={"id", "act_id", "book_day", "reverses_id", *_SIGNED}),
                 act_id=act.id,
-                amount_minor=-line.amount_minor,
+                **_turned(line),
                 book_day=_book_day(session, act, line.shop_day),
                 reverses_id=line.id,
             )
             for line in booked
         ],
     )
+
+
+_SIGNED = ("amount_minor", "foreign_minor", "pieces")
+
+
+def _turned(line: TakingsLine) -> dict[str, Any]:
+    """Give the signed amounts of a line the other way round."""
+    told = {name: getattr(line, name) for name in _SIGNED}
+    return {name: None if amount is None else -amount for name, amount in told.items()}
 
 
 def _book_day(session: Session, act: Act, shop_day: date) -> date:

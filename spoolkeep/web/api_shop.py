@@ -9,10 +9,12 @@ from typing import Annotated
 
 from pydantic import Field
 
-from spoolkeep.services import onhand, spools
+from spoolkeep.domain.words import TakingsKind
+from spoolkeep.services import onhand, spools, takings
 from spoolkeep.services.asked import Wanted
 from spoolkeep.services.onhand import MOST_PIECES, ToldAnswer
 from spoolkeep.services.spools import MOST_GROSS_MG, SpoolAnswer
+from spoolkeep.services.takings import MOST_MINOR, MOST_RATE_PPM, Taken, TakingsAnswer
 from spoolkeep.web import doors
 from spoolkeep.web.api import Keyed, Line, Model, Moment, Whole
 from spoolkeep.web.api_jobs import endpoints, pages
@@ -56,6 +58,52 @@ class OrdersBody(Keyed):
 
     lines: list[OrderLineBody] = Field(min_length=1, max_length=_MOST_LINES)
     """A line that was told before is told anew: order, product and colour say which it is."""
+
+
+class TakenBody(Model):
+    """What came in, went back or was kept as a fee, on one day by one channel."""
+
+    channel: _Name
+    """Where it was sold; made where it is new."""
+    amount_minor: Whole = Field(ge=1, le=MOST_MINOR, strict=True)
+    """In minor units of its currency, net of recoverable tax. Refunds and fees are above 0 too."""
+    kind: TakingsKind = TakingsKind.SALE
+    day: Annotated[date, Field(json_schema_extra={"format": "past-day"})] | None = None
+    """The shop day, from 2000 until today; today where it is left out."""
+    currency: Annotated[str, Field(pattern="^[A-Z]{3}$", json_schema_extra={"format": "currency"})] | None = None
+    """By ISO 4217; the workshop's own where it is left out."""
+    rate_ppm: Whole | None = Field(default=None, ge=1, le=MOST_RATE_PPM, strict=True)
+    """Of another currency: how many millionths of one own unit one unit of it was worth. Without it it is refused."""
+    product: _Name | None = None
+    pieces: Whole | None = Field(default=None, ge=1, le=MOST_PIECES, strict=True)
+    """How many of the product; it counts only beside one."""
+
+
+class TakingsBody(Keyed):
+    """Takings."""
+
+    lines: list[TakenBody] = Field(min_length=1, max_length=_MOST_LINES)
+
+
+@endpoints.declare("post", "/takings", body=TakingsBody, answers=TakingsAnswer, refusals=_LOST)
+def take(body: TakingsBody) -> TakingsAnswer:
+    """Enter takings, all lines or none; what is told late of a closed month falls in the open one."""
+    by = doors.by_key(body.key)
+    told = [
+        Taken(
+            channel=one.channel,
+            amount_minor=one.amount_minor,
+            shop_day=one.day,
+            kind=one.kind,
+            currency=one.currency or "",
+            rate_ppm=one.rate_ppm,
+            product=one.product or "",
+            pieces=one.pieces if one.product else None,
+        )
+        for one in body.lines
+    ]
+    with doors.writing() as session:
+        return takings.enter(session=session, now=doors.now(), by=by, taken=told)
 
 
 @endpoints.declare("post", "/weighings", body=WeighingBody, answers=SpoolAnswer, refusals=_LOST)

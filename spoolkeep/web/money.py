@@ -1,27 +1,35 @@
-"""Money: what plastic costs beside what the shop sells for.
+"""Money: what plastic costs beside what the shop sells for, why that moved, and takings entered by hand.
 
 The app factory registers it.
 """
 
-from datetime import date
+from datetime import date, timedelta
 
 from babel.dates import format_date
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from spoolkeep.domain.errors import Refusal
+from spoolkeep.domain.control import LEAST_VALUES
+from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.exchange import rate_ppm
+from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.share import MonthShare, over
+from spoolkeep.domain.units import minor_from_major
+from spoolkeep.domain.whymoved import Effect
 from spoolkeep.domain.words import TakingsKind
-from spoolkeep.services import money
+from spoolkeep.services import choices, finding, money, takings, whymoved
+from spoolkeep.services.money import MoneyView
 from spoolkeep.services.shop import Shop, load_shop
+from spoolkeep.services.takings import Taken
+from spoolkeep.services.whymoved import Span
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("money", __name__, url_prefix="/money")
-MONTHS_SHOWN = 24
-MONTHS_DRAWN = 13
-"""A year and the open month, so that each stands beside itself a year ago."""
 BP_PER_PER_CENT = 100
+_MONTH_DAYS = 31
+Point = tuple[str, float | None, str, str]
+"""A month of the picture: its short name, its share in per cent and in words, and its mark."""
 
 
 @pages.get("")
@@ -36,45 +44,139 @@ def enter() -> Response | tuple[str, int]:
     try:
         with doors.writing() as session:
             shop = load_shop(session)
-            answer = money.enter_takings(
-                session=session,
-                now=doors.now(),
-                by=doors.by_form(),
-                shop_day=forms.day("day", "Day"),
-                channel=forms.text("channel"),
-                amount_minor=forms.money("amount", "Amount", shop),
-                kind=forms.word("kind", TakingsKind, "What", default=TakingsKind.SALE),
-            )
+            told = _told(shop)
+            answer = takings.enter(session=session, now=doors.now(), by=doors.by_form(), taken=[told])
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
-    flash(f"Entered: {shop.formats.money(answer.amount_minor)} on {shop.formats.day(answer.shop_day)}.", "heard")
+    day = told.shop_day or shop.today(doors.now())
+    flash(f"Entered: {shop.formats.money(answer.amount_minor)} on {shop.formats.day(day)}.", "heard")
     return redirect(url_for("money.page"))
 
 
-def _bar(month: MonthShare, shop: Shop, this_month: date) -> tuple[str, float | None, str, bool]:
-    """Give a month of the picture: its short name, its material share in per cent and in words, whether it is open."""
+@pages.get("/why")
+def why() -> str | tuple[str, int]:
+    """Show why the share moved between two spans of days."""
+    refused = found = None
+    with doors.reading() as session:
+        shop = load_shop(session)
+        today = shop.today(doors.now())
+        before, after = _spans(today)
+        try:
+            before, after = _asked("before", before), _asked("after", after)
+            found = whymoved.why(session=session, before=before, after=after)
+        except Refusal as refusal:
+            refused = refusal
+    shown = render_template(
+        "why.html",
+        found=found,
+        before=before,
+        after=after,
+        effects=list(Effect),
+        presets=_presets(today),
+        shop=shop,
+        today=today,
+        refused=refused,
+    )
+    return shown if refused is None else (shown, status_of(refused))
+
+
+@pages.get("/why/<int:article_id>")
+def behind(article_id: int) -> str:
+    """Show the jobs and deliveries behind an item's figures over two spans."""
+    with doors.reading() as session:
+        shop = load_shop(session)
+        before, after = _spans(shop.today(doors.now()))
+        spans = [_asked("before", before), _asked("after", after)]
+        item = finding.item(session, article_id)
+        found = [whymoved.behind(session=session, article_id=article_id, span=span) for span in spans]
+    return render_template("behind.html", item=item, spans=spans, found=found)
+
+
+def _told(shop: Shop) -> Taken:
+    currency = forms.text("currency").upper() or shop.currency
+    return Taken(
+        shop_day=forms.day("day", "Day"),
+        channel=forms.text("channel"),
+        amount_minor=minor_from_major(forms.text("amount"), currency_decimals(currency), "Amount"),
+        kind=forms.word("kind", TakingsKind, "What", default=TakingsKind.SALE),
+        currency="" if currency == shop.currency else currency,
+        rate_ppm=rate_ppm(forms.text("rate")) if forms.text("rate") and currency != shop.currency else None,
+        product=forms.text("product"),
+        pieces=forms.maybe_whole("pieces", "Pieces"),
+    )
+
+
+def _asked(name: str, usual: Span) -> Span:
+    """Give the span in the address; the usual one where it has none. Errors: BadInput."""
+    days = []
+    for end, day in (("first", usual.first), ("last", usual.last)):
+        given = request.args.get(f"{name}_{end}", "").strip()
+        try:
+            days.append(date.fromisoformat(given) if given else day)
+        except ValueError:
+            raise BadInput("not_a_day", f"“{given[:40]}” is not a day. Write it like 2026-03-04.") from None
+    return Span(*days)
+
+
+def _month(day: date) -> Span:
+    first = day.replace(day=1)
+    return Span(first, (first + timedelta(days=_MONTH_DAYS)).replace(day=1) - timedelta(days=1))
+
+
+def _before(span: Span) -> Span:
+    return _month(span.first - timedelta(days=1))
+
+
+def _spans(today: date) -> tuple[Span, Span]:
+    """Give the last month that is over, and the one before it."""
+    after = _before(_month(today))
+    return _before(after), after
+
+
+def _presets(today: date) -> list[tuple[str, Span, Span]]:
+    """Give what is often compared: words, and the two spans."""
+    before, after = _spans(today)
+    year_ago = _month(after.first.replace(year=after.first.year - 1))
+    quarter = Span(_before(before).first, after.last)
+    quarter_before = Span(_before(_before(_before(quarter))).first, _before(quarter).last)
+    return [
+        ("Last month and the one before", before, after),
+        ("Last month and a year before", year_ago, after),
+        ("Three months and the three before", quarter_before, quarter),
+    ]
+
+
+def _point(month: MonthShare, shop: Shop, view: MoneyView, this_month: date) -> Point:
     name = format_date(month.month, "LLL", locale=shop.locale)
+    sign = view.chart.signs.get(month.month) if view.chart else None
+    mark = "open" if month.month >= this_month else sign or ""
     if month.material_bp is None:
-        return name, None, "", month.month >= this_month
+        return name, None, "", mark
     per_cent = float(month.material_bp) / BP_PER_PER_CENT
-    return name, per_cent, shop.formats.number(per_cent, 1), month.month >= this_month
+    return name, per_cent, shop.formats.number(per_cent, 1), mark
 
 
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
-        view = money.view(session=session)
-    this_month = shop.today(doors.now()).replace(day=1)
+        view = money.view(session=session, now=doors.now())
+        products = [name for _, name in choices.sold(session)]
+    today = shop.today(doors.now())
+    this_month = today.replace(day=1)
+    shown = view.months[-money.MONTHS_CHARTED - 1 :]
     return render_template(
         "money.html",
         view=view,
-        months=view.months[-MONTHS_SHOWN:],
-        bars=[_bar(month, shop, this_month) for month in view.months[-MONTHS_DRAWN:]],
-        whole=over(view.months[-MONTHS_SHOWN:]),
+        months=shown,
+        points=[_point(month, shop, view, this_month) for month in shown],
+        whole=over(shown),
+        marked=max(view.chart.signs, default=None) if view.chart else None,
+        least_months=LEAST_VALUES,
         this_month=this_month,
         shop=shop,
-        today=shop.today(doors.now()),
+        today=today,
         kinds=list(TakingsKind),
+        products=products,
         refused=refused,
         form=request.form,
     )

@@ -13,6 +13,8 @@ from spoolkeep.store.engine import Session
 from spoolkeep.web import forms
 
 Words = tuple[str, str]
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+"""Source: the IANA's registry of media types."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,11 @@ def pdf(data: bytes, name: str) -> Response:
 def csv(data: bytes, name: str) -> Response:
     """Give a CSV that the browser saves."""
     return _file(data, "text/csv; charset=utf-8", f'attachment; filename="{name}.csv"')
+
+
+def workbook(data: bytes, name: str) -> Response:
+    """Give an XLSX that the browser saves."""
+    return _file(data, WORKBOOK, f'attachment; filename="{name}.xlsx"')
 
 
 def pressed(gathered: labels.Gathered) -> bytes:

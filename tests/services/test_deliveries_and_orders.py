@@ -8,11 +8,24 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Finish, OrderState, Outcome
-from spoolkeep.services import catalogue, deliveries, finding, joblist, jobs, money, orders, spools, stock, undoing
+from spoolkeep.services import (
+    catalogue,
+    deliveries,
+    finding,
+    joblist,
+    jobs,
+    money,
+    orders,
+    spools,
+    stock,
+    takings,
+    undoing,
+)
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
+from spoolkeep.services.takings import Taken
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
 from spoolkeep.store.tables import Act
@@ -194,8 +207,11 @@ def test_material_share_of_a_mature_workshops_month(shop: TestWorkshop) -> None:
         code = stock.spools_of(session=session, article_id=shop.articles[0])[0].code
     shop.do(lambda s: jobs.settle_open_draw(session=s, now=shop.now, by=by(), movement_id=number, spool_code=code))
     shop.do(
-        lambda s: money.enter_takings(
-            session=s, now=shop.now, by=by(), shop_day=shop.now.date(), channel="Market", amount_minor=2_500_000
+        lambda s: takings.enter(
+            session=s,
+            now=shop.now,
+            by=by(),
+            taken=[Taken(shop_day=shop.now.date(), channel="Market", amount_minor=2_500_000)],
         )
     )
     with shop.store.read() as session:

@@ -8,10 +8,11 @@ from sqlalchemy import event
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.words import OrderState, Outcome, TakingsKind
-from spoolkeep.services import bench, catalogue, finding, jobs, money, orders, stops, today
+from spoolkeep.services import bench, catalogue, finding, jobs, orders, stops, takings, today
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
+from spoolkeep.services.takings import Taken
 from spoolkeep.services.today import Today
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
@@ -186,8 +187,8 @@ def _take(shop: TestWorkshop, *days_ago: int) -> None:
     for days in days_ago:
         day = shop.now.date() - timedelta(days=days)
         shop.do(
-            lambda s, day=day: money.enter_takings(  # type: ignore[misc] # bound here
-                session=s, now=shop.now, by=by(), shop_day=day, channel="Counter", amount_minor=9000
+            lambda s, day=day: takings.enter(  # type: ignore[misc] # bound here
+                session=s, now=shop.now, by=by(), taken=[Taken(shop_day=day, channel="Counter", amount_minor=9000)]
             )
         )
 
@@ -263,14 +264,18 @@ def test_one_tiny_draw_does_not_carry_a_feed_beyond_the_calendar(shop: TestWorks
 def test_a_fee_of_yesterday_is_no_takings(shop: TestWorkshop) -> None:
     _take(shop, 3, 2)
     shop.do(
-        lambda s: money.enter_takings(
+        lambda s: takings.enter(
             session=s,
             now=shop.now,
             by=by(),
-            shop_day=shop.now.date() - timedelta(days=1),
-            channel="Market",
-            amount_minor=300,
-            kind=TakingsKind.FEE,
+            taken=[
+                Taken(
+                    shop_day=shop.now.date() - timedelta(days=1),
+                    channel="Market",
+                    amount_minor=300,
+                    kind=TakingsKind.FEE,
+                )
+            ],
         )
     )
     assert _today(shop).takings_until == shop.now.date() - timedelta(days=2)

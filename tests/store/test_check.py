@@ -6,8 +6,9 @@ import pytest
 from sqlalchemy import text
 
 from spoolkeep.domain.words import Outcome, TakingsKind
-from spoolkeep.services import jobs, money
+from spoolkeep.services import jobs, takings
 from spoolkeep.services.jobs import FeedGrams, JobReport
+from spoolkeep.services.takings import Taken
 from spoolkeep.store import guards
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
@@ -31,14 +32,11 @@ def kept(store: Store, now: datetime) -> Store:
     report = JobReport("Hook", None, (FeedGrams(5_000, article_id=shop.articles[0]),))
     shop.do(lambda s: jobs.report_job(session=s, now=now, by=by(), report=report, outcome=Outcome.GOOD))
     shop.do(
-        lambda s: money.enter_takings(
+        lambda s: takings.enter(
             session=s,
             now=now,
             by=by(),
-            shop_day=now.date(),
-            channel="Market",
-            amount_minor=5000,
-            kind=TakingsKind.SALE,
+            taken=[Taken(shop_day=now.date(), channel="Market", amount_minor=5000, kind=TakingsKind.SALE)],
         )
     )
     return store

@@ -19,6 +19,7 @@ from spoolkeep.services import (
     money,
     orders,
     spools,
+    takings,
     undoing,
 )
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
@@ -26,6 +27,7 @@ from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import Settings, load_shop
+from spoolkeep.services.takings import Taken
 from spoolkeep.store import guards
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
@@ -211,8 +213,11 @@ def test_what_comes_late_to_a_closed_month_falls_in_the_open_one(shop: TestWorks
         )
     )
     shop.do(
-        lambda s: money.enter_takings(
-            session=s, now=shop.now, by=by(), shop_day=january.date(), channel="Market", amount_minor=9_900
+        lambda s: takings.enter(
+            session=s,
+            now=shop.now,
+            by=by(),
+            taken=[Taken(shop_day=january.date(), channel="Market", amount_minor=9_900)],
         )
     )
     with shop.store.read() as session:

@@ -235,14 +235,14 @@ def test_no_page_shows_a_form_that_whoever_looks_may_not_send(
 
 def _opened(app: Flask, shop: TestWorkshop) -> Iterator[tuple[str, str]]:
     """Give every page that is shown, with numbers that are there."""
-    code = shop.deliver()[0]
+    given: dict[str, str] = {"code": shop.deliver()[0], "month": f"{shop.now:%Y-%m}"}
     parts = {"bench.after_undo", "imports.progress"}
     sheet = {"sheet": "takings", "source": "till.csv", "data": b"day,amount\n"}
     shop.do(lambda s: drafts.send(session=s, now=shop.now, actor_id=FIRST_ACTOR, **sheet))  # type: ignore[arg-type]
     for route in app.url_map.iter_rules():
         own = "GET" in (route.methods or ()) and not route.endpoint.startswith(("api.", "static", "door."))
-        if own and not route.rule.endswith((".pdf", ".csv")) and route.endpoint not in parts:
-            built = route.build({name: code if name == "code" else 1 for name in route.arguments})
+        if own and not route.rule.endswith((".pdf", ".csv", ".xlsx")) and route.endpoint not in parts:
+            built = route.build({name: given.get(name, 1) for name in route.arguments})
             assert built is not None
             yield route.endpoint, built[1]
 

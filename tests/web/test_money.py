@@ -1,12 +1,20 @@
-"""Takings typed on the Money page: the same form books once, whatever day it has become."""
+"""The Money pages: takings typed, why the share moved, the books and what leaves them."""
 
+import re
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 
+import pytest
 from flask.testing import FlaskClient
+from sqlalchemy import select
 
-from spoolkeep.services import money
-from tests.workshop import TestWorkshop
+from spoolkeep.domain.words import Outcome
+from spoolkeep.services import catalogue, finding, jobs, money
+from spoolkeep.services.catalogue import ProductEntry
+from spoolkeep.services.jobs import FeedGrams, JobReport
+from spoolkeep.store.tables import TakingsLine
+from tests.web.conftest import Browser
+from tests.workshop import TestWorkshop, by
 
 Key = Callable[[], str]
 
@@ -23,3 +31,124 @@ def test_takings_without_a_day_sent_again_after_midnight_are_entered_once(
     assert "Counter, 2026-03-04" in client.get("/setup/acts").text
     with shop.store.read() as session:
         assert [month.takings_minor for month in money.view(session=session).months] == [1250]
+
+
+def test_takings_in_another_currency_carry_their_rate_and_are_refused_without(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    form = {"channel": "Far market", "amount": "100.00", "currency": "usd"}
+    refused = client.post("/money", data={"key": key(), **form})
+    assert refused.status_code == 409
+    assert "Say how many EUR one USD is" in refused.text
+    assert 'value="Far market"' in refused.text
+    assert client.post("/money", data={"key": key(), **form, "rate": "0.9137"}).status_code == 302
+    with shop.store.read() as session:
+        line = session.scalars(select(TakingsLine)).one()
+    assert (line.amount_minor, line.foreign_minor, line.currency, line.rate_ppm) == (9137, 10_000, "USD", 913_700)
+
+
+def test_takings_of_a_product_name_it_and_one_that_is_not_there_is_refused(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    form = {"channel": "Counter", "amount": "24", "product": "Trug", "pieces": "2"}
+    assert "There is no product “Trug”" in client.post("/money", data={"key": key(), **form}).text
+    entry = ProductEntry("Trug", None, ((shop.articles[0], 25_000),))
+    shop.do(lambda s: catalogue.add_product(session=s, now=shop.now, by=by(), entry=entry))
+    assert client.post("/money", data={"key": key(), **form, "kind": "refund"}).status_code == 302
+    with shop.store.read() as session:
+        line = session.scalars(select(TakingsLine)).one()
+    assert (line.amount_minor, line.pieces, line.product_id is not None) == (-2400, -2, True)
+
+
+def _sold(client: FlaskClient, key: Key, day: str, amount: str) -> None:
+    form = {"key": key(), "channel": "Counter", "day": day, "amount": amount}
+    assert client.post("/money", data=form).status_code == 302
+
+
+def _printed(
+    shop: TestWorkshop, grams: int, at: datetime, *, outcome: Outcome = Outcome.GOOD, position: int = 0
+) -> None:
+    with shop.store.read() as session:
+        feed_id = finding.feed_of(session, shop.feeds[position]).id
+    report = JobReport("Hook", shop.machine(), (FeedGrams(grams * 1000, feed_id),))
+    shop.do(lambda s: jobs.report_job(session=s, now=shop.now, by=by(), report=report, outcome=outcome, ended_at=at))
+
+
+def test_why_the_share_moved_adds_up_and_opens_what_is_behind_it(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    january, february = (datetime(2026, month, 12, 12, tzinfo=shop.now.tzinfo) for month in (1, 2))
+    (spool,) = shop.deliver(1, price_minor=2000, at=january)
+    shop.scan(spool, shop.feeds[0], at=january)
+    _printed(shop, 100, january + timedelta(hours=2))
+    _printed(shop, 100, february + timedelta(hours=2))
+    _printed(shop, 50, february + timedelta(hours=5), outcome=Outcome.FAILED)
+    assert "no takings" in client.get("/money/why").text
+    _sold(client, key, "2026-01-20", "100.00")
+    _sold(client, key, "2026-02-20", "100.00")
+    shown = client.get("/money/why").text
+    # 2.00 of 100.00, then 3.00: a hundred basis points, all of them waste
+    assert "+100.0 basis points" in shown
+    assert shown.count(">+100.0<") == 6
+    behind = re.search(r'href="(/money/why/1\?[^"]*)"', shown)
+    assert behind is not None
+    opened = client.get(behind[1].replace("&amp;", "&")).text
+    assert "1.500 g" in opened
+    assert opened.count("failed</span>") == 1
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("before_first=today", "is not a day"),
+        ("before_first=2026-03-02&before_last=2026-03-01", "Turn them round"),
+        ("before_first=2000-01-01", "Compare at most"),
+    ],
+)
+def test_spans_that_cannot_be_are_refused_in_words(client: FlaskClient, query: str, words: str) -> None:
+    answer = client.get(f"/money/why?{query}")
+    assert answer.status_code == 422
+    assert words in answer.text
+
+
+def test_a_month_is_closed_by_an_owner_and_leaves_as_files(
+    client: FlaskClient, browser: Browser, shop: TestWorkshop, key: Key
+) -> None:
+    assert "The books begin with the first delivery" in client.get("/money/books").text
+    shop.deliver(2, price_minor=1999, at=datetime(2026, 1, 12, 12, tzinfo=shop.now.tzinfo))
+    assert "39.98" in client.get("/money/books").text
+    form = {"key": key(), "through": "2026-01-31"}
+    assert browser("operator").post("/money/books", data=form).status_code == 403
+    assert client.post("/money/books", data=form).status_code == 302
+    assert "The books are closed through 31 Jan 2026" in client.get("/money/books").text
+    assert "closed through" in client.post("/money/books", data={**form, "key": key()}).text
+    assert client.post("/money/books", data={"key": key()}).status_code == 422
+    assert "Closed: nothing changes it" in client.get("/money/books/2026-01").text
+    assert client.get("/money/books/2031-01").status_code == 404
+    assert client.get("/money/books/soon").status_code == 422
+    for path, kind in (
+        ("/money/books/2026-01.csv", "text/csv"),
+        ("/money/books/2026-01.xlsx", "openxmlformats"),
+        ("/money/books/stock.csv?day=2026-01-31", "text/csv"),
+        ("/money/books/stock.xlsx", "openxmlformats"),
+        ("/money/books/stock.pdf?day=2026-01-31", "application/pdf"),
+    ):
+        answer = client.get(path)
+        assert answer.status_code == 200, path
+        assert kind in answer.headers["Content-Type"]
+    assert client.get("/money/books/stock.pdf?day=2030-01-31").status_code == 422
+
+
+def test_a_month_that_differs_by_more_than_chance_is_marked(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    at = datetime(2025, 5, 12, 12, tzinfo=shop.now.tzinfo)
+    codes = shop.deliver(2, price_minor=2000, at=at)
+    shop.scan(codes[0], shop.feeds[0], at=at)
+    grams = [70, 72, 69, 71, 70, 73, 70, 68, 71, 160]
+    for month, drawn in enumerate(grams):
+        day = (at.replace(day=15) + timedelta(days=30.4 * month)).replace(day=15)
+        _printed(shop, drawn, day)
+        _sold(client, key, day.date().isoformat(), "100.00")
+    shown = client.get("/money").text
+    assert "Feb 2026 differs from the other months by more than chance" in shown
+    assert shown.count("not chance") == 1
+    assert "From 8 months on" not in shown

@@ -22,12 +22,12 @@ from spoolkeep.services import (
     foresight,
     jobs,
     machines,
-    money,
     orders,
     reels,
     spools,
     standby,
     stops,
+    takings,
     tokens,
 )
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
@@ -48,6 +48,7 @@ from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.machines import MachineEntry
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import Settings
+from spoolkeep.services.takings import Taken
 from spoolkeep.store.acts import By
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import (
@@ -399,17 +400,8 @@ class Hands:
 
     def take(self, day: date, channel: str, amount_minor: int, kind: TakingsKind, *, now: datetime) -> None:
         """Enter takings of a day."""
-        self._desk(
-            lambda by: money.enter_takings(
-                session=self._session,
-                now=now,
-                by=by,
-                shop_day=day,
-                channel=channel,
-                amount_minor=amount_minor,
-                kind=kind,
-            )
-        )
+        taken = Taken(shop_day=day, channel=channel, amount_minor=amount_minor, kind=kind)
+        self._desk(lambda by: takings.enter(session=self._session, now=now, by=by, taken=[taken]))
 
 
 def _title(product: str, pieces: int) -> str:

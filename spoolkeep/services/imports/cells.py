@@ -139,11 +139,12 @@ class Cells:
         """Give a whole number."""
         return self.read(column, lambda text: whole_from(text, column), empty)
 
-    def money(self, column: str, empty: MinorUnits) -> MinorUnits:
-        """Give an amount in minor units, typed in major ones of the workshop's currency; 0 or more."""
+    def money(self, column: str, empty: MinorUnits, *, currency: str = "") -> MinorUnits:
+        """Give an amount in minor units, typed in major ones of a currency, the workshop's own if empty; 0 or more."""
+        decimals = currency_decimals(currency) if currency else self.reading.decimals
 
         def reader(text: str) -> MinorUnits:
-            minor = minor_from_major(text, self.reading.decimals, column)
+            minor = minor_from_major(text, decimals, column)
             if minor < 0:
                 raise BadInput("negative_price", f"{column}: enter 0 or more.")
             return minor
@@ -188,7 +189,7 @@ class Cells:
 
 def is_number(column: str) -> bool:
     """Say whether a column holds grams or money, which may be written with a point or a comma."""
-    return column.endswith("_g") or column in {"grams", "cost", "price", "amount"}
+    return column.endswith("_g") or column in {"grams", "cost", "price", "amount", "rate"}
 
 
 def day_from(text: str) -> date:

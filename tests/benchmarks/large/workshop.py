@@ -17,7 +17,7 @@ from sqlalchemy.engine import Connection
 from sqlmodel import SQLModel, col
 
 from spoolkeep.domain.words import TakingsKind
-from spoolkeep.services.money import TakingsAnswer
+from spoolkeep.services.takings import TakingsAnswer
 from spoolkeep.store.engine import Store
 from spoolkeep.store.tables import Channel, Station, Token, Workshop
 from tests.benchmarks.large.books import COLUMNS, DAY_STARTS_HOUR, DAY_STARTS_UTC, ZONE, Books, shop_day
@@ -183,7 +183,7 @@ def _taking(
     request = {"shop_day": day, "channel": name, "amount_minor": abs(amount), "kind": kind}
     act = books.act("takings", at=at, request=request, about=f"{name}, {day.isoformat()}")
     books.take(act, day, channel_id, kind=kind, amount_minor=amount)
-    books.answered(act, TakingsAnswer(act.id, day, amount))
+    books.answered(act, TakingsAnswer(act.id, 1, amount))
 
 
 def _start_of(day: date) -> datetime:

@@ -16,10 +16,10 @@ from spoolkeep.services import (
     endings,
     joblist,
     jobs,
-    money,
     onhand,
     orders,
     stops,
+    takings,
     wastebin,
 )
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
@@ -27,6 +27,7 @@ from spoolkeep.services.endings import Early
 from spoolkeep.services.imports import drafts
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
+from spoolkeep.services.takings import Taken
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.web.app import create_app
 from tests.web.browser.everybody import faults
@@ -63,13 +64,14 @@ def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
         "order_id": made["order"],
         "draft_id": made["draft"],
         "machine_id": made["machine"],
+        "month": f"{shop.now:%Y-%m}",
     }
     app = create_app(shop.store, secret=b"only for its map")
     found = []
     for rule in app.url_map.iter_rules():
         if "GET" not in (rule.methods or ()) or rule.endpoint in PARTS or rule.rule.startswith("/api/"):
             continue
-        if rule.rule.endswith((".pdf", ".csv")):
+        if rule.rule.endswith((".pdf", ".csv", ".xlsx")):
             continue
         assert rule.arguments <= set(given), f"Say in this test what {rule.rule} is to show."
         built = rule.build({name: given[name] for name in rule.arguments})
@@ -94,7 +96,9 @@ def _lived_in(shop: TestWorkshop) -> dict[str, int | str]:
     order = _ordered(shop)
     day = shop.now.date()
     shop.do(
-        lambda s: money.enter_takings(session=s, now=now, by=by(), shop_day=day, channel="Counter", amount_minor=90_000)
+        lambda s: takings.enter(
+            session=s, now=now, by=by(), taken=[Taken(shop_day=day, channel="Counter", amount_minor=90_000)]
+        )
     )
     since, before = now - timedelta(hours=2), now - timedelta(hours=4)
     shop.do(
