@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spoolkeep.domain.failing import CHANCES, LOT_LIKENESS, LOT_WEIGHT, MOST, Learned, Seller, likeness_of_lots
+from spoolkeep.domain.failing import LOT_LIKENESS, LOT_WEIGHT, MOST, Learned, Seller, likeness_of_lots
 
 NEW, OLD, OTHER = Seller("PLA", "new"), Seller("PLA", "old"), Seller("PLA", "never bought from")
 
@@ -47,7 +47,8 @@ def test_without_any_job_it_is_about_one_in_twenty_and_hardly_known() -> None:
 def test_a_supplier_never_bought_from_is_taken_as_the_material_is() -> None:
     good = Learned({OLD: _singly(2, 200)}).of(OTHER)
     bad = Learned({OLD: _singly(60, 200)}).of(OTHER)
-    assert good.mean < 0.05 < 0.15 < bad.mean
+    assert good.mean < 0.05
+    assert bad.mean > 0.15
     assert good.high - good.low > Learned({OLD: _singly(2, 200)}).of(OLD).high
 
 
@@ -78,7 +79,7 @@ def test_one_seller_alone_by_another_way_of_adding_it_up() -> None:
 
     means = [1 / (1 + math.exp(-x)) for x in np.linspace(math.log(0.002 / 0.998), math.log(1.5), 32)]
     total = told = 0.0
-    for size in (8, 16, 32, 64, 128, 256, 512, 1024):
+    for size in (4, 8, 16, 32, 64, 128, 256):
         for mean in means:
             a, b = size * mean, size * (1 - mean)
             weight = math.exp(
@@ -109,7 +110,8 @@ def test_one_bad_lot_condemns_a_supplier_less_than_as_many_failures_spread_out()
     other = [(1, 20)] * 20
     one_lot = Learned({NEW: [(10, 10), (0, 10), (0, 10)], OLD: other, Seller("PLA", 3): [(20, 20), *[(0, 20)] * 9]})
     spread = Learned({NEW: _singly(10, 30), OLD: other, Seller("PLA", 3): _singly(20, 200)})
-    assert one_lot.likeness > 0.2 > 0.05 > spread.likeness
+    assert one_lot.likeness > 0.2
+    assert spread.likeness < 0.05
     assert one_lot.of(NEW).mean < spread.of(NEW).mean - 0.05
     assert one_lot.of(NEW).low < spread.of(NEW).low / 2
 

@@ -11,14 +11,18 @@ from spoolkeep.domain.truecost import (
     DAYS_PER_YEAR,
     Cost,
     Losing,
+    Lost,
     Parts,
     Rates,
     beside,
     carry_share,
+    losing,
     parts,
     ranked,
     sure_to_be_dearer,
+    unknown_losing,
 )
+from tests.benchmarks.truecost import tried
 
 RATES = Rates(hour_minor=2400, change_seconds=180, carry_ppm_a_year=200_000, space_minor_a_month=60)
 A, B = Seller("PLA", "A"), Seller("PLA", "B")
@@ -159,5 +163,42 @@ def test_how_sure_it_is_agrees_with_drawing_lots() -> None:
     learned = Learned({A: [(0, 1)] * 30 + [(1, 1)] * 3, B: [(0, 1)] * 20 + [(1, 1)] * 4})
     one, other = _cost(A, 1900, learned.of(A)), _cost(B, 1800, learned.of(B))
     rng = np.random.default_rng(4)
-    drawn = [rng.choice(cost.each, 40_000, p=cost.chance.weights) for cost in (one, other)]
+    drawn = [rng.choice(cost.each[:, 0], 40_000, p=cost.chance.weights) for cost in (one, other)]
     assert sure_to_be_dearer(one, other) == pytest.approx(float((drawn[0] > drawn[1]).mean()), abs=0.01)
+
+
+def test_what_jobs_lose_by_hand() -> None:
+    """Eighty good jobs of 100 g with 2 g purged each, twenty failed that wasted 40 g and 6.00 of hours each.
+
+    Beside a like of 0, half a job and 60.00 a kilogram, for five jobs: other (80 * 0.02 + 0) / 85; a failure
+    (20 * 0.4 + 5 * 0.5) / 25 = 0.42 of a job; hours 20 * 6.00 / 100 g = 60.00 a kilogram each, as the like.
+    """
+    lost = Lost(80, 8_000_000, 160_000, 20, 800_000, 20 * 600)
+    found = losing(lost, like=Losing(0, 0.5, 6000))
+    assert found.other_share == pytest.approx(80 * 0.02 / 85)
+    assert found.per_failure == pytest.approx(0.42)
+    assert found.hours_minor == pytest.approx(6000)
+    assert found.spread == pytest.approx(1 / 25**0.5)
+
+
+def test_where_no_job_ended_half_a_job_and_its_hours_are_lost() -> None:
+    """A kilogram takes 40 h at 25 g an hour; half of that at 3.00 an hour is 60.00."""
+    found = unknown_losing(300)
+    assert (found.per_failure, found.hours_minor) == pytest.approx((0.5, 6000))
+    assert losing(Lost(0, 0, 0, 3, 90_000, 900), like=found) == found
+
+
+def test_what_failures_lose_being_little_known_widens_the_bounds_and_not_the_mean() -> None:
+    chance = Learned({A: [(1, 1)] * 3 + [(0, 1)] * 40}).of(A)
+    sharp, wide = (_cost(A, 1900, chance, Losing(0, 0.5, 6000, spread)) for spread in (0, 0.45))
+    assert wide.mean == pytest.approx(sharp.mean)
+    assert wide.high - wide.low > sharp.high - sharp.low
+
+
+def test_by_true_cost_more_workshops_choose_rightly_than_by_price_or_bare_rates() -> None:
+    """Worlds that share nothing with the model; the benchmark tells it of many more."""
+    found = tried(150, seed=20)
+    assert found.right["true cost"] > found.right["cheapest kilogram"]
+    assert found.regret["true cost"] < 0.7 * found.regret["cheapest kilogram"]
+    assert found.regret["true cost"] < found.regret["bare rates"]
+    assert found.covered > 0.8
