@@ -175,7 +175,7 @@ def _freight(held: Held, spools: int, price: float, *, told: Experience, terms: 
         return own
     others = [one._replace(value_minor=round(one.mg / MG_PER_KG * price)) for one in told.bought.parcels]
     mg = spools * held.terms.spool_mg
-    alone = Parcel(held.supplier_id, round(mg / MG_PER_KG * price), mg, spools)
+    alone = Parcel(held.supplier_id, round(mg / MG_PER_KG * price), mg, spools, told.since)
     return terms.freight_a_kg(held.supplier_id, others or [alone]) or 0.0
 
 

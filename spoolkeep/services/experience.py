@@ -34,6 +34,7 @@ class Parcel(NamedTuple):
     """Prices without freight."""
     mg: int
     spools: int
+    arrived_at: datetime
 
 
 @dataclass(frozen=True)
@@ -213,6 +214,7 @@ def bought(session: Session, *, since: datetime) -> Bought:
             col(Delivery.id),
             col(Delivery.supplier_id),
             col(Delivery.freight_minor),
+            col(Delivery.arrived_at),
             col(Spool.article_id),
             func.sum(col(Movement.asked_mg)),
             func.sum(col(Movement.cost_minor)),
@@ -222,15 +224,16 @@ def bought(session: Session, *, since: datetime) -> Bought:
         .join(Movement, col(Movement.spool_id) == col(Spool.id))
         .where(col(Delivery.live), col(Spool.live), col(Delivery.arrived_at) > since)
         .where(col(Movement.kind) == Kind.DELIVERY, col(Movement.sign) == 1)
-        .group_by(col(Delivery.id), col(Delivery.supplier_id), col(Delivery.freight_minor), col(Spool.article_id))
+        .group_by(col(Delivery.id), col(Delivery.supplier_id), col(Delivery.freight_minor), col(Delivery.arrived_at))
+        .group_by(col(Spool.article_id))
         .order_by(col(Delivery.id), col(Spool.article_id))
     )
     parcels: dict[int, Parcel] = {}
     came: dict[int, list[int]] = {}
-    for number, supplier_id, freight, article_id, mg, cost, spools in session.execute(query):
-        before = parcels.get(number, Parcel(supplier_id, -freight, 0, 0))
-        parcels[number] = Parcel(
-            supplier_id, before.value_minor + int(cost), before.mg + int(mg), before.spools + int(spools)
+    for number, supplier_id, freight, at, article_id, mg, cost, spools in session.execute(query):
+        before = parcels.get(number, Parcel(supplier_id, -freight, 0, 0, at))
+        parcels[number] = before._replace(
+            value_minor=before.value_minor + int(cost), mg=before.mg + int(mg), spools=before.spools + int(spools)
         )
         came.setdefault(article_id, []).append(int(mg))
     return Bought(tuple(parcels.values()), {item: round(sum(some) / len(some)) for item, some in came.items()})

@@ -23,6 +23,7 @@ from spoolkeep.web import (
     ahead,
     api_shop,
     bench,
+    buys,
     count,
     deliveries,
     doors,
@@ -44,6 +45,7 @@ from spoolkeep.web import (
     stock,
     today,
     tonight,
+    worth,
 )
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.lock import Reach
@@ -72,6 +74,8 @@ _PAGES = (
     deliveries,
     orders,
     money,
+    buys,
+    worth,
     setup,
     labels,
     count,

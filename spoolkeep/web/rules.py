@@ -124,6 +124,8 @@ RULES: dict[str, Rule] = {
     "orders.sheet_pdf": BOOKS,
     "money.page": BOOKS,
     "money.enter": KEEP,
+    "buys.page": BOOKS,
+    "worth.page": BOOKS,
     "imports.page": BOOKS,
     "imports.send": Rule(Right.KEEP, largest=SHEET),
     "imports.one": BOOKS,

@@ -97,6 +97,8 @@ WHO = {
     "orders.sheet_pdf": READ,
     "money.page": READ,
     "money.enter": OFFICE,
+    "buys.page": READ,
+    "worth.page": READ,
     "imports.page": READ,
     "imports.send": OFFICE,
     "imports.one": READ,
