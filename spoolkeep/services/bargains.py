@@ -19,6 +19,7 @@ from spoolkeep.domain.words import Kind, TakingsKind
 from spoolkeep.services import experience, finding, outlooks
 from spoolkeep.services.buys import rates_of
 from spoolkeep.services.experience import Bought, Parcel
+from spoolkeep.services.outlooks import Outlooks
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.tables import Balance, DayTotal, Spool, Supplier, TakingsDay
 
@@ -98,8 +99,7 @@ def plastic(*, session: Session, now: datetime, article_id: int | None = None) -
     if article_id is not None:
         finding.item(session, article_id)
     today = load_shop(session).today(now)
-    outlook = outlooks.told(session, today=today)
-    daily = float(outlook.daily_mg.sum() if article_id is None else outlook.daily_mg[outlook.row(article_id)])
+    daily = _daily_mg(outlooks.told(session, today=today), article_id)
     since = today - timedelta(days=DRAWN_DAYS)
     drawn = select(func.sum(col(DayTotal.mg)), func.sum(col(DayTotal.value_minor))).where(
         col(DayTotal.kind) == Kind.DRAW, col(DayTotal.book_day) > since
@@ -121,6 +121,12 @@ def plastic(*, session: Session, now: datetime, article_id: int | None = None) -
         usual_mg=_usual_mg(bought, article_id),
         ceiling=None if now_minor is None else Ceiling(month_mg / MG_PER_KG * now_minor, share),
     )
+
+
+def _daily_mg(outlook: Outlooks, article_id: int | None) -> float:
+    """Give what is expected to be drawn a day; an item that is only set up is not reckoned with, as on Stock."""
+    rows = range(len(outlook.past.article_ids)) if article_id is None else [outlook.row(article_id)]
+    return sum(float(outlook.daily_mg[row]) for row in rows if not outlook.is_unheard_of(row))
 
 
 def _takings(session: Session, since: date) -> int:
