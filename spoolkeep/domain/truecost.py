@@ -21,7 +21,7 @@ DAYS_PER_MONTH = DAYS_PER_YEAR / 12
 """Source: the mean year of the Julian calendar."""
 LEANING = 5
 """For how many jobs what is usual counts beside a material's own. Source: our own choice."""
-HALF_A_JOB, KG_PER_HOUR = 0.5, 0.025
+A_FAILURE, KG_PER_HOUR = 0.65, 0.025
 ONE_FAILURE = 1.0
 """The relative standard deviation of what one failure loses: jobs differ twofold and fail anywhere (a lognormal of 0.7
 times a uniform has 1.08). Source: our own choice."""
@@ -101,11 +101,12 @@ def losing(lost: Lost, *, like: Losing) -> Losing:
 
 
 def unknown_losing(earns_minor_per_hour: float) -> Losing:
-    """Give what jobs are taken to lose where none ended yet: half a job, and its hours.
+    """Give what jobs are taken to lose where none ended yet: somewhat more than half a job, and its hours.
 
-    Source: a job that may fail at any point fails half way on average; KG_PER_HOUR is common practice, no source.
+    Source: our own choice. A job fails half way on average: half a usual job where all are as likely to, 0.82 of one
+    where jobs, a lognormal of 0.7, fail by their grams; between these. KG_PER_HOUR is common practice, no source.
     """
-    return Losing(0.0, HALF_A_JOB, HALF_A_JOB / KG_PER_HOUR * earns_minor_per_hour, ONE_FAILURE / math.sqrt(LEANING))
+    return Losing(0.0, A_FAILURE, A_FAILURE / KG_PER_HOUR * earns_minor_per_hour, ONE_FAILURE / math.sqrt(LEANING))
 
 
 class Parts(NamedTuple):

@@ -181,10 +181,10 @@ def test_what_jobs_lose_by_hand() -> None:
     assert found.spread == pytest.approx(1 / 25**0.5)
 
 
-def test_where_no_job_ended_half_a_job_and_its_hours_are_lost() -> None:
-    """A kilogram takes 40 h at 25 g an hour; half of that at 3.00 an hour is 60.00."""
+def test_where_no_job_ended_a_good_half_of_a_job_and_its_hours_are_lost() -> None:
+    """A kilogram takes 40 h at 25 g an hour; 0.65 of that at 3.00 an hour is 78.00."""
     found = unknown_losing(300)
-    assert (found.per_failure, found.hours_minor) == pytest.approx((0.5, 6000))
+    assert (found.per_failure, found.hours_minor) == pytest.approx((0.65, 7800))
     assert losing(Lost(0, 0, 0, 3, 90_000, 900), like=found) == found
 
 

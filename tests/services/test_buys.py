@@ -167,13 +167,13 @@ def test_a_supplier_whose_plastic_fails_is_not_the_best_buy_though_its_kilogram_
 def test_what_jobs_lose_is_as_the_books_have_it(shop: BuyingWorkshop) -> None:
     """Ten good jobs of 20 g, four that wasted 20 g each in two hours at 3.00.
 
-    Beside five of half a job and 60.00 a kilogram: (4 * 1 + 5 * 0.5) / 9 of a job; hours 6.00 on 20 g are 300.00 a
-    kilogram: (4 * 300.00 + 5 * 60.00) / 9. The shop leans so first, and the material on the shop again.
+    Beside five of 0.65 of a job and 78.00 a kilogram: (4 * 1 + 5 * 0.65) / 9 of a job; hours 6.00 on 20 g are 300.00 a
+    kilogram: (4 * 300.00 + 5 * 78.00) / 9. The shop leans so first, and the material on the shop again.
     """
     (code,) = shop.come(shop.cheap, 1, 1600, days_ago=40)
     shop.print_from(code, good=10, failed=4)
     told = shop.told()
-    of_shop = (4 + 5 * 0.5) / 9, (4 * 30_000 + 5 * 6_000) / 9
+    of_shop = (4 + 5 * 0.65) / 9, (4 * 30_000 + 5 * 7_800) / 9
     assert told.losing_any.per_failure == pytest.approx(of_shop[0])
     assert told.losing_any.hours_minor == pytest.approx(of_shop[1])
     assert told.losing["PLA"].per_failure == pytest.approx((4 + 5 * of_shop[0]) / 9)
