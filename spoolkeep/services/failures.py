@@ -55,7 +55,7 @@ class Failures:
 
 
 @dataclass(frozen=True)
-class _Draws:
+class Draws:
     """The draws that stand of the jobs that ended, as arrays of whole numbers, (draws,) each."""
 
     job: Whole
@@ -70,7 +70,7 @@ class _Draws:
 def view(*, session: Session, now: datetime) -> Failures:
     """Give what failed in the last year."""
     since = now - timedelta(days=DAYS)
-    draws = _draws(session, since)
+    draws = draws_since(session, since)
     machines = dict(session.execute(select(col(Machine.id), col(Machine.name))).all())
     spools = _spools(session, np.unique(draws.spool).tolist())
     lots = {number: _lot(row) for number, row in spools.items()}
@@ -89,7 +89,7 @@ def _lot(row: Row[Any]) -> str:
     return ", ".join(filter(None, (row.material, row.lot, row.supplier))) if row.lot else ""
 
 
-def _draws(session: Session, since: datetime) -> _Draws:
+def draws_since(session: Session, since: datetime) -> Draws:
     """Give the draws that stand of the jobs that ended since."""
     back = aliased(Movement)
     query: Any = (
@@ -111,7 +111,7 @@ def _draws(session: Session, since: datetime) -> _Draws:
         first = flat[:, 0] == stopped
         flat[first, 5] = 0
         flat[first, 0] = later
-    return _Draws(*flat.T)
+    return Draws(*flat.T)
 
 
 def _went_on() -> Any:  # noqa: ANN401 - pairs
@@ -140,7 +140,7 @@ def _spools(session: Session, spool_ids: Sequence[int]) -> dict[int, Row[Any]]:
     return found
 
 
-def _grouped(draws: _Draws, things: Whole, names: Mapping[int, str]) -> tuple[Failing, ...]:
+def _grouped(draws: Draws, things: Whole, names: Mapping[int, str]) -> tuple[Failing, ...]:
     """Group the draws by the names of the machines or spools that had a part in them; what has no name is left out."""
     known = sorted({name for name in names.values() if name})
     if not known:

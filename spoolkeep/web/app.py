@@ -24,6 +24,7 @@ from spoolkeep.web import (
     api_shop,
     bench,
     books,
+    buys,
     count,
     deliveries,
     doors,
@@ -45,6 +46,7 @@ from spoolkeep.web import (
     stock,
     today,
     tonight,
+    worth,
 )
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.lock import Reach
@@ -74,6 +76,8 @@ _PAGES = (
     deliveries,
     orders,
     money,
+    buys,
+    worth,
     setup,
     labels,
     count,

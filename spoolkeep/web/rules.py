@@ -134,6 +134,8 @@ RULES: dict[str, Rule] = {
     "books.stock_pdf": BOOKS,
     "books.stock_csv": BOOKS,
     "books.stock_workbook": BOOKS,
+    "buys.page": BOOKS,
+    "worth.page": BOOKS,
     "imports.page": BOOKS,
     "imports.send": Rule(Right.KEEP, largest=SHEET),
     "imports.one": BOOKS,

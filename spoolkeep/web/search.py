@@ -34,6 +34,8 @@ PLACES = (
     ("Draft an order", "orders.page", "now"),
     ("Enter takings", "money.page", "takings"),
     ("Material share", "money.page", "share"),
+    ("The best buy: true cost of a good kilogram", "buys.page", ""),
+    ("Is it worth it? Free freight, a cheaper price", "worth.page", ""),
     ("Machines and feeds", "setup.page", "machine"),
     ("Places", "setup.page", "place"),
     ("Labels for feeds and places, bench cards, label stock", "labels.page", ""),

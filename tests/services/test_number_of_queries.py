@@ -10,8 +10,10 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.words import OrderState, Outcome, PlaceKind
 from spoolkeep.services import (
     acts,
+    bargains,
     bench,
     boards,
+    buys,
     catalogue,
     choices,
     counting,
@@ -172,6 +174,8 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "stops": lambda s, _: stops.recent(session=s),
     "acts": lambda s, _: acts.recent(session=s),
     "money": lambda s, _: money.view(session=s),
+    "the best buy": lambda s, now: buys.view(session=s, now=now),
+    "what plastic costs in a month": lambda s, now: bargains.plastic(session=s, now=now),
     "run-out": lambda s, now: figures.runout(session=s, now=now),
     "reorder": lambda s, now: figures.reorder(session=s, now=now),
     "share": lambda s, _: figures.material_share(session=s),

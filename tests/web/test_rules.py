@@ -107,6 +107,8 @@ WHO = {
     "books.stock_pdf": READ,
     "books.stock_csv": READ,
     "books.stock_workbook": READ,
+    "buys.page": READ,
+    "worth.page": READ,
     "imports.page": READ,
     "imports.send": OFFICE,
     "imports.one": READ,

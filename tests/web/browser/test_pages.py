@@ -39,6 +39,13 @@ QUERIES = {
     "jobs.ending": ("", "?machine={machine}"),
     "deliveries.page": ("", "?order={order}"),
     "stock.page": ("", "?show=due", "?colour=no+such"),
+    "buys.page": ("", "?item=1", "?item=99"),
+    "worth.page": (
+        "",
+        "?what=price&price=14&minutes=20",
+        "?what=price&item=1&each=spool&price=19&minutes=20&months=6&spools=12",
+        "?what=freight&add=30&freight=7.90&basket=60&parcels=1&minutes=5",
+    ),
     "search.page": ("", "?q=slate", "?q=no+such+thing"),
 }
 """Pages that show something else by what stands in the address."""
