@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.standing import Span
-from spoolkeep.domain.words import Kind
+from spoolkeep.services.history import DRAWN
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.tables import CalendarDay, DayTotal
 
@@ -74,7 +74,7 @@ def open_hours(session: Session, *, since: datetime, shop: Shop | None = None) -
             col(CalendarDay.live), col(CalendarDay.supplier_id).is_(None)
         )
     ).all()
-    drawn = select(col(DayTotal.shop_day)).where(col(DayTotal.shop_day) >= first, col(DayTotal.kind) == Kind.DRAW)
+    drawn = select(col(DayTotal.shop_day)).where(col(DayTotal.shop_day) >= first, col(DayTotal.kind).in_(DRAWN))
     return OpenHours(
         known,
         closed=_those(days, is_open=False),

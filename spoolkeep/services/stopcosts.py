@@ -87,7 +87,7 @@ class _Counted:
 def view(
     *, session: Session, now: datetime, month: date | None = None, article_id: int | None = None, unsaid: bool = False
 ) -> StopCosts:
-    """Give what stops cost over two years: all of them, or those of a month, of an item, or for want of nobody said what.
+    """Give what stops cost over two years: of all, of a month, of an item, or (`unsaid`) of those for nobody said what.
 
     What a machine earns is its own figure, else the workshop's, as they are now.
     """
@@ -154,12 +154,9 @@ def _counted(session: Session, now: datetime) -> list[_Counted]:
         own = list(of_machine)
         # a stop is counted from where the earlier ones of its machine end
         spans = apart([(max(row[0].from_at, since), row[0].until_at or now) for row in own])
-        found += [
-            _Counted(row[0], row.name, _seconds(span, row, attended, hours), row.earns or shop.earns_minor_per_hour)
-            if row.earns is None
-            else _Counted(row[0], row.name, _seconds(span, row, attended, hours), row.earns)
-            for span, row in zip(spans, own, strict=True)
-        ]
+        for span, row in zip(spans, own, strict=True):
+            earns = shop.earns_minor_per_hour if row.earns is None else row.earns
+            found.append(_Counted(row[0], row.name, _seconds(span, row, attended, hours), earns))
     return sorted(found, key=lambda one: (one.stop.until_at is not None, -one.stop.from_at.timestamp(), -one.stop.id))
 
 

@@ -38,6 +38,7 @@ QUERIES = {
     "jobs.ending": ("", "?machine={machine}"),
     "deliveries.page": ("", "?order={order}"),
     "stock.page": ("", "?show=due", "?colour=no+such"),
+    "standing.costs": ("", "?item=none"),
     "search.page": ("", "?q=slate", "?q=no+such+thing"),
 }
 """Pages that show something else by what stands in the address."""
@@ -63,6 +64,7 @@ def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
         "order_id": made["order"],
         "draft_id": made["draft"],
         "machine_id": made["machine"],
+        "stop_id": 1,
     }
     app = create_app(shop.store, secret=b"only for its map")
     found = []
