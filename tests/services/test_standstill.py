@@ -3,7 +3,7 @@
 from datetime import datetime, timedelta
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import event, select
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
@@ -404,3 +404,24 @@ def test_hours_of_a_stop_that_still_lasts_cannot_be_entered_once_more(shop: Test
     shop.do(lambda s: stops.book_stop(session=s, now=at, by=by(), machine_id=1, from_at=at - 3 * HOUR))
     with shop.store.write() as session, pytest.raises(Conflict, match="only what is missing"):
         stops.book_stop(session=session, now=at, by=by(), machine_id=1, from_at=at - 2 * HOUR, until_at=at - HOUR)
+
+
+def test_a_look_asks_as_often_for_many_machines_as_for_one(store: Store, now: datetime) -> None:
+    shop = TestWorkshop(store, now)
+    asked = []
+    for number in range(1, 7):
+        name = f"Rowan {number}"
+        shop.do(lambda s, name=name: catalogue.add_machine(session=s, now=now, by=by(), name=name, feeds=2))  # type: ignore[misc]
+        shop.deliver(article=0)
+        codes = shop.deliver(2, article=1)
+        shop.plan("Hook", white(shop, 1500), machine=name)
+        sent: list[str] = []
+        note = lambda *told, sent=sent: sent.append(told[2])  # noqa: E731
+        event.listen(store.engine, "before_cursor_execute", note)
+        with store.read() as session:
+            opens, _ = standstill._seen(session, now)  # noqa: SLF001 - what it reads before it writes
+        event.remove(store.engine, "before_cursor_execute", note)
+        assert [one.machine.name for one in opens][-1] == name
+        assert len(codes) == 2
+        asked.append(len(sent))
+    assert len(set(asked)) == 1, asked
