@@ -8,9 +8,11 @@ where it lies somewhere, is on the machine, or on another one that runs nothing.
 are due first take theirs first.
 """
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import islice
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -24,8 +26,11 @@ from spoolkeep.services.checking import Books
 from spoolkeep.services.floor import FeedState, JobToCome, Lying, MachineState
 from spoolkeep.store.tables import Balance, Feed, Job, KeptOn, Loading, Spool
 
-_FULLEST = 10
-"""So many spools beyond those that others take are asked for what is probably left: lesser ones last even less."""
+_FULLEST = 2
+"""So many spools beyond those that are taken are asked for what is surely left: lesser ones hardly last longer.
+
+Source: our own choice; to reckon it for every spool of a large shelf would take seconds.
+"""
 
 
 @dataclass(frozen=True)
@@ -118,7 +123,7 @@ def lacking(session: Session, now: datetime, machines: Sequence[MachineState]) -
     waiting.sort(key=lambda one: (due_from(one[1][0].due_at, one[1][0].lasts) or now, one[0].machine_id))
     wants = {job.job_id: _wants(books, machine, job) for machine, jobs in waiting for job in jobs}
     held = _Held(books, _kept(session, [machine for machine, _ in waiting]))
-    _know(session, held, {on.spool.spool_id: on.spool for machine, _ in waiting for on in machine.on})
+    _know(session, held, {one.spool_id: one for machine, jobs in waiting for one in _on_it(held, machine, jobs, wants)})
     without = [(machine, jobs) for machine, jobs in waiting if not _served(held, machine, jobs, wants)]
     if without:
         _look_around(session, held, without, wants)
@@ -190,6 +195,16 @@ def _first_lacking(held: _Held, machine: MachineState, wants: Sequence[_Want]) -
     return next((one.items[0] for one in wants if one.items and not _for_want(held, machine, one)), None)
 
 
+def _on_it(
+    held: _Held, machine: MachineState, jobs: Sequence[JobToCome], wants: Mapping[int, list[_Want]]
+) -> list[Lying]:
+    """Give the spools on a machine that may be for one of its jobs."""
+    items = {number for job in jobs for want in wants[job.job_id] for number in (*want.items, *want.instead)}
+    kept = {loading_id for loading_id, _ in held.kept}
+    is_kept = any(on.loading_id in kept for on in machine.on)
+    return [on.spool for on in machine.on if is_kept or on.spool.item.article_id in items]
+
+
 def _know(session: Session, held: _Held, spools: Mapping[int, Lying]) -> None:
     """Learn what is surely on spools: by the lower bound of what is probably left."""
     lefts = untold.left_of(session, list(spools), anew=False)
@@ -213,10 +228,12 @@ def _look_around(
     which = col(Spool.article_id).in_(items) & col(Spool.retired_on).is_(None) & (col(Balance.left_mg) >= least)
     lying = floor.lying(session, which & col(Spool.id).not_in(_IN_USE_BY_JOBS))
     fullest = sorted(lying.values(), key=lambda one: (-one.left_mg, one.spool_id))
+    takers = Counter(number for _, want in asked for number in {*want.items, *want.instead})
     able: dict[int, Lying] = {}
     for machine, want in asked:
         fitting = (one for one in fullest if one.left_mg >= want.mg and held.fits(want, one, machine))
-        able.update({one.spool_id: one for one, _ in zip(fitting, range(len(asked) + _FULLEST), strict=False)})
+        most = max(takers[number] for number in (*want.items, *want.instead)) + _FULLEST
+        able.update({one.spool_id: one for one in islice(fitting, most)})
     held.spools = able
     _know(session, held, {number: one for number, one in able.items() if number not in held.surely_mg})
 
