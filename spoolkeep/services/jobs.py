@@ -18,7 +18,7 @@ from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.split import largest_remainders
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import Cause, JobState, Kind, Outcome, Purpose
-from spoolkeep.services import checking, finding, untold
+from spoolkeep.services import checking, finding, stops, untold
 from spoolkeep.services.draws import Drawn, cause_of, check_amount, draw_events, share_again
 from spoolkeep.services.loadings import loaded_on
 from spoolkeep.services.shop import next_serials
@@ -141,6 +141,8 @@ def start_within(session: Session, act: Act, job: Job, *, at: datetime, machine_
         put_on(session, act, job, machine_id)
     _forget_assumed(session, act, job)
     change(session, act, job, state=JobState.RUNNING, outcome=None, ended_at=None, started_at=at)
+    if job.machine_id is not None:
+        stops.ends_within(session, act, job.machine_id, at=at)
     session.flush()
     wrong = checking.odd_about_machine(session, at, job.machine_id) if job.machine_id is not None else ()
     return JobAnswer(act.id, job.id, odd=(*wrong, *too_little(session, job)))

@@ -1,12 +1,13 @@
 """Stops: hours in which a machine stood still for want of a spool.
 
-The Jobs page and the start page call it.
+The Jobs page, the start page and a stop's own page call it. What opens and closes them by itself is `standstill`.
 """
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -15,7 +16,7 @@ from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Machine, Stop
+from spoolkeep.store.tables import Act, Job, Machine, Stop
 
 FIRST_YEAR = 2000
 
@@ -41,6 +42,17 @@ class StopView:
     hours: float | None
     """None while it lasts."""
     why: str
+    by_itself: bool = False
+    """Seen by the program."""
+    corrected: bool = False
+    """A person has said when it was, or that it was none."""
+    job: str = ""
+    """The title of the job that waited."""
+
+    @property
+    def was_none(self) -> bool:
+        """Give whether a person said that it was no stop."""
+        return self.corrected and self.until_at == self.from_at
 
 
 def book_stop(
@@ -98,7 +110,7 @@ def end_stop(*, session: Session, now: datetime, by: By, stop_id: int, until_at:
         if stop.until_at is not None:
             raise Conflict("ended_before", "That stop has ended already. Undo that first if it was wrong.")
         _check_times(stop.from_at, until_at or now, now)
-        change(session, act, stop, until_at=until_at or now)
+        change(session, act, stop, until_at=until_at or now, corrected=stop.by_itself or stop.corrected)
         return StopAnswer(act.id, stop.id)
 
     request = {"stop_id": stop_id, "until_at": until_at}
@@ -114,6 +126,77 @@ def end_stop(*, session: Session, now: datetime, by: By, stop_id: int, until_at:
     )
 
 
+def correct(
+    *, session: Session, now: datetime, by: By, stop_id: int, from_at: datetime, until_at: datetime | None = None
+) -> StopAnswer:
+    """Say when a stop was, or since when it lasts; the program leaves it from then on.
+
+    Errors: BadInput for times that cannot be; NotFound; Conflict where its machine stood still in these hours already.
+    """
+
+    def do(act: Act) -> StopAnswer:
+        stop = _stop(session, stop_id)
+        _check_times(from_at, until_at, now)
+        if until_at == from_at:
+            words = "The stop would have no hours at all. Where it was none, press “It was no stop” instead."
+            raise BadInput("no_hours", words)
+        if until_at is None and _standing(session, stop.machine_id, but=stop_id):
+            words = "This machine stands still by a later stop already. Say until when this one was."
+            raise Conflict("stands_already", words)
+        if _overlaps(session, stop.machine_id, from_at, until_at or now, but=stop_id):
+            words = (
+                "Its machine stood still in some of these hours by another stop. Correct that one, or choose others."
+            )
+            raise Conflict("stood_already", words)
+        change(session, act, stop, from_at=from_at, until_at=until_at, corrected=True)
+        return StopAnswer(act.id, stop.id)
+
+    request = {"stop_id": stop_id, "from_at": from_at, "until_at": until_at}
+    return once(
+        session,
+        "correct stop",
+        by=by,
+        now=now,
+        request=request,
+        answers=StopAnswer,
+        about=lambda: session.get_one(Machine, _stop(session, stop_id).machine_id).name,
+        do=do,
+    )
+
+
+def was_none(*, session: Session, now: datetime, by: By, stop_id: int) -> StopAnswer:
+    """Say that a stop was none: it has no hours from then on, and the program leaves it.
+
+    Errors: NotFound; Conflict where that was said before.
+    """
+
+    def do(act: Act) -> StopAnswer:
+        stop = _stop(session, stop_id)
+        if stop.corrected and stop.until_at == stop.from_at:
+            raise Conflict("none_before", "It was said before that this was no stop. Nothing was changed.")
+        change(session, act, stop, until_at=stop.from_at, corrected=True)
+        return StopAnswer(act.id, stop.id)
+
+    return once(
+        session,
+        "no stop",
+        by=by,
+        now=now,
+        request={"stop_id": stop_id},
+        answers=StopAnswer,
+        about=lambda: session.get_one(Machine, _stop(session, stop_id).machine_id).name,
+        do=do,
+    )
+
+
+def ends_within(session: Session, act: Act, machine_id: int, *, at: datetime) -> None:
+    """End within an act the stop that a machine's own start shows to be over, where one opened by itself."""
+    query = select(Stop).where(col(Stop.machine_id) == machine_id, col(Stop.live), col(Stop.until_at).is_(None))
+    stop = session.scalars(query.where(col(Stop.by_itself), ~col(Stop.corrected))).first()
+    if stop is not None:
+        change(session, act, stop, until_at=max(stop.from_at, at))
+
+
 def standing(*, session: Session) -> dict[int, str]:
     """Give the machines that stand still just now, by number, and the item that each waits for, where that is told."""
     query = select(col(Stop.machine_id), col(Stop.article_id)).where(col(Stop.live), col(Stop.until_at).is_(None))
@@ -124,21 +207,42 @@ def standing(*, session: Session) -> dict[int, str]:
 
 def recent(*, session: Session, limit: int = 30) -> list[StopView]:
     """Give the last stops: those that last first, then newest first."""
-    query = select(Stop, Machine).join(Machine, col(Machine.id) == col(Stop.machine_id)).where(col(Stop.live))
     lasting_first = (col(Stop.until_at).is_not(None), col(Stop.from_at).desc(), col(Stop.id).desc())
-    rows = session.execute(query.order_by(*lasting_first).limit(limit)).all()
-    items = finding.items(session, [stop.article_id for stop, _ in rows if stop.article_id])
+    return _views(session, _STOPS.order_by(*lasting_first).limit(limit))
+
+
+def one(*, session: Session, stop_id: int) -> StopView:
+    """Give one stop. Errors: NotFound."""
+    _stop(session, stop_id)
+    return _views(session, _STOPS.where(col(Stop.id) == stop_id))[0]
+
+
+_COLUMNS: tuple[Any, ...] = (Stop, col(Machine.name), col(Job.title))
+_STOPS: Select[Any] = (
+    select(*_COLUMNS)
+    .join(Machine, col(Machine.id) == col(Stop.machine_id))
+    .outerjoin(Job, col(Job.id) == col(Stop.job_id))
+    .where(col(Stop.live))
+)
+
+
+def _views(session: Session, query: Select[Any]) -> list[StopView]:
+    rows = session.execute(query).all()
+    items = finding.items(session, [row[0].article_id for row in rows if row[0].article_id])
     return [
         StopView(
             stop_id=stop.id,
-            machine=machine.name,
+            machine=machine,
             item=items.get(stop.article_id or 0),
             from_at=stop.from_at,
             until_at=stop.until_at,
             hours=(stop.until_at - stop.from_at).total_seconds() / 3600 if stop.until_at else None,
             why=stop.why,
+            by_itself=stop.by_itself,
+            corrected=stop.corrected,
+            job=job or "",
         )
-        for stop, machine in rows
+        for stop, machine, job in rows
     ]
 
 
@@ -151,15 +255,23 @@ def _check_times(from_at: datetime, until_at: datetime | None, now: datetime) ->
         raise BadInput("ends_before_it_begins", "The stop would end before it began. Check the times.")
 
 
-def _standing(session: Session, machine_id: int) -> bool:
+def _standing(session: Session, machine_id: int, *, but: int | None = None) -> bool:
     query = select(col(Stop.id)).where(col(Stop.machine_id) == machine_id, col(Stop.live), col(Stop.until_at).is_(None))
-    return session.scalars(query).first() is not None
+    return any(number != but for number in session.scalars(query))
 
 
-def _overlaps(session: Session, machine_id: int, from_at: datetime, until_at: datetime) -> bool:
-    within = (col(Stop.from_at) < until_at) & (col(Stop.until_at) > from_at)
+def _overlaps(
+    session: Session, machine_id: int, from_at: datetime, until_at: datetime, *, but: int | None = None
+) -> bool:
+    """Give whether another stop of a machine has some of these hours; one that lasts has all since it began."""
+    lasts_on = or_(col(Stop.until_at).is_(None), col(Stop.until_at) > from_at)
+    within = (
+        (col(Stop.from_at) < until_at)
+        & lasts_on
+        & or_(col(Stop.until_at).is_(None), col(Stop.until_at) > col(Stop.from_at))
+    )
     query = select(col(Stop.id)).where(col(Stop.machine_id) == machine_id, col(Stop.live), within)
-    return session.scalars(query).first() is not None
+    return any(number != but for number in session.scalars(query))
 
 
 def _stop(session: Session, stop_id: int) -> Stop:

@@ -17,7 +17,7 @@ import waitress
 
 from spoolkeep.domain.errors import BadInput, NotAllowed
 from spoolkeep.domain.words import LinkKind
-from spoolkeep.services import assumed, demo, links, outlooks, people, untold
+from spoolkeep.services import assumed, demo, links, outlooks, people, standstill, untold
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
@@ -77,6 +77,7 @@ def _looking(store: Store) -> Iterator[None]:
         while not over.wait(LOOKS_EACH_S):
             try:
                 assumed.take_all(store, now=datetime.now(UTC))
+                standstill.look_at_all(store, now=datetime.now(UTC))
                 with store.read() as session:
                     untold.learned(session)  # so that no page waits for it after a weighing, nor in the morning
                     outlooks.told(session, today=load_shop(session).today(datetime.now(UTC)))

@@ -10,12 +10,13 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.failing import Seller
 from spoolkeep.domain.words import Cause, Outcome
-from spoolkeep.services import bargains, buys, catalogue, deliveries, experience, finding, joblist, jobs, money
+from spoolkeep.services import bargains, buys, catalogue, deliveries, experience, finding, joblist, jobs, takings
 from spoolkeep.services.bargains import FreightAsked, PriceAsked
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.shop import Settings, load_shop
+from spoolkeep.services.takings import Taken
 from spoolkeep.store.engine import Store
 from tests.workshop import TestWorkshop, by
 
@@ -234,12 +235,8 @@ def _price(shop: BuyingWorkshop, asked: PriceAsked = ASKED) -> bargains.PriceAns
 def test_what_a_price_saves_goes_by_the_expected_use_and_by_what_was_drawn(shop: BuyingWorkshop) -> None:
     (code,) = shop.come(shop.cheap, 1, 1600, days_ago=40, freight_minor=500)
     shop.print_from(code, good=30)
-    day = shop.now.date()
-    shop.do(
-        lambda s: money.enter_takings(
-            session=s, now=shop.now, by=by(), shop_day=day, channel="Counter", amount_minor=63_000
-        )
-    )
+    taken = Taken(shop_day=shop.now.date(), channel="Counter", amount_minor=63_000)
+    shop.do(lambda s: takings.enter(session=s, now=shop.now, by=by(), taken=[taken]))
     found = _price(shop)
     # 600 g of a spool that cost 21.00 are 12.60, which is a fiftieth of 630.00
     assert found.plastic.now_minor == pytest.approx(2100)

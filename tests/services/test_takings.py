@@ -30,8 +30,9 @@ def take(shop: TestWorkshop, *taken: Taken) -> takings.TakingsAnswer:
 
 
 def brought(shop: TestWorkshop, data: bytes) -> ImportReport:
-    given = {"sheet": "takings", "source": "till.csv"}
-    return shop.do(lambda s: import_sheet(session=s, now=shop.now, by=by(), data=data, **given))
+    return shop.do(
+        lambda s: import_sheet(session=s, now=shop.now, by=by(), sheet="takings", source="till.csv", data=data)
+    )
 
 
 def lines(shop: TestWorkshop) -> list[TakingsLine]:

@@ -46,6 +46,7 @@ QUERIES = {
         "?what=price&item=1&each=spool&price=19&minutes=20&months=6&spools=12",
         "?what=freight&add=30&freight=7.90&basket=60&parcels=1&minutes=5",
     ),
+    "standing.costs": ("", "?item=none"),
     "search.page": ("", "?q=slate", "?q=no+such+thing"),
 }
 """Pages that show something else by what stands in the address."""
@@ -72,6 +73,7 @@ def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
         "draft_id": made["draft"],
         "machine_id": made["machine"],
         "month": f"{shop.now:%Y-%m}",
+        "stop_id": 1,
     }
     app = create_app(shop.store, secret=b"only for its map")
     found = []
