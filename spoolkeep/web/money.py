@@ -3,6 +3,7 @@
 The app factory registers it.
 """
 
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 
 from babel.dates import format_date
@@ -17,9 +18,10 @@ from spoolkeep.domain.share import MonthShare, over
 from spoolkeep.domain.units import minor_from_major
 from spoolkeep.domain.whymoved import Effect
 from spoolkeep.domain.words import TakingsKind
-from spoolkeep.services import choices, finding, money, takings, whymoved
+from spoolkeep.services import byproduct, choices, finding, money, stopcosts, takings, whymoved
 from spoolkeep.services.money import MoneyView
 from spoolkeep.services.shop import Shop, load_shop
+from spoolkeep.services.stopcosts import Cost
 from spoolkeep.services.takings import Taken
 from spoolkeep.services.whymoved import Span
 from spoolkeep.web import doors, forms
@@ -28,6 +30,7 @@ from spoolkeep.web.answers import status_of
 pages = Blueprint("money", __name__, url_prefix="/money")
 BP_PER_PER_CENT = 100
 _MONTH_DAYS = 31
+_YEAR_DAYS = 365
 Point = tuple[str, float | None, str, str]
 """A month of the picture: its short name, its share in per cent and in words, and its mark."""
 
@@ -147,7 +150,7 @@ def _presets(today: date) -> list[tuple[str, Span, Span]]:
 
 
 def _point(month: MonthShare, shop: Shop, view: MoneyView, this_month: date) -> Point:
-    name = format_date(month.month, "LLL", locale=shop.locale)
+    name = _name(month.month, shop)
     sign = view.chart.signs.get(month.month) if view.chart else None
     mark = "open" if month.month >= this_month else sign or ""
     if month.material_bp is None:
@@ -156,12 +159,30 @@ def _point(month: MonthShare, shop: Shop, view: MoneyView, this_month: date) -> 
     return name, per_cent, shop.formats.number(per_cent, 1), mark
 
 
+def _bars(
+    months: Sequence[MonthShare], stood: Mapping[date, Cost], shop: Shop, this_month: date
+) -> list[tuple[str, int, str, bool]]:
+    """Give what stops cost in the months of the picture above: name, minor units, whole units, whether it is open."""
+    per_unit = 10 ** currency_decimals(shop.currency)
+    costs = [(one.month, stood.get(one.month, Cost()).minor) for one in months]
+    return [
+        (_name(month, shop), minor, shop.formats.number(minor / per_unit) if minor else "", month >= this_month)
+        for month, minor in costs
+    ]
+
+
+def _name(month: date, shop: Shop) -> str:
+    return str(format_date(month, "LLL", locale=shop.locale))
+
+
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         view = money.view(session=session, now=doors.now())
         products = [name for _, name in choices.sold(session)]
-    today = shop.today(doors.now())
+        stood = stopcosts.view(session=session, now=doors.now())
+        today = shop.today(doors.now())
+        by_product = byproduct.view(session=session, since=today - timedelta(days=_YEAR_DAYS))
     this_month = today.replace(day=1)
     shown = view.months[-money.MONTHS_CHARTED - 1 :]
     return render_template(
@@ -177,6 +198,9 @@ def _show(refused: Refusal | None = None) -> str:
         today=today,
         kinds=list(TakingsKind),
         products=products,
+        by_product=by_product,
+        stood=stood,
+        stood_bars=_bars(shown, dict(stood.months), shop, this_month),
         refused=refused,
         form=request.form,
     )

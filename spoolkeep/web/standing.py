@@ -1,6 +1,6 @@
 """Stops: what they cost, by month and by item, and one of them with the form that corrects it.
 
-The app factory registers it; the Money page includes what `stops_cost` gives.
+The app factory registers it.
 """
 
 from datetime import date, datetime
@@ -12,7 +12,6 @@ from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.services import finding, stopcosts, stops
 from spoolkeep.services.limits import MOST_WHOLE
 from spoolkeep.services.shop import Shop, load_shop
-from spoolkeep.services.stopcosts import StopCosts
 from spoolkeep.services.stops import StopView
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
@@ -21,17 +20,6 @@ pages = Blueprint("standing", __name__)
 UNSAID = "none"
 """Of a stop of which nobody said what it was for want of."""
 AS_TYPED = "%Y-%m-%dT%H:%M"
-
-
-@pages.app_context_processor
-def _for_money() -> dict[str, object]:
-    return {"stops_cost": _costs}
-
-
-def _costs() -> StopCosts:
-    """Give what stops cost; read only where a page asks for it."""
-    with doors.reading() as session:
-        return stopcosts.view(session=session, now=doors.now())
 
 
 @pages.get("/money/stops")

@@ -13,7 +13,9 @@ from spoolkeep.services import (
     bargains,
     bench,
     boards,
+    books,
     buys,
+    byproduct,
     catalogue,
     choices,
     counting,
@@ -35,10 +37,12 @@ from spoolkeep.services import (
     stops,
     today,
     untold,
+    whymoved,
 )
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
+from spoolkeep.services.whymoved import Span
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.proof import differences
@@ -151,6 +155,10 @@ def _one_order(session: Session, now: datetime) -> object:
     return sheets.sheet_of(session=session, now=now, order_id=number)
 
 
+def _days_until(now: datetime) -> Span:
+    return Span(now.date() - timedelta(days=400), now.date())
+
+
 READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "today": lambda s, now: today.needed(session=s, now=now),
     "board": lambda s, now: boards.board(session=s, now=now),
@@ -178,7 +186,14 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "what stops cost": lambda s, now: stopcosts.view(session=s, now=now),
     "due jobs that lack a spool": lambda s, now: lacking.lacking(s, now, floor.machines(s)),
     "acts": lambda s, _: acts.recent(session=s),
-    "money": lambda s, _: money.view(session=s),
+    "money": lambda s, now: money.view(session=s, now=now),
+    "plastic by product": lambda s, now: byproduct.view(session=s, since=now.date() - timedelta(days=400)),
+    "why the share moved": lambda s, now: whymoved.why(
+        session=s, before=_days_until(now - timedelta(days=9)), after=_days_until(now)
+    ),
+    "behind an item": lambda s, now: whymoved.behind(session=s, article_id=1, span=_days_until(now)),
+    "the books": lambda s, now: books.by_month(session=s, now=now),
+    "the stock of a day": lambda s, now: books.stock_on(session=s, now=now, day=now.date()),
     "the best buy": lambda s, now: buys.view(session=s, now=now),
     "what plastic costs in a month": lambda s, now: bargains.plastic(session=s, now=now),
     "run-out": lambda s, now: figures.runout(session=s, now=now),

@@ -9,7 +9,7 @@ from flask.testing import FlaskClient
 from sqlalchemy import select
 
 from spoolkeep.domain.words import Outcome
-from spoolkeep.services import catalogue, finding, jobs, money
+from spoolkeep.services import byproduct, catalogue, finding, jobs, money
 from spoolkeep.services.catalogue import ProductEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.tables import TakingsLine
@@ -60,17 +60,34 @@ def test_takings_of_a_product_name_it_and_one_that_is_not_there_is_refused(
     assert (line.amount_minor, line.pieces, line.product_id is not None) == (-2400, -2, True)
 
 
+def test_plastic_is_held_beside_a_product_s_own_takings(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    entry = ProductEntry("Trug", None, ((shop.articles[0], 25_000),))
+    number = shop.do(lambda s: catalogue.add_product(session=s, now=shop.now, by=by(), entry=entry)).row_id
+    (spool,) = shop.deliver(1, price_minor=2000, at=shop.now - timedelta(days=3))
+    shop.scan(spool, shop.feeds[0], at=shop.now - timedelta(days=2))
+    _printed(shop, 50, shop.now - timedelta(hours=5), product_id=number)
+    _printed(shop, 50, shop.now - timedelta(hours=3))
+    form = {"key": key(), "channel": "Counter", "amount": "50", "product": "Trug", "pieces": "2"}
+    assert client.post("/money", data=form).status_code == 302
+    with shop.store.read() as session:
+        (found,) = byproduct.view(session=session, since=shop.now.date() - timedelta(days=9))
+    # 50 g of a kilogram that cost 20.00 on takings of 50.00
+    assert (found.pieces, found.drawn_mg, found.drawn_minor) == (2, 50_000, 100)
+    assert found.material_bp == 200
+    assert "2.0" in client.get("/money").text.partition('id="products"')[2].partition("</table>")[0]
+
+
 def _sold(client: FlaskClient, key: Key, day: str, amount: str) -> None:
     form = {"key": key(), "channel": "Counter", "day": day, "amount": amount}
     assert client.post("/money", data=form).status_code == 302
 
 
 def _printed(
-    shop: TestWorkshop, grams: int, at: datetime, *, outcome: Outcome = Outcome.GOOD, position: int = 0
+    shop: TestWorkshop, grams: int, at: datetime, *, outcome: Outcome = Outcome.GOOD, product_id: int | None = None
 ) -> None:
     with shop.store.read() as session:
-        feed_id = finding.feed_of(session, shop.feeds[position]).id
-    report = JobReport("Hook", shop.machine(), (FeedGrams(grams * 1000, feed_id),))
+        feed_id = finding.feed_of(session, shop.feeds[0]).id
+    report = JobReport("Hook", shop.machine(), (FeedGrams(grams * 1000, feed_id),), product_id=product_id)
     shop.do(lambda s: jobs.report_job(session=s, now=shop.now, by=by(), report=report, outcome=outcome, ended_at=at))
 
 
