@@ -159,6 +159,11 @@ def _days_until(now: datetime) -> Span:
     return Span(now.date() - timedelta(days=400), now.date())
 
 
+def _behind(session: Session, now: datetime) -> object:
+    article = stock.rows(session=session, now=now)[0].item.article_id
+    return whymoved.behind(session=session, article_id=article, span=_days_until(now))
+
+
 READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "today": lambda s, now: today.needed(session=s, now=now),
     "board": lambda s, now: boards.board(session=s, now=now),
@@ -191,7 +196,7 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "why the share moved": lambda s, now: whymoved.why(
         session=s, before=_days_until(now - timedelta(days=9)), after=_days_until(now)
     ),
-    "behind an item": lambda s, now: whymoved.behind(session=s, article_id=1, span=_days_until(now)),
+    "behind an item": _behind,
     "the books": lambda s, now: books.by_month(session=s, now=now),
     "the stock of a day": lambda s, now: books.stock_on(session=s, now=now, day=now.date()),
     "the best buy": lambda s, now: buys.view(session=s, now=now),
