@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.share import share_bp
 from spoolkeep.domain.words import Kind, TakingsKind
-from spoolkeep.store.tables import Job, Line, Movement, Product, TakingsLine
+from spoolkeep.store.tables import Job, Line, Movement, Product, ProductPart, TakingsLine
 
 
 @dataclass(frozen=True)
@@ -24,6 +24,8 @@ class ProductCost:
     pieces: int
     """Sold, less what came back, where takings say so."""
     takings_minor: int
+    sold_mg: int
+    """In the pieces sold, by the product's parts as they are today."""
     drawn_mg: int
     """By its jobs, good and waste."""
     drawn_minor: int
@@ -57,9 +59,16 @@ def view(*, session: Session, since: date) -> list[ProductCost]:
             .group_by(col(Job.product_id))
         )
     }
+    of_piece = select(col(ProductPart.product_id), func.sum(col(ProductPart.mg))).where(col(ProductPart.live))
+    parts = {number: int(mg) for number, mg in session.execute(of_piece.group_by(col(ProductPart.product_id)))}
     names = dict(session.execute(select(col(Product.id), col(Product.name))).all())
     found = [
-        ProductCost(name, *sold.get(number, (0, 0)), *drawn.get(number, (0, 0)))
+        ProductCost(
+            name,
+            *sold.get(number, (0, 0)),
+            sold.get(number, (0, 0))[0] * parts.get(number, 0),
+            *drawn.get(number, (0, 0)),
+        )
         for number, name in names.items()
         if number in sold or number in drawn
     ]

@@ -72,7 +72,7 @@ def test_plastic_is_held_beside_a_product_s_own_takings(client: FlaskClient, sho
     with shop.store.read() as session:
         (found,) = byproduct.view(session=session, since=shop.now.date() - timedelta(days=9))
     # 50 g of a kilogram that cost 20.00 on takings of 50.00
-    assert (found.pieces, found.drawn_mg, found.drawn_minor) == (2, 50_000, 100)
+    assert (found.pieces, found.sold_mg, found.drawn_mg, found.drawn_minor) == (2, 50_000, 50_000, 100)
     assert found.material_bp == 200
     assert "2.0" in client.get("/money").text.partition('id="products"')[2].partition("</table>")[0]
 
