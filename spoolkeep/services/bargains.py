@@ -3,10 +3,12 @@
 The page of that name calls it. It only reads.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from enum import StrEnum
 from fractions import Fraction
+from typing import Any
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -16,7 +18,7 @@ from spoolkeep.domain.bargain import Ceiling, CheaperPrice, FreeFreight, Worth, 
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.truecost import DAYS_PER_MONTH, MG_PER_KG
 from spoolkeep.domain.words import Kind, TakingsKind
-from spoolkeep.services import experience, finding, outlooks
+from spoolkeep.services import buys, experience, finding, outlooks
 from spoolkeep.services.buys import rates_of
 from spoolkeep.services.experience import Bought, Parcel
 from spoolkeep.services.outlooks import Outlooks
@@ -32,6 +34,17 @@ USUAL_SPOOL_MINOR = 1800
 """What a spool costs where nothing came yet, for the room that it takes alone. Source: common practice, no source."""
 
 
+class CostFrom(StrEnum):
+    """What tells what a kilogram costs now: the first of these that there is."""
+
+    OFFERS = "offers"
+    """Each item's best buy as it is sold today."""
+    DRAWS = "draws"
+    """What was drawn in the last ninety days had cost."""
+    LEFT = "left"
+    """What is left had cost."""
+
+
 @dataclass(frozen=True)
 class Plastic:
     """What is used of an item, or of all, and what it costs now."""
@@ -39,9 +52,9 @@ class Plastic:
     month_mg: Fraction
     """Expected in a month, by the forecast of the coming four weeks."""
     now_minor: Fraction | None
-    """What a kilogram costs with freight; None where neither a draw nor what is left tells."""
-    from_draws: bool
-    """Whether that is what the draws of the last ninety days had cost, and not what is left."""
+    """What a kilogram costs with freight; None where nothing tells."""
+    told_by: CostFrom | None
+    """What tells it."""
     usual_mg: int
     """What is bought at once; 0 where nothing came in a year."""
     ceiling: Ceiling | None
@@ -53,7 +66,7 @@ class PriceAsked:
     """A price that somebody offers."""
 
     article_id: int | None
-    """None for all plastic."""
+    """None for all plastic, or all of a material."""
     price_minor: int
     spool_mg: int
     is_for_spool: bool
@@ -62,6 +75,7 @@ class PriceAsked:
     """How many must be bought at once; None for as many as ever."""
     minutes: Fraction
     months: int
+    material: str = ""
 
 
 @dataclass(frozen=True)
@@ -94,39 +108,70 @@ class FreightAnswer:
     worth: Worth
 
 
-def plastic(*, session: Session, now: datetime, article_id: int | None = None) -> Plastic:
-    """Give what is used of an item, or of all plastic, and what it costs now. Errors: NotFound."""
-    if article_id is not None:
-        finding.item(session, article_id)
-    today = load_shop(session).today(now)
-    daily = _daily_mg(outlooks.told(session, today=today), article_id)
-    since = today - timedelta(days=DRAWN_DAYS)
-    drawn = select(func.sum(col(DayTotal.mg)), func.sum(col(DayTotal.value_minor))).where(
-        col(DayTotal.kind) == Kind.DRAW, col(DayTotal.book_day) > since
+def plastic(*, session: Session, now: datetime, article_id: int | None = None, material: str = "") -> Plastic:
+    """Give what is used of an item, of a material or of all plastic, and what it costs now. Errors: NotFound."""
+    shop = load_shop(session)
+    outlook, since = outlooks.told(session, today=shop.today(now)), shop.today(now) - timedelta(days=DRAWN_DAYS)
+    meant = _meant(session, outlook.past.article_ids, article_id, material)
+    daily_mg = _daily_mg(outlook, meant)
+    of_day = (col(DayTotal.kind) == Kind.DRAW, col(DayTotal.book_day) > since, col(DayTotal.article_id).in_(meant))
+    drawn = session.execute(select(func.sum(col(DayTotal.mg)), func.sum(col(DayTotal.value_minor))).where(*of_day))
+    left = session.execute(
+        select(func.sum(col(Balance.left_mg)), func.sum(col(Balance.value_minor)))
+        .join(Spool, col(Spool.id) == col(Balance.spool_id))
+        .where(col(Spool.article_id).in_(meant))
     )
-    left = select(func.sum(col(Balance.left_mg)), func.sum(col(Balance.value_minor)))
-    if article_id is not None:
-        drawn = drawn.where(col(DayTotal.article_id) == article_id)
-        left = left.join(Spool, col(Spool.id) == col(Balance.spool_id)).where(col(Spool.article_id) == article_id)
-    drawn_mg, drawn_minor = (-int(one or 0) for one in session.execute(drawn).one())
-    left_mg, left_minor = (int(one or 0) for one in session.execute(left).one())
-    now_minor = _a_kilogram(drawn_minor, drawn_mg) or _a_kilogram(left_minor, left_mg)
-    month_mg, takings = Fraction(daily) * MONTH, _takings(session, since)
+    (drawn_mg, drawn_minor), (left_mg, left_minor) = (_whole(one.one()) for one in (drawn, left))
+    costs = {
+        CostFrom.OFFERS: _offered(session, now, daily_mg),
+        CostFrom.DRAWS: _a_kilogram(-drawn_minor, -drawn_mg),
+        CostFrom.LEFT: _a_kilogram(left_minor, left_mg),
+    }
+    told_by = next((one for one, cost in costs.items() if cost is not None), None)
+    now_minor = costs[told_by] if told_by else None
+    month_mg, takings = Fraction(sum(daily_mg.values())) * MONTH, _takings(session, since)
     bought = experience.bought(session, since=now - timedelta(days=experience.DAYS))
-    share = Fraction(drawn_minor, takings) if takings > 0 else None
+    share = Fraction(-drawn_minor, takings) if takings > 0 else None
     return Plastic(
         month_mg=month_mg,
         now_minor=now_minor,
-        from_draws=_a_kilogram(drawn_minor, drawn_mg) is not None,
+        told_by=told_by,
         usual_mg=_usual_mg(bought, article_id),
         ceiling=None if now_minor is None else Ceiling(month_mg / MG_PER_KG * now_minor, share),
     )
 
 
-def _daily_mg(outlook: Outlooks, article_id: int | None) -> float:
+def _meant(session: Session, known: Sequence[int], article_id: int | None, material: str) -> list[int]:
+    """Give the numbers of the items that are asked for. Errors: NotFound."""
+    if article_id is not None:
+        return [finding.item(session, article_id).article_id]
+    found = [one.article_id for one in finding.items(session, known).values() if material in {"", one.material}]
+    if material and not found:
+        raise NotFound("no_such_material", f"There is no item of “{material[:40]}”. Choose one from the list.")
+    return found
+
+
+def _daily_mg(outlook: Outlooks, meant: Sequence[int]) -> dict[int, float]:
     """Give what is expected to be drawn a day; an item that is only set up is not reckoned with, as on Stock."""
-    rows = range(len(outlook.past.article_ids)) if article_id is None else [outlook.row(article_id)]
-    return sum(float(outlook.daily_mg[row]) for row in rows if not outlook.is_unheard_of(row))
+    rows = {article: row for row, article in enumerate(outlook.past.article_ids)}
+    return {
+        article: float(outlook.daily_mg[rows[article]])
+        for article in meant
+        if article in rows and not outlook.is_unheard_of(rows[article])
+    }
+
+
+def _offered(session: Session, now: datetime, daily_mg: Mapping[int, float]) -> Fraction | None:
+    """Give what a kilogram costs with freight as each item's best buy is sold today, each by its use."""
+    best = {one.item.article_id: one.buys[0].cost.parts for one in buys.view(session=session, now=now).items}
+    weighed = [(Fraction(daily_mg[one]), parts) for one, parts in best.items() if daily_mg.get(one)]
+    mg = sum(one for one, _ in weighed)
+    return sum(Fraction(one) * Fraction(parts.price + parts.freight) for one, parts in weighed) / mg if mg else None
+
+
+def _whole(row: Sequence[Any]) -> tuple[int, int]:
+    mg, minor = row
+    return int(mg or 0), int(minor or 0)
 
 
 def _takings(session: Session, since: date) -> int:
@@ -148,12 +193,12 @@ def _usual_mg(bought: Bought, article_id: int | None) -> int:
 
 def price(*, session: Session, now: datetime, asked: PriceAsked) -> PriceAnswer:
     """Give what an offered price saves in a month, after everything. Errors: BadInput, NotFound."""
-    found = plastic(session=session, now=now, article_id=asked.article_id)
+    found = plastic(session=session, now=now, article_id=asked.article_id, material=asked.material)
     if asked.spool_mg <= 0:
         raise BadInput("bad_spool_size", "A spool must hold more than 0 g. Enter its grams.")
     if found.now_minor is None:
         words = (
-            "What a kilogram costs now is not known: nothing was drawn and nothing is left. Book in a delivery first."
+            "What a kilogram costs now is not known: nobody offers it, nothing was drawn or is left. Enter an offer."
         )
         raise BadInput("no_cost_yet", words)
     offered = Fraction(asked.price_minor * MG_PER_KG, asked.spool_mg if asked.is_for_spool else MG_PER_KG)

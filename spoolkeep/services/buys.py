@@ -167,16 +167,17 @@ def _cost(item: Item, held: Held, spools: int, *, shop: Shop, told: Experience, 
 def _freight(held: Held, spools: int, price: float, *, told: Experience, terms: _Terms) -> float:
     """Give the freight of a kilogram: in the supplier's own parcels of the last year, in which some may be free.
 
-    From whom nothing came yet, a parcel is taken to be as those of all, at this price; in a new workshop, this order
-    alone.
+    From whom nothing came yet, a parcel is taken to be as those of all, at this price. Never more than what this order
+    alone would bear, of which the usual parcel may be only a small part.
     """
-    own = terms.freight_a_kg(held.supplier_id, told.bought.of(held.supplier_id))
-    if own is not None:
-        return own
-    others = [one._replace(value_minor=round(one.mg / MG_PER_KG * price)) for one in told.bought.parcels]
     mg = spools * held.terms.spool_mg
     alone = Parcel(held.supplier_id, round(mg / MG_PER_KG * price), mg, spools, told.since)
-    return terms.freight_a_kg(held.supplier_id, others or [alone]) or 0.0
+    alone_a_kg = terms.freight_a_kg(held.supplier_id, [alone]) or 0.0
+    own = terms.freight_a_kg(held.supplier_id, told.bought.of(held.supplier_id))
+    if own is None:
+        others = [one._replace(value_minor=round(one.mg / MG_PER_KG * price)) for one in told.bought.parcels]
+        own = terms.freight_a_kg(held.supplier_id, others)
+    return alone_a_kg if own is None else min(own, alone_a_kg)
 
 
 def _sellers(items: Iterable[ItemBuys], held: Mapping[int, Sequence[Held]], told: Experience) -> tuple[Sold, ...]:

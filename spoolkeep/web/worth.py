@@ -10,7 +10,7 @@ from flask import Blueprint, render_template, request
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.units import decimal_from, minor_from_major, positive_mg_from_grams
-from spoolkeep.services import bargains, choices
+from spoolkeep.services import bargains, choices, finding
 from spoolkeep.services.bargains import FreightAnswer, FreightAsked, PriceAnswer, PriceAsked
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
@@ -48,7 +48,7 @@ def _shown(session: Session, *, found: PriceAnswer | FreightAnswer | None, refus
         asked=_text("what"),
         found=found,
         plastic=found.plastic if isinstance(found, PriceAnswer) else bargains.plastic(session=session, now=doors.now()),
-        items=[("", "All plastic"), *choices.articles(session=session)],
+        items=[("", "All plastic"), *_materials(session), *choices.articles(session=session)],
         item=_text("item"),
         suppliers=[("", "Any supplier"), *choices.suppliers(session=session)],
         refused=refused,
@@ -57,12 +57,18 @@ def _shown(session: Session, *, found: PriceAnswer | FreightAnswer | None, refus
     )
 
 
+def _materials(session: Session) -> list[tuple[str, str]]:
+    names = sorted({one.material for one in finding.items(session).values()})
+    return [(name, f"All {name}") for name in names] if len(names) > 1 else []
+
+
 def _price(shop: Shop) -> PriceAsked:
     price_minor = _amount("price", "Offered price", shop)
     if price_minor is None:
         raise BadInput("no_price", "Offered price: enter what a kilogram or a spool would cost.")
     return PriceAsked(
-        article_id=_number("item", "For"),
+        article_id=_number("item", "For") if _text("item")[:1].isdecimal() else None,
+        material="" if _text("item")[:1].isdecimal() else _text("item"),
         price_minor=price_minor,
         spool_mg=positive_mg_from_grams(_text("grams") or "1000", "A spool holds"),
         is_for_spool=_text("each") == SPOOL,

@@ -11,7 +11,7 @@ from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.failing import Seller
 from spoolkeep.domain.words import Cause, Outcome
 from spoolkeep.services import bargains, buys, catalogue, deliveries, experience, finding, joblist, jobs, takings
-from spoolkeep.services.bargains import FreightAsked, PriceAsked
+from spoolkeep.services.bargains import CostFrom, FreightAsked, PriceAsked
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobReport
@@ -232,7 +232,7 @@ def _price(shop: BuyingWorkshop, asked: PriceAsked = ASKED) -> bargains.PriceAns
         return bargains.price(session=session, now=shop.now, asked=asked)
 
 
-def test_what_a_price_saves_goes_by_the_expected_use_and_by_what_was_drawn(shop: BuyingWorkshop) -> None:
+def test_what_a_price_saves_goes_by_the_expected_use_and_by_what_it_costs_today(shop: BuyingWorkshop) -> None:
     (code,) = shop.come(shop.cheap, 1, 1600, days_ago=40, freight_minor=500)
     shop.print_from(code, good=30)
     taken = Taken(shop_day=shop.now.date(), channel="Counter", amount_minor=63_000)
@@ -240,7 +240,7 @@ def test_what_a_price_saves_goes_by_the_expected_use_and_by_what_was_drawn(shop:
     found = _price(shop)
     # 600 g of a spool that cost 21.00 are 12.60, which is a fiftieth of 630.00
     assert found.plastic.now_minor == pytest.approx(2100)
-    assert found.plastic.from_draws
+    assert found.plastic.told_by is CostFrom.OFFERS
     assert found.plastic.ceiling is not None
     assert found.plastic.ceiling.takings_share == pytest.approx(0.02)
     # 20 g a day are about 0.6 kg a month; a month's plastic is what it would save if it were free
@@ -248,6 +248,9 @@ def test_what_a_price_saves_goes_by_the_expected_use_and_by_what_was_drawn(shop:
     assert found.plastic.ceiling.month_minor == found.plastic.month_mg / KILOGRAM * found.plastic.now_minor
     assert found.worth.saves == found.plastic.month_mg / KILOGRAM * (found.plastic.now_minor - 1400)
     assert not found.worth.is_worth_it  # 4 a month for 20 minutes
+    assert _price(shop, replace(ASKED, material="PLA")).plastic == found.plastic  # there is no other
+    with pytest.raises(NotFound, match="no item of"):
+        _price(shop, replace(ASKED, material="ASA"))
     free = _price(shop, replace(ASKED, price_minor=0, minutes=Fraction(0)))
     assert free.worth.saves == found.plastic.ceiling.month_minor
 
@@ -257,11 +260,11 @@ def test_a_price_for_a_spool_is_one_for_what_it_holds(shop: BuyingWorkshop) -> N
     found = _price(shop, replace(ASKED, price_minor=1200, spool_mg=750_000, is_for_spool=True, spools=8))
     assert found.offer.offered_minor == 1600
     assert (found.offer.usual_mg, found.offer.at_once_mg) == (2_000_000, 6_000_000)
-    assert not found.plastic.from_draws
+    assert found.plastic.told_by is CostFrom.LEFT
 
 
 def test_before_any_plastic_came_it_is_said_what_to_do(shop: BuyingWorkshop) -> None:
-    with pytest.raises(BadInput, match="Book in a delivery"):
+    with pytest.raises(BadInput, match="Enter an offer"):
         _price(shop)
     with pytest.raises(NotFound):
         _price(shop, replace(ASKED, article_id=99))
