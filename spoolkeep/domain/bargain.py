@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.split import whole_parts
 from spoolkeep.domain.truecost import MG_PER_KG, PPM, Rates
 
 MONTHS_PER_YEAR = 12
@@ -32,6 +33,12 @@ class Worth:
     def net(self) -> Fraction:
         """Give what is left in a month."""
         return self.saves - self.cash - self.room - self.time
+
+    @property
+    def minor(self) -> tuple[int, ...]:
+        """Give in whole minor units what it saves, less cash, room and time, and what is left: they add up."""
+        left = round(self.net)
+        return (*whole_parts(left, [self.saves, -self.cash, -self.room, -self.time]), left)
 
     @property
     def is_worth_it(self) -> bool:

@@ -68,10 +68,14 @@ class Pool(ABC):
     def __init__(self) -> None:
         self.mg = self.minor = 0
 
-    def put(self, mg: int, minor: int) -> None:
-        """Take in grams at a cost."""
+    def put(self, mg: int, minor: int) -> int:
+        """Take in grams at a cost; give what of it bears grams that left before they were booked in."""
+        owed = min(max(0, -self.mg), mg)
+        used = part(minor, owed, mg)
         self.mg += mg
-        self.minor += minor
+        self.minor += minor - used
+        self._lay(mg - owed, minor - used)
+        return used
 
     def take(self, mg: int) -> int:
         """Give the cost of so many milligrams that leave; more than is there cost what there is."""
@@ -102,6 +106,10 @@ class Pool(ABC):
         return out
 
     @abstractmethod
+    def _lay(self, mg: int, minor: int) -> None:
+        """Lay in what came."""
+
+    @abstractmethod
     def _cost_of(self, mg: int, *, newest: bool) -> int:
         """Give the cost of so many milligrams, and forget them."""
 
@@ -120,6 +128,9 @@ class AveragePool(Pool):
     def _spread(self, minor: int) -> None:
         pass  # all of it is alike
 
+    def _lay(self, mg: int, minor: int) -> None:
+        pass  # as above
+
 
 class FifoPool(Pool):
     """What leaves costs what the oldest of it cost; what goes back, what the newest did."""
@@ -128,10 +139,9 @@ class FifoPool(Pool):
         super().__init__()
         self._layers: list[tuple[int, int]] = []
 
-    def put(self, mg: int, minor: int) -> None:
-        """Take in grams as a layer of their own, less what left before it was booked in."""
-        self._layers.append((mg - min(max(0, -self.mg), mg), minor))
-        super().put(mg, minor)
+    def _lay(self, mg: int, minor: int) -> None:
+        if mg > 0:
+            self._layers.append((mg, minor))
 
     def settle(self) -> int:
         """Give the cost that nothing is left to bear."""
@@ -205,7 +215,12 @@ def one_by_one(before: Flow, moved: Iterable[Moved]) -> Flow:
 
 
 def day_order(one: Moved) -> tuple[bool, int]:
-    """Give by what the lines of one day are sorted: what came in, then what was found, then what went out."""
+    """Give by what the lines of one day are sorted: what came in, then what was found, then what went out.
+
+    What came in and is taken back leaves before anything comes in its place.
+    """
+    if one.mg < 0 and _COLUMNS[one.kind] in _IN:
+        return False, -1
     return (one.mg <= 0 and _COLUMNS[one.kind] not in _IN), _RANK[one.kind]
 
 
@@ -220,8 +235,7 @@ def _received(pool: Pool, one: Moved) -> tuple[int, int, int]:
         return 0, one.value_minor, pool.bear(one.value_minor)
     if one.mg < 0:  # a delivery taken back: what it cost has in part left with what was drawn
         return one.mg, one.value_minor, one.value_minor + pool.give_back(-one.mg)
-    pool.put(one.mg, one.value_minor)
-    return one.mg, one.value_minor, 0
+    return one.mg, one.value_minor, pool.put(one.mg, one.value_minor)
 
 
 def _moved(pool: Pool, one: Moved, column: str) -> tuple[int, int, int]:

@@ -7,13 +7,15 @@ from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.units import decimal_from
 
 PPM_PER_ONE = 1_000_000
+MOST_RATE = 100_000
 
 
 def rate_ppm(text: str) -> int:
     """Give a typed rate in millionths. Errors: BadInput where it is finer, or not above 0."""
-    ppm = decimal_from(text, "Rate") * PPM_PER_ONE
-    if ppm != ppm.to_integral_value() or ppm <= 0:
-        raise BadInput("no_such_rate", "A rate is above 0, with at most six decimals.")
+    rate = decimal_from(text, "Rate")
+    ppm = rate * PPM_PER_ONE
+    if not 0 < rate <= MOST_RATE or ppm != ppm.to_integral_value():
+        raise BadInput("no_such_rate", f"A rate is above 0 and at most {MOST_RATE}, with at most six decimals.")
     return int(ppm)
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
 
+from spoolkeep.domain import months
+
 BP_PER_WHOLE = 10_000
 
 
@@ -55,12 +57,12 @@ def by_month(
     return tuple(MonthShare(month, *(one.get(month, 0) for one in sums)) for month in _months(seen))
 
 
-def over(months: Iterable[MonthShare]) -> MonthShare | None:
+def over(some: Iterable[MonthShare]) -> MonthShare | None:
     """Give several months as one, under the first one's date: shares of the sums, not a mean of shares.
 
     None where there are no months.
     """
-    every = list(months)
+    every = list(some)
     if not every:
         return None
     return MonthShare(
@@ -74,14 +76,10 @@ def over(months: Iterable[MonthShare]) -> MonthShare | None:
 def _monthly(days: Mapping[date, int]) -> dict[date, int]:
     sums: dict[date, int] = {}
     for day, minor in days.items():
-        month = day.replace(day=1)
+        month = months.month_of(day)
         sums[month] = sums.get(month, 0) + minor
     return sums
 
 
 def _months(seen: set[date]) -> list[date]:
-    if not seen:
-        return []
-    first, last = min(seen), max(seen)
-    ordinals = range(12 * first.year + first.month - 1, 12 * last.year + last.month)
-    return [date(ordinal // 12, ordinal % 12 + 1, 1) for ordinal in ordinals]
+    return list(months.each(min(seen), max(seen))) if seen else []

@@ -4,6 +4,8 @@ Deliveries, draws and imports call it. It must not know what is split, nor among
 """
 
 from collections.abc import Sequence
+from fractions import Fraction
+from math import floor
 
 from spoolkeep.domain.errors import BadInput
 
@@ -33,3 +35,19 @@ def _split(total: int, weights: Sequence[int]) -> tuple[int, ...]:
     for index in by_remainder[: total - sum(parts)]:
         parts[index] += 1
     return tuple(parts)
+
+
+def whole_parts(total: int, parts: Sequence[float | Fraction]) -> tuple[int, ...]:
+    """Give parts of any sign as whole numbers that add up to `total`: those with the largest remainders go up.
+
+    Ties go to the earlier. Source: the method of largest remainders, of signed parts.
+    """
+    if not parts:
+        return ()
+    floors = [floor(part) for part in parts]
+    missing = total - sum(floors)
+    by_remainder = sorted(range(len(parts)), key=lambda at: floors[at] - parts[at])
+    each, rest = divmod(missing, len(parts))
+    for rank, at in enumerate(by_remainder):
+        floors[at] += each + (rank < rest)
+    return tuple(floors)

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
+from spoolkeep.domain import months
 from spoolkeep.domain.shopday import ShopClock
 
 Span = tuple[datetime, datetime]
@@ -86,9 +87,8 @@ def by_month(spans: Iterable[Span], clock: ShopClock) -> dict[date, int]:
     for begins, ends in spans:
         at = begins
         while at < ends:
-            month = clock.day_of(at).replace(day=1)
-            following = (month + timedelta(days=31)).replace(day=1)
-            over = min(ends, clock.span_of(following)[0])
+            month = months.month_of(clock.day_of(at))
+            over = min(ends, clock.span_of(months.after(month))[0])
             found[month] = found.get(month, 0) + round((over - at).total_seconds())
             at = over
     return found

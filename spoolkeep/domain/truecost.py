@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from spoolkeep.domain.failing import HIGH, LOW, ODDS, Chance, Floats, Seller
+from spoolkeep.domain.split import whole_parts
 
 MG_PER_KG = 1_000_000
 SECONDS_PER_HOUR = 3600
@@ -197,6 +198,13 @@ class Cost:
     def hours(self) -> float:
         """Give what machines are expected to lose in failed jobs for a good kilogram, in minor units."""
         return float(self.chance.weights @ ODDS) * self.losing.hours_minor
+
+    @property
+    def minor(self) -> tuple[int, ...]:
+        """Give price, freight, changing, cash with room, waste, hours and their sum in whole units: they add up."""
+        told, mean = self.parts, round(self.mean)
+        rest = (told.cash + told.room, self.wasted, self.hours)
+        return (*whole_parts(mean, [told.price, told.freight, told.changing, *rest]), mean)
 
     def chance_for(self, cost_minor: float) -> float | None:
         """Give the chance of failing at which a good kilogram costs this; None where it is dearer if nothing fails."""

@@ -8,11 +8,14 @@ Source: Ang (2005), Energy Policy 33, 867-871, formulae (2) to (5); zeros by the
 2006; Ang and Liu 2007).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from math import floor, log, log1p
+from math import log, log1p
 
+from spoolkeep.domain.split import whole_parts
+
+_NEAR = 0.5
 TENTHS_PER_WHOLE = 100_000
 """Tenths of a basis point in a whole."""
 
@@ -70,6 +73,11 @@ class Moved:
         """Give the whole change."""
         return self.after_tenths - self.before_tenths
 
+    @property
+    def most(self) -> Effect:
+        """Give the effect that moved most."""
+        return max(Effect, key=lambda effect: abs(self.of(effect)))
+
     def of(self, effect: Effect) -> int:
         """Give what one effect moved, all items together."""
         return sum(by_effect[effect] for by_effect in self.parts.values())
@@ -82,7 +90,10 @@ def log_mean(one: float, other: float) -> float:
     """
     if one <= 0 or other <= 0:
         return 0.0
-    return other if one == other else (one - other) / log1p((one - other) / other)
+    apart = (one - other) / other
+    if not apart:
+        return other
+    return (one - other) / (log1p(apart) if abs(apart) < _NEAR else log(one / other))  # each where it is exact
 
 
 def split(before: SpanUse, after: SpanUse) -> Mapping[int, Mapping[Effect, float]] | None:
@@ -145,19 +156,3 @@ def moved(before: SpanUse, after: SpanUse) -> Moved | None:
         for key, tenths in zip(parts, of_items, strict=True):
             found[key][effect] = tenths
     return Moved(before_tenths, after_tenths, found)
-
-
-def whole_parts(total: int, parts: Sequence[float]) -> tuple[int, ...]:
-    """Give parts of any sign as whole numbers that add up to `total`: those with the largest remainders go up.
-
-    Ties go to the earlier. Source: the method of largest remainders, of signed parts.
-    """
-    if not parts:
-        return ()
-    floors = [floor(part) for part in parts]
-    missing = total - sum(floors)
-    by_remainder = sorted(range(len(parts)), key=lambda at: floors[at] - parts[at])
-    each, rest = divmod(missing, len(parts))
-    for rank, at in enumerate(by_remainder):
-        floors[at] += each + (rank < rest)
-    return tuple(floors)

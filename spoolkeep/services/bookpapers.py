@@ -23,7 +23,7 @@ from spoolkeep.services.workbooks import Cell, write_workbook
 FLOWS = {CostFlow.AVERAGE: "weighted average", CostFlow.FIFO: "first in, first out"}
 CAUTION = "These figures are for running the shop. How stock is valued for tax is for a professional to say."
 _COLUMNS = ("opening", "brought", "bought", "returned", "used", "differed", "written_off", "closing")
-_TITLES = ("opening", "brought in", "bought", "went back", "used", "found missing", "written off", "closing")
+_TITLES = ("opening", "brought in", "bought", "went back", "used", "differences", "written off", "closing")
 
 
 @dataclass(frozen=True)

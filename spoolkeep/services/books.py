@@ -5,16 +5,18 @@ The Money pages and the command line call it. It only reads; the arithmetic is `
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from itertools import groupby
 
-from sqlalchemy import func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain import months
 from spoolkeep.domain.books import POOLS, Flow, Moved, Pool, day_order, one_by_one, run
 from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.ledger import RECEIPTS
 from spoolkeep.domain.split import largest_remainders
 from spoolkeep.domain.words import CostFlow, Kind
 from spoolkeep.services import finding
@@ -22,7 +24,7 @@ from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.copies import OPEN
 from spoolkeep.store.ledger import workshop
-from spoolkeep.store.tables import DayTotal, Line, Place, Spool
+from spoolkeep.store.tables import DayTotal, Line, Movement, Place, Spool
 
 FIRST_YEAR = 2000
 Day = tuple[date, list[Moved]]
@@ -98,13 +100,13 @@ def by_month(*, session: Session, now: datetime) -> Books:
     shop = load_shop(session)
     today, closed = shop.today(now), workshop(session).closed_through
     days = _days(session, until=today)
-    months = _months(days, today)
-    of_items = {article: _by_month(POOLS[shop.cost_flow](), some, months) for article, some in days.items()}
-    of_spools = {article: _by_month(None, some, months) for article, some in days.items()}
+    known = _months(days, today)
+    of_items = {article: _by_month(POOLS[shop.cost_flow](), some, known) for article, some in days.items()}
+    of_spools = {article: _by_month(None, some, known) for article, some in days.items()}
     found = []
-    for at, month in enumerate(months):
+    for at, month in enumerate(known):
         by_item = {article: flows[at] for article, flows in of_items.items() if flows[at] != Flow()}
-        last = _last_of(month)
+        last = months.last_of(month)
         found.append(
             MonthBooks(
                 month=month,
@@ -118,7 +120,7 @@ def by_month(*, session: Session, now: datetime) -> Books:
     return Books(
         cost_flow=shop.cost_flow,
         closed_through=closed,
-        can_close=tuple(_last_of(one.month) for one in reversed(found) if one.is_over and not one.is_closed),
+        can_close=tuple(months.last_of(one.month) for one in reversed(found) if one.is_over and not one.is_closed),
         months=tuple(found),
         items=finding.items(session, list(days)),
     )
@@ -152,39 +154,52 @@ def stock_on(*, session: Session, now: datetime, day: date) -> StockList:
 
 
 def _days(session: Session, *, until: date) -> dict[int, list[Day]]:
-    """Give what moved by item and day in the books, in the order of time and of `day_order`."""
+    """Give what moved by item and day in the books, in the order of time and of `day_order`.
+
+    What came in is told spool by spool, so that what was taken back and entered anew is not netted, and each has its
+    own cost; all else as sums of the day.
+    """
+    found: dict[int, dict[date, list[Moved]]] = {}
+    rows = [*session.execute(_came_in(until)).all(), *session.execute(_all_else(until)).all()]
+    for article, day, kind, mg, value in rows:
+        if mg or value:
+            found.setdefault(article, {}).setdefault(day, []).append(Moved(Kind(kind), int(mg), int(value)))
+    return {
+        article: [(day, sorted(moved, key=day_order)) for day, moved in sorted(by_day.items())]
+        for article, by_day in sorted(found.items())
+    }
+
+
+def _came_in(until: date) -> Select[int, date, str, int, int]:
+    return (
+        select(col(Spool.article_id), col(Line.book_day), col(Line.kind), col(Line.mg), col(Line.value_minor))
+        .join(Spool, col(Spool.id) == col(Line.spool_id))
+        .join(Movement, col(Movement.id) == col(Line.movement_id))
+        .where(col(Line.kind).in_(RECEIPTS), col(Line.book_day) <= until)
+        .order_by(col(Movement.occurred_at), col(Line.id))
+    )
+
+
+def _all_else(until: date) -> Select[int, date, str, int, int]:
     keys = (col(DayTotal.article_id), col(DayTotal.book_day), col(DayTotal.kind))
-    query = (
+    return (
         select(*keys, func.sum(col(DayTotal.mg)), func.sum(col(DayTotal.value_minor)))
-        .where(col(DayTotal.kind) != OPEN, col(DayTotal.book_day) <= until)
+        .where(col(DayTotal.kind).not_in((OPEN, *RECEIPTS)), col(DayTotal.book_day) <= until)
         .group_by(*keys)
         .order_by(*keys)
     )
-    found: dict[int, list[Day]] = {}
-    rows = session.execute(query).all()
-    for (article, day), some in groupby(rows, key=lambda row: (row[0], row[1])):
-        moved = [Moved(Kind(kind), int(mg), int(value)) for _, _, kind, mg, value in some if mg or value]
-        found.setdefault(article, []).append((day, sorted(moved, key=day_order)))
-    return found
 
 
 def _months(days: Mapping[int, Sequence[Day]], today: date) -> list[date]:
     first = min((some[0][0] for some in days.values()), default=None)
-    if first is None:
-        return []
-    ordinals = range(12 * first.year + first.month - 1, 12 * today.year + today.month)
-    return [date(ordinal // 12, ordinal % 12 + 1, 1) for ordinal in ordinals]
+    return [] if first is None else list(months.each(first, today))
 
 
-def _last_of(month: date) -> date:
-    return (month + timedelta(days=31)).replace(day=1) - timedelta(days=1)
-
-
-def _by_month(pool: Pool | None, days: Sequence[Day], months: Sequence[date]) -> list[Flow]:
+def _by_month(pool: Pool | None, days: Sequence[Day], known: Sequence[date]) -> list[Flow]:
     """Give an item's books of every month: by a pool, or with the cost of each spool where there is none."""
-    by_month = {month: list(some) for month, some in groupby(days, key=lambda day: day[0].replace(day=1))}
+    by_month = {month: list(some) for month, some in groupby(days, key=lambda day: months.month_of(day[0]))}
     found: list[Flow] = []
-    for month in months:
+    for month in known:
         moved = _flat(by_month.get(month, ()))
         before = found[-1] if found else Flow()
         found.append(one_by_one(before, moved) if pool is None else run(pool, moved))
@@ -196,7 +211,7 @@ def _flat(days: Sequence[Day]) -> Iterator[Moved]:
 
 
 def _spools_on(session: Session, day: date) -> dict[int, list[Listed]]:
-    """Give the spools that had something left at the end of a day in the books, by item."""
+    """Give the spools that were not empty at the end of a day in the books, by item; below 0 where one came late."""
     left = func.sum(col(Line.mg))
     query = (
         select(col(Spool.article_id), col(Spool.serial), func.coalesce(col(Place.name), ""), col(Spool.lot), left)
@@ -204,7 +219,7 @@ def _spools_on(session: Session, day: date) -> dict[int, list[Listed]]:
         .outerjoin(Place, col(Place.id) == col(Spool.place_id))
         .where(col(Line.book_day) <= day)
         .group_by(col(Spool.id), col(Place.name))
-        .having(left > 0)
+        .having(left != 0)
         .order_by(col(Spool.article_id), col(Place.name), col(Spool.serial))
     )
     found: dict[int, list[Listed]] = {}
@@ -216,7 +231,7 @@ def _spools_on(session: Session, day: date) -> dict[int, list[Listed]]:
 def _valued(spools: Sequence[Listed], minor: int) -> tuple[Listed, ...]:
     if not spools:
         return ()
-    parts = largest_remainders(minor, [one.left_mg for one in spools])
+    parts = largest_remainders(minor, [max(0, one.left_mg) for one in spools])
     return tuple(
         Listed(one.code, one.place, one.lot, one.left_mg, part) for one, part in zip(spools, parts, strict=True)
     )

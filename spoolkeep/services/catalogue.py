@@ -110,6 +110,9 @@ def set_up(*, session: Session, now: datetime, by: By, settings: Settings) -> Ma
         if settings.currency != row.currency and _has_money(session):
             words = f"There are amounts in {row.currency} in the books, so the currency stays {row.currency}."
             raise Conflict("currency_in_use", words)
+        if settings.cost_flow != row.cost_flow and row.closed_through is not None:
+            words = f"The books are closed through {row.closed_through}: how cost leaves them stays {row.cost_flow}."
+            raise Conflict("flow_in_use", words)
         moved = (row.zone, row.day_starts_hour) != (settings.zone, settings.day_starts_hour)
         change(session, act, row, **vars(settings), ready_at=row.ready_at or now)
         if moved:

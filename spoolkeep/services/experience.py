@@ -174,20 +174,22 @@ def _together(one: Lost, other: Lost) -> Lost:
 def _earned(session: Session, shop: Shop, since: datetime) -> dict[int, float]:
     """Give by job that failed what its machine would have earned in its hours, in minor units.
 
-    A job whose start is not known took as long as it was planned to; where that is not known either, it says nothing.
+    A job that went on bears the hours before too. One whose start is not known took as long as it was planned to;
+    where that is not known either, it says nothing.
     """
     rate = func.coalesce(col(Machine.earns_minor_per_hour), shop.earns_minor_per_hour)
     query: Any = (
-        select(col(Job.id), col(Job.started_at), col(Job.ended_at), col(Job.duration_s), rate)
+        select(col(Job.id), col(Job.resumes_id), col(Job.started_at), col(Job.ended_at), col(Job.duration_s), rate)
         .outerjoin(Machine, col(Machine.id) == col(Job.machine_id))
         .where(col(Job.live), col(Job.state) == JobState.ENDED, col(Job.ended_at) > since)
         .where(col(Job.outcome) != Outcome.GOOD)
+        .order_by(col(Job.id))
     )
-    found = {}
-    for number, started_at, ended_at, duration_s, minor in session.execute(query):
+    found: dict[int, float] = {}
+    for number, resumes, started_at, ended_at, duration_s, minor in session.execute(query):
         seconds = max(0.0, (ended_at - started_at).total_seconds()) if started_at else duration_s
         if seconds is not None:
-            found[number] = seconds / SECONDS_PER_HOUR * float(minor)
+            found[number] = seconds / SECONDS_PER_HOUR * float(minor) + found.get(resumes, 0.0)
     return found
 
 

@@ -3,9 +3,10 @@
 The Money pages and the command line call it. It only reads.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import NamedTuple
 
 from sqlalchemy import ColumnElement, case, func, select
 from sqlalchemy.orm import Session
@@ -19,6 +20,18 @@ from spoolkeep.store.tables import Balance, Channel, DayTotal, TakingsDay
 
 BOUGHT = (Kind.DELIVERY, Kind.COST)
 MONTHS_CHARTED = 24
+LATE_MONTHS = 3
+"""A change that was last seen longer ago is no news. Source: our own choice."""
+
+
+class Changed(NamedTuple):
+    """Months that differ from the others by more than chance."""
+
+    sign: Sign
+    first: date
+    last: date
+    """Their first days."""
+    is_above: bool
 
 
 @dataclass(frozen=True)
@@ -26,8 +39,12 @@ class Chart:
     """The control chart of the months that are over, of the last two years."""
 
     limits: Limits
+    first: date
+    """The first month in it."""
     signs: Mapping[date, Sign]
-    """Of the months that are marked."""
+    """Of the months that are marked, all those of a run."""
+    changed: Changed | None
+    """The newest that are marked, where that is of late."""
 
 
 @dataclass(frozen=True)
@@ -79,8 +96,21 @@ def _chart(months: tuple[MonthShare, ...], this_month: date) -> Chart | None:
     found = limits(shares) if len(shares) >= LEAST_VALUES else None
     if found is None:
         return None
-    signs = zip(known, found.signs(shares), strict=True)
-    return Chart(found, {month: sign for (month, _), sign in signs if sign is not None})
+    signs = {month: sign for (month, _), sign in zip(known, found.signs(shares), strict=True) if sign is not None}
+    changed = None
+    for at, (month, share) in enumerate(known):
+        if signs.get(month) is not None:
+            start = _run_start(shares[: at + 1], found.middle) if signs[month] is Sign.RUN else at
+            changed = Changed(signs[month], known[start][0], month, is_above=share > found.middle)
+            signs = {known[one][0]: Sign.RUN for one in range(start, at) if signs[month] is Sign.RUN} | signs
+    is_late = changed is not None and changed.last >= known[-LATE_MONTHS:][0][0]
+    return Chart(found, known[0][0], signs, changed if is_late else None)
+
+
+def _run_start(shares: Sequence[float], middle: float) -> int:
+    """Give where the run begins that ends with the last of these: all of it is on one side of the middle."""
+    others = (at for at in range(len(shares) - 1, -1, -1) if (shares[at] > middle) != (shares[-1] > middle))
+    return next(others, -1) + 1
 
 
 def _drawn_and_bought(session: Session, *within: ColumnElement[bool]) -> tuple[dict[date, int], dict[date, int]]:

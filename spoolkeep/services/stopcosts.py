@@ -15,6 +15,7 @@ from sqlalchemy import Select, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain import months
 from spoolkeep.domain.standing import Span, apart, by_month, earned_minor, would_run
 from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
@@ -141,7 +142,7 @@ def _row(one: _Counted, items: dict[int, Item], month: date | None) -> StopCost:
 def _counted(session: Session, now: datetime) -> list[_Counted]:
     """Give the stops of two years with the hours that count, those that last first, then the newest."""
     shop = load_shop(session)
-    first = _months_before(shop.today(now).replace(day=1), MONTHS_BACK - 1)
+    first = months.before(shop.today(now).replace(day=1), MONTHS_BACK - 1)
     since = shop.clock.span_of(first)[0]
     rows = session.execute(_STOPS.where(or_(col(Stop.until_at).is_(None), col(Stop.until_at) >= since))).all()
     if not rows:
@@ -167,12 +168,6 @@ def _seconds(span: Span, row: Any, attended: Sequence[Span], hours: OpenHours) -
     near = near[: bisect_left(near, ends, key=lambda one: one[0]) + 1]
     lasts = timedelta(seconds=row.duration_s) if row.duration_s else None
     return by_month(would_run(span, attended=near, lasts=lasts, self_starting=row.self_starting), hours.shop.clock)
-
-
-def _months_before(month: date, count: int) -> date:
-    for _ in range(count):
-        month = (month - timedelta(days=1)).replace(day=1)
-    return month
 
 
 _COLUMNS: tuple[Any, ...] = (

@@ -193,8 +193,8 @@ def ends_within(session: Session, act: Act, machine_id: int, *, at: datetime) ->
     """End within an act the stop that a machine's own start shows to be over, where one opened by itself."""
     query = select(Stop).where(col(Stop.machine_id) == machine_id, col(Stop.live), col(Stop.until_at).is_(None))
     stop = session.scalars(query.where(col(Stop.by_itself), ~col(Stop.corrected))).first()
-    if stop is not None:
-        change(session, act, stop, until_at=max(stop.from_at, at))
+    if stop is not None and at > stop.from_at:  # a start that is told late says nothing of a stop since
+        change(session, act, stop, until_at=at)
 
 
 def standing(*, session: Session) -> dict[int, str]:

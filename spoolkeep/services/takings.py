@@ -4,26 +4,26 @@ The Money page, the imports, the JSON doors and the demo call it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.exchange import in_own
+from spoolkeep.domain.exchange import MOST_RATE, PPM_PER_ONE, in_own
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.acts import By, once
-from spoolkeep.store.tables import Act, Channel, Product
+from spoolkeep.store.tables import Act, Channel, Product, TakingsLine
 from spoolkeep.store.takings import Taking, book_takings
 
 FIRST_YEAR = 2000
 MOST_MINOR = 10**12
-MOST_RATE_PPM = 10**11
+MOST_RATE_PPM = MOST_RATE * PPM_PER_ONE
 MOST_PIECES = 100_000
 
 
@@ -45,6 +45,28 @@ class Taken:
     product: str = ""
     pieces: int | None = None
 
+    def words(self, shop: Shop) -> str:
+        """Give the amount in its own currency. Errors: BadInput where there is no such currency."""
+        return replace(shop.formats, currency=self.currency or shop.currency).money(self.amount_minor)
+
+
+@dataclass(frozen=True)
+class Entered:
+    """A line that stands, as a list shows it."""
+
+    act_id: int
+    shop_day: date
+    channel: str
+    kind: str
+    amount_minor: int
+    """Signed, in the workshop's own currency."""
+    foreign: str
+    """The amount in its own currency and its rate, where that is another."""
+    product: str
+    pieces: int | None
+    is_alone: bool
+    """Whether its act entered nothing else."""
+
 
 @dataclass(frozen=True)
 class TakingsAnswer:
@@ -64,11 +86,50 @@ def enter(*, session: Session, now: datetime, by: By, taken: Sequence[Taken]) ->
         return TakingsAnswer(act.id, len(found), sum(one.amount_minor for one in found))
 
     def about() -> str:
-        day = taken[0].shop_day or load_shop(session).today(now)
-        return f"{taken[0].channel.strip()}, {day.isoformat()}" if len(taken) == 1 else f"{len(taken)} lines"
+        shop, one = load_shop(session), taken[0]
+        day = one.shop_day or shop.today(now)
+        return (
+            f"{one.words(shop)}, {one.channel.strip()}, {day.isoformat()}" if len(taken) == 1 else f"{len(taken)} lines"
+        )
 
     request = {"taken": list(taken)}  # no day that was not said: sent again after midnight, it is known as the same
     return once(session, "takings", by=by, now=now, request=request, answers=TakingsAnswer, about=about, do=do)
+
+
+def recent(*, session: Session, limit: int = 15) -> list[Entered]:
+    """Give the last lines that stand, the newest first."""
+    shop, back = load_shop(session), aliased(TakingsLine)
+    of_act = select(func.count()).where(col(back.act_id) == col(TakingsLine.act_id)).scalar_subquery()
+    taken_back = select(col(back.reverses_id)).where(col(back.reverses_id).is_not(None))
+    query = (
+        select(TakingsLine, col(Channel.name), col(Product.name), of_act)
+        .join(Channel, col(Channel.id) == col(TakingsLine.channel_id))
+        .outerjoin(Product, col(Product.id) == col(TakingsLine.product_id))
+        .where(col(TakingsLine.reverses_id).is_(None), col(TakingsLine.id).not_in(taken_back))
+        .order_by(col(TakingsLine.id).desc())
+        .limit(limit)
+    )
+    return [
+        Entered(
+            act_id=line.act_id,
+            shop_day=line.shop_day,
+            channel=channel,
+            kind=line.kind,
+            amount_minor=line.amount_minor,
+            foreign=_abroad(line, shop),
+            product=product or "",
+            pieces=line.pieces,
+            is_alone=lines == 1,
+        )
+        for line, channel, product, lines in session.execute(query)
+    ]
+
+
+def _abroad(line: TakingsLine, shop: Shop) -> str:
+    if line.foreign_minor is None:
+        return ""
+    amount = replace(shop.formats, currency=line.currency).money(line.foreign_minor)
+    return f"{amount} at {line.rate_ppm / PPM_PER_ONE:g}"
 
 
 @dataclass(frozen=True)
@@ -93,7 +154,7 @@ class Checked:
             kind=told.kind,
             amount_minor=sign * self.own_minor,
             currency=told.currency or shop.currency,
-            rate_ppm=1_000_000 if is_own else told.rate_ppm or 0,
+            rate_ppm=PPM_PER_ONE if is_own else told.rate_ppm or 0,
             foreign_minor=None if is_own else sign * told.amount_minor,
             product_id=self.product_id,
             pieces=None if told.pieces is None else sign * told.pieces,

@@ -97,10 +97,7 @@ class Behind:
 def why(*, session: Session, before: Span, after: Span) -> Why:
     """Give why the share moved from one span to another. Errors: BadInput where a span is none."""
     for span in (before, after):
-        if span.last < span.first:
-            raise BadInput("ends_before", "The last day comes before the first. Turn them round.")
-        if (span.last - span.first).days >= MOST_DAYS:
-            raise BadInput("too_many_days", f"Compare at most {MOST_DAYS} days with as many.")
+        _check(span)
     one, other = (money.over_days(session=session, first=span.first, last=span.last) for span in (before, after))
     found = moved(
         SpanUse(_used(session, before), one.takings_minor), SpanUse(_used(session, after), other.takings_minor)
@@ -112,8 +109,9 @@ def why(*, session: Session, before: Span, after: Span) -> Why:
 
 
 def behind(*, session: Session, article_id: int, span: Span) -> Behind:
-    """Give the deliveries and jobs behind an item's figures. Errors: NotFound where there is no such item."""
+    """Give the deliveries and jobs behind an item's figures. Errors: NotFound where there is no such item; BadInput."""
     finding.item(session, article_id)
+    _check(span)
     jobs = _jobs(session, article_id, span)
     shown = sorted(jobs, key=lambda one: (-one.wasted_mg, -one.drawn_mg))[:MOST_JOBS]
     return Behind(
@@ -122,6 +120,13 @@ def behind(*, session: Session, article_id: int, span: Span) -> Behind:
         printed=tuple(sorted(shown, key=lambda one: one.ended_at, reverse=True)),
         jobs=len(jobs),
     )
+
+
+def _check(span: Span) -> None:
+    if span.last < span.first:
+        raise BadInput("ends_before", "The last day comes before the first. Turn them round.")
+    if (span.last - span.first).days >= MOST_DAYS:
+        raise BadInput("too_many_days", f"Compare at most {MOST_DAYS} days with as many.")
 
 
 def _used(session: Session, span: Span, *only: ColumnElement[bool]) -> dict[int, Used]:

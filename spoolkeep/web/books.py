@@ -95,7 +95,7 @@ def _table(month: str) -> Table:
 
 
 def _stock() -> tuple[StockList, Shop]:
-    day = _day(request.args.get("day", ""))
+    day = forms.day_from(request.args.get("day", ""))
     with doors.reading() as session:
         shop = load_shop(session)
         listed = books.stock_on(session=session, now=doors.now(), day=day or shop.today(doors.now()))
@@ -103,29 +103,20 @@ def _stock() -> tuple[StockList, Shop]:
 
 
 def _month(text: str) -> date:
-    return _day(f"{text}-01") or date.max
-
-
-def _day(text: str) -> date | None:
-    try:
-        return date.fromisoformat(text) if text.strip() else None
-    except ValueError:
-        raise BadInput("not_a_day", f"“{text[:40]}” is not a day. Write it like 2026-03-04.") from None
+    return forms.day_from(f"{text}-01") or date.max
 
 
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         told = books.by_month(session=session, now=doors.now())
-        today = shop.today(doors.now())
-        listed = books.stock_on(session=session, now=doors.now(), day=today)
+    today = shop.today(doors.now())
     newest = list(reversed(told.months))
     return render_template(
         "books.html",
         told=told,
         shown=list(islice(newest, MONTHS_SHOWN)),
         older=newest[MONTHS_SHOWN:],
-        listed=listed,
         closings=[(day.isoformat(), shop.formats.month(day)) for day in told.can_close],
         flow=bookpapers.FLOWS[told.cost_flow],
         other=bookpapers.FLOWS[CostFlow.FIFO if told.cost_flow is CostFlow.AVERAGE else CostFlow.AVERAGE],

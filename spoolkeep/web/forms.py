@@ -102,13 +102,16 @@ def money(name: str, what: str, shop: Shop, default: int | None = None) -> int:
 
 def day(name: str, what: str) -> date | None:
     """Give a field's day, or None where it is empty. Errors: BadInput."""
-    given = text(name)
-    if not given:
-        return None
+    return day_from(text(name), f"{what}: ")
+
+
+def day_from(given: str, before: str = "") -> date | None:
+    """Give the day in a text, or None where it is empty; `before` goes before the words. Errors: BadInput."""
     try:
-        return date.fromisoformat(given)
+        return date.fromisoformat(given.strip()) if given.strip() else None
     except ValueError:
-        raise BadInput("not_a_day", f"{what}: “{given}” is not a day. Write it like 2026-03-04.") from None
+        words = f"{before}“{given[:40]}” is not a day. Write it like 2026-03-04."
+        raise BadInput("not_a_day", words) from None
 
 
 def moment(name: str, what: str, shop: Shop) -> datetime | None:

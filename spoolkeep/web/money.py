@@ -10,8 +10,9 @@ from babel.dates import format_date
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
+from spoolkeep.domain import months
 from spoolkeep.domain.control import LEAST_VALUES
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.exchange import rate_ppm
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.share import MonthShare, over
@@ -19,7 +20,7 @@ from spoolkeep.domain.units import minor_from_major
 from spoolkeep.domain.whymoved import Effect
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.services import byproduct, choices, finding, money, stopcosts, takings, whymoved
-from spoolkeep.services.money import MoneyView
+from spoolkeep.services.money import Chart, MoneyView
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.stopcosts import Cost
 from spoolkeep.services.takings import Taken
@@ -29,7 +30,6 @@ from spoolkeep.web.answers import status_of
 
 pages = Blueprint("money", __name__, url_prefix="/money")
 BP_PER_PER_CENT = 100
-_MONTH_DAYS = 31
 _YEAR_DAYS = 365
 Point = tuple[str, float | None, str, str]
 """A month of the picture: its short name, its share in per cent and in words, and its mark."""
@@ -52,7 +52,8 @@ def enter() -> Response | tuple[str, int]:
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     day = told.shop_day or shop.today(doors.now())
-    flash(f"Entered: {shop.formats.money(answer.amount_minor)} on {shop.formats.day(day)}.", "heard")
+    abroad = f", {told.words(shop)} at {forms.text('rate')}" if told.rate_ppm else ""
+    flash(f"Entered: {shop.formats.money(answer.amount_minor)} on {shop.formats.day(day)}{abroad}.", "heard")
     return redirect(url_for("money.page"))
 
 
@@ -83,6 +84,15 @@ def why() -> str | tuple[str, int]:
     return shown if refused is None else (shown, status_of(refused))
 
 
+@pages.get("/products")
+def products() -> str:
+    """Show what plastic costs by product."""
+    with doors.reading() as session:
+        since = load_shop(session).today(doors.now()) - timedelta(days=_YEAR_DAYS)
+        found = byproduct.view(session=session, since=since)
+    return render_template("products.html", found=found, since=since)
+
+
 @pages.get("/why/<int:article_id>")
 def behind(article_id: int) -> str:
     """Show the jobs and deliveries behind an item's figures over two spans."""
@@ -111,23 +121,16 @@ def _told(shop: Shop) -> Taken:
 
 def _asked(name: str, usual: Span) -> Span:
     """Give the span in the address; the usual one where it has none. Errors: BadInput."""
-    days = []
-    for end, day in (("first", usual.first), ("last", usual.last)):
-        given = request.args.get(f"{name}_{end}", "").strip()
-        try:
-            days.append(date.fromisoformat(given) if given else day)
-        except ValueError:
-            raise BadInput("not_a_day", f"“{given[:40]}” is not a day. Write it like 2026-03-04.") from None
-    return Span(*days)
+    given = [forms.day_from(request.args.get(f"{name}_{end}", "")) for end in Span._fields]
+    return Span(given[0] or usual.first, given[1] or usual.last)
 
 
 def _month(day: date) -> Span:
-    first = day.replace(day=1)
-    return Span(first, (first + timedelta(days=_MONTH_DAYS)).replace(day=1) - timedelta(days=1))
+    return Span(months.month_of(day), months.last_of(day))
 
 
-def _before(span: Span) -> Span:
-    return _month(span.first - timedelta(days=1))
+def _before(span: Span, count: int = 1) -> Span:
+    return _month(months.before(span.first, count))
 
 
 def _spans(today: date) -> tuple[Span, Span]:
@@ -139,12 +142,11 @@ def _spans(today: date) -> tuple[Span, Span]:
 def _presets(today: date) -> list[tuple[str, Span, Span]]:
     """Give what is often compared: words, and the two spans."""
     before, after = _spans(today)
-    year_ago = _month(after.first.replace(year=after.first.year - 1))
-    quarter = Span(_before(before).first, after.last)
-    quarter_before = Span(_before(_before(_before(quarter))).first, _before(quarter).last)
+    quarter = Span(_before(after, 2).first, after.last)
+    quarter_before = Span(_before(after, 5).first, _before(after, 3).last)
     return [
         ("Last month and the one before", before, after),
-        ("Last month and a year before", year_ago, after),
+        ("Last month and a year before", _before(after, 12), after),
         ("Three months and the three before", quarter_before, quarter),
     ]
 
@@ -175,14 +177,28 @@ def _name(month: date, shop: Shop) -> str:
     return str(format_date(month, "LLL", locale=shop.locale))
 
 
+def _compared(chart: Chart) -> dict[str, date]:
+    """Give the spans that say why it changed: the months that differ, and those of the chart before them, if any."""
+    changed = chart.changed
+    if changed is None or changed.first == chart.first:
+        return {}
+    after = Span(changed.first, _month(changed.last).last)
+    return {
+        "before_first": chart.first,
+        "before_last": changed.first - timedelta(days=1),
+        "after_first": after.first,
+        "after_last": after.last,
+    }
+
+
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         view = money.view(session=session, now=doors.now())
-        products = [name for _, name in choices.sold(session)]
+        sold = [name for _, name in choices.sold(session)]
         stood = stopcosts.view(session=session, now=doors.now())
         today = shop.today(doors.now())
-        by_product = byproduct.view(session=session, since=today - timedelta(days=_YEAR_DAYS))
+        entered = takings.recent(session=session)
     this_month = today.replace(day=1)
     shown = view.months[-money.MONTHS_CHARTED - 1 :]
     return render_template(
@@ -191,14 +207,14 @@ def _show(refused: Refusal | None = None) -> str:
         months=shown,
         points=[_point(month, shop, view, this_month) for month in shown],
         whole=over(shown),
-        marked=max(view.chart.signs, default=None) if view.chart else None,
+        compared=_compared(view.chart) if view.chart and view.chart.changed else {},
         least_months=LEAST_VALUES,
         this_month=this_month,
         shop=shop,
         today=today,
         kinds=list(TakingsKind),
-        products=products,
-        by_product=by_product,
+        products=sold,
+        entered=entered,
         stood=stood,
         stood_bars=_bars(shown, dict(stood.months), shop, this_month),
         refused=refused,

@@ -128,6 +128,7 @@ RULES: dict[str, Rule] = {
     "money.enter": KEEP,
     "money.why": BOOKS,
     "money.behind": BOOKS,
+    "money.products": BOOKS,
     "books.page": BOOKS,
     "books.close": OWN,
     "books.one": BOOKS,

@@ -55,7 +55,7 @@ def _item() -> int | None:
     given = request.args.get("item", "").strip()
     if given in {"", UNSAID}:
         return None
-    if not given.isdecimal() or int(given) > MOST_WHOLE:
+    if not given.isdecimal() or len(given) > len(str(MOST_WHOLE)) or int(given) > MOST_WHOLE:
         raise BadInput("no_such_item", f"“{given[:20]}” is not the number of an item. Choose one from the list.")
     return int(given)
 

@@ -19,6 +19,8 @@ from spoolkeep.web.answers import status_of
 
 pages = Blueprint("worth", __name__, url_prefix="/money/worth")
 PRICE, FREIGHT = "price", "freight"
+MOST = 1_000_000
+"""More minutes or parcels a month nobody has. Source: our own choice."""
 KILOGRAM, SPOOL = "kilogram", "spool"
 
 
@@ -84,7 +86,7 @@ def _freight(shop: Shop) -> FreightAsked:
         freight_minor=_amount("freight", "A parcel costs", shop),
         add_minor=_amount("add", "To add", shop),
         basket_minor=_amount("basket", "Usually in a parcel", shop),
-        parcels=Fraction(decimal_from(_text("parcels"), "Parcels a month")) if _text("parcels") else None,
+        parcels=_few("parcels", "Parcels a month"),
         minutes=_minutes(),
     )
 
@@ -107,5 +109,12 @@ def _number(name: str, what: str) -> int | None:
     return number
 
 
+def _few(name: str, what: str) -> Fraction | None:
+    number = Fraction(decimal_from(_text(name), what)) if _text(name) else None
+    if number is not None and number > MOST:
+        raise BadInput("too_many", f"{what}: enter at most {MOST}.")
+    return number
+
+
 def _minutes() -> Fraction:
-    return Fraction(decimal_from(_text("minutes"), "Minutes it takes")) if _text("minutes") else Fraction(0)
+    return _few("minutes", "Minutes it takes") or Fraction(0)

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from spoolkeep.domain.whymoved import TENTHS_PER_WHOLE, Effect, SpanUse, Used, log_mean, moved, split, whole_parts
+from spoolkeep.domain.split import whole_parts
+from spoolkeep.domain.whymoved import TENTHS_PER_WHOLE, Effect, SpanUse, Used, log_mean, moved, split
 
 cents, milligrams = st.integers(0, 10**7), st.integers(0, 10**9)
 items = st.dictionaries(

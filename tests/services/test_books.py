@@ -5,6 +5,7 @@ import os
 import random
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import fields, replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -16,13 +17,13 @@ from pypdfium2 import PdfDocument
 from sqlalchemy import func, select
 from sqlmodel import col
 
-from spoolkeep.domain.errors import BadInput, NotFound, Refusal
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound, Refusal
 from spoolkeep.domain.words import CostFlow, Kind, Outcome
 from spoolkeep.services import bookpapers, books, catalogue, deliveries, jobs, spools, undoing
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.jobs import FeedGrams, JobReport
-from spoolkeep.services.shop import load_shop
+from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.services.workbooks import write_workbook
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.tables import Balance, Feed, Workshop
@@ -113,6 +114,61 @@ def test_a_closed_month_stays_as_it_was_and_what_comes_late_falls_in_the_open_on
     assert after.months[0] == before.months[0]
     assert after.months[2].flow.used_mg == 100_000
     assert stock_on(shop, date(2026, 1, 31)).minor == before.months[0].flow.closing_minor == 1200
+
+
+@pytest.mark.parametrize("flow", CostFlow)
+def test_a_delivery_corrected_after_its_month_is_closed_keeps_what_it_truly_cost(
+    shop: TestWorkshop, flow: CostFlow
+) -> None:
+    flow_by(shop, flow)
+    january = datetime(2026, 1, 12, 12, tzinfo=shop.now.tzinfo)
+    (wrong,) = shop.deliver(1, grams=2000, price_minor=2000, at=january)
+    close(shop, date(2026, 1, 31))
+    with shop.store.read() as session:
+        act = spools.view(session=session, spool_code=wrong).events[-1].act_id
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=act))
+    (right,) = shop.deliver(1, grams=1000, price_minor=5000, at=january)
+    first, _, third = told(shop).months
+    assert (first.flow.closing_mg, first.flow.closing_minor) == (2_000_000, 2000)
+    assert (third.flow.bought_minor, third.flow.used_minor) == (3000, 0)
+    assert third.flow.closing_minor == third.by_spool.closing_minor == 5000
+    draw(shop, 500, shop.now - DAY, right)
+    shop.do(lambda s: spools.change_cost(session=s, now=shop.now, by=by(), spool_code=right, cost_minor=-1000))
+    last = told(shop).months[-1].flow
+    assert (last.used_minor, last.closing_minor, last.gap_minor) == (2000, 2000, 0)
+
+
+def test_two_deliveries_of_a_day_are_two_layers(shop: TestWorkshop) -> None:
+    flow_by(shop, CostFlow.FIFO)
+    at = shop.now - 3 * DAY
+    (first,) = shop.deliver(1, price_minor=2000, at=at)
+    shop.deliver(1, price_minor=3000, at=at + timedelta(hours=1))
+    draw(shop, 500, at + timedelta(hours=2), first)
+    assert told(shop).months[-1].flow.used_minor == 1000
+
+
+def test_how_cost_leaves_the_books_stays_once_a_month_is_closed(shop: TestWorkshop) -> None:
+    shop.deliver(1, at=datetime(2026, 1, 12, 12, tzinfo=shop.now.tzinfo))
+    with shop.store.read() as session:
+        loaded = load_shop(session)
+    settings = Settings(**{one.name: getattr(loaded, one.name) for one in fields(Settings)})
+    fifo = replace(settings, cost_flow=CostFlow.FIFO)
+    shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=settings))
+    close(shop, date(2026, 1, 31))
+    with pytest.raises(Conflict, match="stays average"):
+        shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=fifo))
+
+
+def test_a_spool_that_the_books_have_below_nothing_on_a_day_stands_on_its_list(shop: TestWorkshop) -> None:
+    shop.deliver(1, price_minor=2000, at=datetime(2026, 1, 10, 12, tzinfo=shop.now.tzinfo))
+    close(shop, date(2026, 1, 31))
+    drawn = datetime(2026, 2, 2, 12, tzinfo=shop.now.tzinfo)
+    (late,) = shop.deliver(1, price_minor=2000, at=datetime(2026, 1, 20, 12, tzinfo=shop.now.tzinfo))
+    draw(shop, 200, drawn, late)
+    (item,) = stock_on(shop, date(2026, 2, 3)).items
+    assert sum(spool.left_mg for spool in item.spools) == item.mg == 800_000
+    assert sum(spool.value_minor for spool in item.spools) == item.minor
+    assert min(spool.left_mg for spool in item.spools) == -200_000
 
 
 def test_the_stock_of_a_day_to_come_or_of_long_ago_is_refused(shop: TestWorkshop) -> None:

@@ -74,7 +74,9 @@ def test_plastic_is_held_beside_a_product_s_own_takings(client: FlaskClient, sho
     # 50 g of a kilogram that cost 20.00 on takings of 50.00
     assert (found.pieces, found.sold_mg, found.drawn_mg, found.drawn_minor) == (2, 50_000, 50_000, 100)
     assert found.material_bp == 200
-    assert "2.0" in client.get("/money").text.partition('id="products"')[2].partition("</table>")[0]
+    shown = client.get("/money/products").text
+    assert "Trug" in shown
+    assert "2.0" in shown.partition("<tbody>")[2]
 
 
 def _sold(client: FlaskClient, key: Key, day: str, amount: str) -> None:
@@ -166,6 +168,63 @@ def test_a_month_that_differs_by_more_than_chance_is_marked(client: FlaskClient,
         _printed(shop, drawn, day)
         _sold(client, key, day.date().isoformat(), "100.00")
     shown = client.get("/money").text
-    assert "Feb 2026 differs from the other months by more than chance" in shown
+    assert "Feb 2026 lies above what chance alone does" in shown
+    compared = re.search(r'href="(/money/why\?before_first=2025-05-01[^"]*)"', shown)
+    assert compared is not None
+    assert "after_first=2026-02-01" in compared[1]
+    assert client.get(compared[1].replace("&amp;", "&")).status_code == 200
     assert shown.count("not chance") == 1
     assert "From 8 months on" not in shown
+
+
+def test_a_run_is_marked_whole_and_compared_with_the_months_before_it(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    at = datetime(2024, 11, 12, 12, tzinfo=shop.now.tzinfo)
+    (spool,) = shop.deliver(1, grams=3000, price_minor=6000, at=at)
+    shop.scan(spool, shop.feeds[0], at=at)
+    for month, drawn in enumerate([60, 66, 59, 64, 61, 63, 60, *[70, 71, 69, 70, 72, 70, 71, 70, 69]]):
+        day = (at.replace(day=15) + timedelta(days=30.4 * month)).replace(day=15)
+        _printed(shop, drawn, day)
+        _sold(client, key, day.date().isoformat(), "100.00")
+    shown = client.get("/money").text
+    assert "every month lies above the middle" in shown
+    assert shown.count("one of a run") == 9
+    assert "before_last=2025-05-31" in shown
+
+
+def test_takings_entered_lately_are_listed_and_taken_back(client: FlaskClient, key: Key) -> None:
+    form = {"channel": "Far market", "amount": "120.00", "currency": "USD", "rate": "0.91"}
+    said = client.post("/money", data={"key": key(), **form}, follow_redirects=True).text
+    assert "$120.00 at 0.91" in said.partition("</main>")[0]
+    undo = re.search(r'action="(/setup/acts/\d+/undo)"', said)
+    assert undo is not None
+    back = client.post(undo[1], data={"key": key(), "back": "/money"}, follow_redirects=True).text
+    assert "Entered lately" not in back
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [
+        ("/money/why/1?before_first=0001-01-01&before_last=9999-12-31", 422),
+        ("/money/why/1?after_first=2026-03-02&after_last=2026-03-01", 422),
+        (f"/money/worth?what=freight&minutes={'9' * 40}", 422),
+        (f"/money/worth?what=price&price=1&minutes={'9' * 40}", 422),
+        (f"/money/stops?item={'9' * 5000}", 422),
+        ("/money/stops?month=2026-13", 422),
+    ],
+)
+def test_odd_questions_are_refused_and_break_nothing(
+    client: FlaskClient, shop: TestWorkshop, path: str, status: int
+) -> None:
+    article = shop.articles[0]
+    assert client.get(path.replace("/why/1", f"/why/{article}")).status_code == status
+
+
+def test_a_large_rate_is_kept_and_one_beyond_reason_refused(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    form = {"channel": "Far", "amount": "1.00", "currency": "KWD"}
+    assert client.post("/money", data={"key": key(), **form, "rate": "99999.5"}).status_code == 302
+    for rate in ("100001", "9" * 4000):
+        assert client.post("/money", data={"key": key(), **form, "rate": rate}).status_code == 422
+    with shop.store.read() as session:
+        assert session.scalars(select(TakingsLine)).one().amount_minor == 9_999_950

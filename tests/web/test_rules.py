@@ -101,6 +101,7 @@ WHO = {
     "money.enter": OFFICE,
     "money.why": READ,
     "money.behind": READ,
+    "money.products": READ,
     "books.page": READ,
     "books.close": "owner",
     "books.one": READ,

@@ -1,11 +1,11 @@
 """The workshop's settings, its takings, and what was imported from which sheet.
 
-`store.ledger` writes takings lines and their copy; services the rest. Nothing here must know stock.
+`store.takings` writes takings lines and their copy; services the rest. Nothing here must know stock.
 """
 
 from datetime import date, datetime
 
-from sqlalchemy import Index, LargeBinary, UniqueConstraint, text
+from sqlalchemy import BigInteger, Index, LargeBinary, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import CostFlow, TakingsKind
@@ -92,7 +92,7 @@ class TakingsLine(SQLModel, table=True):
     amount_minor: int = whole()
     """Signed: refunds and fees are negative."""
     currency: str
-    rate_ppm: int = 1_000_000
+    rate_ppm: int = Field(default=1_000_000, sa_type=BigInteger)
     """How many millionths of the workshop's own unit one unit of the currency was worth."""
     foreign_minor: int | None = maybe_whole()
     """The amount in that currency, signed, where it is not the workshop's own."""

@@ -31,5 +31,7 @@ def upgrade() -> None:
         check = WholeNumber(column).compile(dialect=op.get_bind().dialect)
         constraint = f"CONSTRAINT ck_takings_line_{column}_is_whole CHECK ({check})"
         op.execute(f"ALTER TABLE takings_line ADD COLUMN {column} {kind} {constraint}")
+    if op.get_bind().dialect.name == "postgresql":  # SQLite keeps any whole number as it is
+        op.execute("ALTER TABLE takings_line ALTER COLUMN rate_ppm TYPE BIGINT")
     for column in ("by_itself", "corrected"):
         op.execute(f"ALTER TABLE stop ADD COLUMN {column} BOOLEAN DEFAULT false NOT NULL")
