@@ -23,9 +23,15 @@ MONTHS_SHOWN = 13
 
 
 @pages.get("")
-def page() -> str:
-    """Show the books by month."""
-    return _show()
+def page() -> str | tuple[str, int]:
+    """Show the books by month, and what the stock of the day in the address was worth."""
+    if not request.args.get("day"):
+        return _show()
+    try:
+        listed, _ = _stock()
+    except Refusal as refusal:
+        return _show(refusal), status_of(refusal)
+    return _show(listed=listed)
 
 
 @pages.post("")
@@ -106,7 +112,7 @@ def _month(text: str) -> date:
     return forms.day_from(f"{text}-01") or date.max
 
 
-def _show(refused: Refusal | None = None) -> str:
+def _show(refused: Refusal | None = None, *, listed: StockList | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         told = books.by_month(session=session, now=doors.now())
@@ -117,6 +123,7 @@ def _show(refused: Refusal | None = None) -> str:
         told=told,
         shown=list(islice(newest, MONTHS_SHOWN)),
         older=newest[MONTHS_SHOWN:],
+        listed=listed,
         closings=[(day.isoformat(), shop.formats.month(day)) for day in told.can_close],
         flow=bookpapers.FLOWS[told.cost_flow],
         other=bookpapers.FLOWS[CostFlow.FIFO if told.cost_flow is CostFlow.AVERAGE else CostFlow.AVERAGE],

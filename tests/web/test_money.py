@@ -156,6 +156,8 @@ def test_a_month_is_closed_by_an_owner_and_leaves_as_files(
         assert answer.status_code == 200, path
         assert kind in answer.headers["Content-Type"]
     assert client.get("/money/books/stock.pdf?day=2030-01-31").status_code == 422
+    assert "Worth at the end of 31 Jan 2026" in client.get("/money/books?day=2026-01-31").text
+    assert "Choose a day from 2000 until today" in client.get("/money/books?day=2030-01-31").text
 
 
 def test_a_month_that_differs_by_more_than_chance_is_marked(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
