@@ -4,7 +4,7 @@ The true cost of plastic rests on it. It must not know names, money or where the
 """
 
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -43,8 +43,8 @@ Source: our own choice. Up to 1,024 in place of 256 made bounds too narrow where
 class Seller(NamedTuple):
     """One material from one supplier; None where nobody knows who sold it."""
 
-    material: Hashable
-    supplier: Hashable
+    material: str
+    supplier: int | None
 
 
 @dataclass(frozen=True)
@@ -99,12 +99,12 @@ class Learned:
             self._chances[seller] = Chance(weights, jobs, failed)
         return self._chances[seller]
 
-    def _weigh(self) -> dict[Hashable, Floats]:
+    def _weigh(self) -> dict[str, Floats]:
         """Give by material how much each mean and each likeness of suppliers is believed, (means, alike)."""
         first = _log_beta_density(_MEANS, MATERIAL_JOBS * self.shop, MATERIAL_JOBS * (1 - self.shop))
         prior = np.repeat(np.exp(first - first.max())[:, None], len(_ALIKE), axis=1)
         prior /= prior[:, 0].sum()
-        likely: dict[Hashable, Floats] = {}
+        likely: dict[str, Floats] = {}
         for seller, told in self._told.items():
             before = likely.get(seller.material, np.log(np.maximum(prior, 1e-300)))
             likely[seller.material] = before + _log_likelihood(*told)

@@ -181,7 +181,7 @@ def _freight(held: Held, spools: int, price: float, *, told: Experience, terms: 
 
 
 def _sellers(items: Iterable[ItemBuys], held: Mapping[int, Sequence[Held]], told: Experience) -> tuple[Sold, ...]:
-    names = {one.supplier_id: one.supplier for some in held.values() for one in some}
+    names: dict[int | None, str] = {one.supplier_id: one.supplier for some in held.values() for one in some}
     sellers = {buy.cost.seller for one in items for buy in one.buys}
-    found = [Sold(str(one.material), names[int(str(one.supplier))], told.learned.of(one)) for one in sellers]
+    found = [Sold(one.material, names[one.supplier], told.learned.of(one)) for one in sellers]
     return tuple(sorted(found, key=lambda one: (one.material, one.supplier)))

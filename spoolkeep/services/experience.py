@@ -119,7 +119,7 @@ def _jobs(session: Session, shop: Shop, since: datetime) -> tuple[dict[Seller, l
         if spool not in spools:
             continue
         seller, lot = spools[spool]
-        one = sums.setdefault(job, {}).setdefault(str(seller.material), _Sums())
+        one = sums.setdefault(job, {}).setdefault(seller.material, _Sums())
         one.mg += mg
         one.wasted_mg += wasted_mg
         by_lot = one.by_seller.setdefault(seller, {})

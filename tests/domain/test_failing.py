@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from spoolkeep.domain.failing import LOT_LIKENESS, LOT_WEIGHT, MOST, Learned, Seller, likeness_of_lots
 
-NEW, OLD, OTHER = Seller("PLA", "new"), Seller("PLA", "old"), Seller("PLA", "never bought from")
+NEW, OLD, OTHER = Seller("PLA", 1001), Seller("PLA", 1002), Seller("PLA", 1003)
 
 
 def _singly(failed: int, jobs: int) -> list[tuple[int, int]]:

@@ -25,7 +25,7 @@ from spoolkeep.domain.truecost import (
 from tests.benchmarks.truecost import tried
 
 RATES = Rates(hour_minor=2400, change_seconds=180, carry_ppm_a_year=200_000, space_minor_a_month=60)
-A, B = Seller("PLA", "A"), Seller("PLA", "B")
+A, B = Seller("PLA", 1), Seller("PLA", 2)
 
 
 def _sure(share: float) -> Chance:
