@@ -42,6 +42,10 @@ def test_the_books_of_the_year_have_no_fault(outcome: open_data.Outcome) -> None
     assert outcome.faults == ()
 
 
+def test_the_books_by_month_agree_to_the_gram_and_the_cent(outcome: open_data.Outcome) -> None:
+    assert outcome.gaps == ()
+
+
 def test_a_year_of_jobs_takes_less_than_90_seconds_of_processor_time(outcome: open_data.Outcome) -> None:
     assert outcome.seconds["jobs"] < 90
 
