@@ -1,7 +1,6 @@
 """The lock on every request: by which name and from where, how much is taken, and what every answer says."""
 
 import re
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import datetime
@@ -12,7 +11,6 @@ from typing import Any
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
-from waitress import wasyncore
 
 from spoolkeep.domain.words import Scope
 from spoolkeep.services import today, visits
@@ -25,6 +23,7 @@ from spoolkeep.web.lock import Reach
 from spoolkeep.web.rules import RULES
 from tests.web.conftest import HOST, Browser
 from tests.web.door import DELIVERY, count
+from tests.web.running import running
 from tests.workshop import TestWorkshop
 
 Key = Callable[[], str]
@@ -428,21 +427,17 @@ def _served(folder: Path, now: datetime, proxy: str | None) -> Iterator[Callable
     instance = Instance(folder)
     with closing(instance.open_or_make(now=now)) as store:
         server = serving._server(instance, store, Reach(), host="127.0.0.1", port=0, proxy=proxy)  # noqa: SLF001 - `serve` runs until it is stopped
-        thread = threading.Thread(target=server.run, daemon=True)
-        thread.start()
+        with running(server) as port:
 
-        def send(path: str, **headers: str) -> HTTPMessage:
-            with closing(HTTPConnection("127.0.0.1", server.effective_port, timeout=10)) as connection:
-                named = {name.replace("_", "-"): value for name, value in headers.items()}
-                connection.request("POST", path, body="name=a&password=b", headers=KIND | named)
-                answer = connection.getresponse()
-                answer.msg["Status"] = str(answer.status)
-                return answer.msg
+            def send(path: str, **headers: str) -> HTTPMessage:
+                with closing(HTTPConnection("127.0.0.1", port, timeout=10)) as connection:
+                    named = {name.replace("_", "-"): value for name, value in headers.items()}
+                    connection.request("POST", path, body="name=a&password=b", headers=KIND | named)
+                    answer = connection.getresponse()
+                    answer.msg["Status"] = str(answer.status)
+                    return answer.msg
 
-        yield send
-        server.trigger.pull_trigger(lambda: wasyncore.close_all(server._map, ignore_all=True))  # noqa: SLF001 - in its own thread
-        thread.join(10)
-        server.task_dispatcher.shutdown()
+            yield send
 
 
 KIND = {"Content-Type": "application/x-www-form-urlencoded"}

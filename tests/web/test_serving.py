@@ -15,6 +15,7 @@ from spoolkeep.web import bodies, serving
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import Reach
 from spoolkeep.web.rules import MOTION_FILE, PHOTO, SHEET
+from tests.web.running import running
 
 
 def test_somebody_looks_each_minute_and_goes_on_when_a_look_fails(
@@ -44,11 +45,8 @@ def port(sqlite_store: Store, tmp_path: Path) -> Iterator[int]:
     server = serving._server(  # noqa: SLF001 - `serve` runs until it is stopped
         Instance(tmp_path / "served"), sqlite_store, Reach(), host="127.0.0.1", port=0, proxy=None
     )
-    running = threading.Thread(target=server.run, daemon=True)
-    running.start()
-    yield server.effective_port
-    server.close()
-    running.join(5)
+    with running(server) as port:
+        yield port
 
 
 def sent(port: int, path: str, size: int, **more: str) -> int:

@@ -5,7 +5,7 @@
 
 from datetime import date, datetime
 
-from sqlalchemy import BigInteger, Index, LargeBinary, UniqueConstraint, text
+from sqlalchemy import BigInteger, Index, Integer, LargeBinary, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import CostFlow, TakingsKind
@@ -22,6 +22,9 @@ from spoolkeep.store.columns import (
     primary_key,
     whole,
 )
+
+WIDE = BigInteger().with_variant(Integer, "sqlite")
+"""A column that was made narrow: SQLite keeps any whole number in it, PostgreSQL was told to."""
 
 
 class Workshop(SQLModel, table=True):
@@ -92,7 +95,7 @@ class TakingsLine(SQLModel, table=True):
     amount_minor: int = whole()
     """Signed: refunds and fees are negative."""
     currency: str
-    rate_ppm: int = Field(default=1_000_000, sa_type=BigInteger)
+    rate_ppm: int = Field(default=1_000_000, sa_type=WIDE)
     """How many millionths of the workshop's own unit one unit of the currency was worth."""
     foreign_minor: int | None = maybe_whole()
     """The amount in that currency, signed, where it is not the workshop's own."""

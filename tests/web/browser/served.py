@@ -3,7 +3,6 @@
 The browser tests' fixtures use it. `localhost` counts as secure in a browser and would hide what a network shows.
 """
 
-import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -12,13 +11,13 @@ from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import waitress.server
-import waitress.wasyncore
 
 from spoolkeep.domain.words import Role
 from spoolkeep.services import people, stations, tokens
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import PERSON_COOKIE, STATION_COOKIE, Reach
 from spoolkeep.web.serving import THREADS
+from tests.web.running import running
 from tests.workshop import TestWorkshop, somebody
 
 if TYPE_CHECKING:
@@ -88,22 +87,9 @@ def serving(
 @contextmanager
 def listening(app: "WSGIApplication") -> Iterator[int]:
     """Give the port of the loopback on which an app answers."""
-    channels: dict[int, object] = {}
-    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=THREADS, map=channels)
-    runs = threading.Thread(target=server.run, daemon=True)
-    runs.start()
-    yield int(server.effective_port)
-
-    def hang_up() -> None:
-        # in the server's own thread: a browser keeps its connections open, and the server would wait for their end.
-        # The trigger itself stays open until all threads are done: another may pull it between our word and our pull.
-        server.trigger.del_channel()
-        waitress.wasyncore.close_all(channels, ignore_all=True)
-
-    server.trigger.pull_trigger(hang_up)
-    runs.join(timeout=5)
-    server.task_dispatcher.shutdown()
-    server.trigger.close()
+    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=THREADS)
+    with running(server) as port:
+        yield port
 
 
 def _led_here(app: "WSGIApplication", before: Mapping[str, str]) -> "WSGIApplication":
