@@ -24,6 +24,8 @@ __all__ = ["endpoints", "pages"]
 _LOST = (HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT)
 _MOST_LINES = 500
 _SpoolCode = Annotated[str, Field(min_length=1, max_length=40, json_schema_extra={"format": "spool-code"})]
+_Rate = Annotated[Whole, Field(ge=1, le=MOST_RATE_PPM, strict=True)]
+_Pieces = Annotated[Whole, Field(ge=1, le=MOST_PIECES, strict=True)]
 _Name = Annotated[Line, Field(min_length=1, max_length=80)]
 
 
@@ -72,10 +74,10 @@ class TakenBody(Model):
     """The shop day, from 2000 until today; today where it is left out."""
     currency: Annotated[str, Field(pattern="^[A-Z]{3}$", json_schema_extra={"format": "currency"})] | None = None
     """By ISO 4217; the workshop's own where it is left out."""
-    rate_ppm: Whole | None = Field(default=None, ge=1, le=MOST_RATE_PPM, strict=True)
+    rate_ppm: _Rate | None = None
     """Of another currency: how many millionths of one own unit one unit of it was worth. Without it it is refused."""
     product: _Name | None = None
-    pieces: Whole | None = Field(default=None, ge=1, le=MOST_PIECES, strict=True)
+    pieces: _Pieces | None = None
     """How many of the product; it counts only beside one."""
 
 

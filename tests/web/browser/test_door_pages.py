@@ -107,6 +107,7 @@ def a_station_stands_at_the_bench(page: Page, served: Served, shop: TestWorkshop
     page.goto(f"{served.address}/bench")
     press(page, OWNER)
     expect(page.get_by_role("button", name=OWNER)).to_have_attribute("aria-pressed", "true")
+    expect(page.locator("[data-photo-send]")).to_be_hidden()  # its script has come: a photo is sent by itself
     yield "who is at the station"
     page.goto(f"{served.address}/money")
     expect(page.locator("main")).to_contain_text("A shared station may not do that")
