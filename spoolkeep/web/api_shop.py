@@ -7,7 +7,7 @@ from datetime import date
 from http import HTTPStatus
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.services import onhand, spools, takings
@@ -16,7 +16,7 @@ from spoolkeep.services.onhand import MOST_PIECES, ToldAnswer
 from spoolkeep.services.spools import MOST_GROSS_MG, SpoolAnswer
 from spoolkeep.services.takings import MOST_MINOR, MOST_RATE_PPM, Taken, TakingsAnswer
 from spoolkeep.web import doors
-from spoolkeep.web.api import Keyed, Line, Model, Moment, Whole
+from spoolkeep.web.api import Keyed, Line, Model, Moment, Whole, whole
 from spoolkeep.web.api_jobs import endpoints, pages
 
 __all__ = ["endpoints", "pages"]
@@ -24,8 +24,8 @@ __all__ = ["endpoints", "pages"]
 _LOST = (HTTPStatus.NOT_FOUND, HTTPStatus.CONFLICT)
 _MOST_LINES = 500
 _SpoolCode = Annotated[str, Field(min_length=1, max_length=40, json_schema_extra={"format": "spool-code"})]
-_Rate = Annotated[Whole, Field(ge=1, le=MOST_RATE_PPM, strict=True)]
-_Pieces = Annotated[Whole, Field(ge=1, le=MOST_PIECES, strict=True)]
+_Rate = Annotated[int, Field(ge=1, le=MOST_RATE_PPM, strict=True), BeforeValidator(whole)]
+_Pieces = Annotated[int, Field(ge=1, le=MOST_PIECES, strict=True), BeforeValidator(whole)]
 _Name = Annotated[Line, Field(min_length=1, max_length=80)]
 
 
