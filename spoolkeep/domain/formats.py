@@ -21,6 +21,8 @@ _FINE_BELOW_MG = 9_950
 """From here on one decimal would round to 10.0 g: whole grams are enough."""
 _FINE_BELOW_DAYS = 10
 _SPACE = "\N{NO-BREAK SPACE}"
+CURRENCIES = sorted(list_currencies())
+"""Source: the Unicode CLDR, as babel has it: those of ISO 4217, of today and before."""
 
 
 def currency_decimals(currency: str) -> int:
@@ -28,7 +30,7 @@ def currency_decimals(currency: str) -> int:
 
     Source: ISO 4217, with the Unicode CLDR's notes on what is in use.
     """
-    if currency not in list_currencies():
+    if currency not in CURRENCIES:
         raise BadInput("bad_currency", f"“{currency}” is not a currency. Enter three letters, like EUR.")
     return int(get_currency_precision(currency))
 

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
+from spoolkeep.domain.formats import CURRENCIES
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.services import onhand, spools, takings
 from spoolkeep.services.asked import Wanted
@@ -72,7 +73,7 @@ class TakenBody(Model):
     kind: TakingsKind = TakingsKind.SALE
     day: Annotated[date, Field(json_schema_extra={"format": "past-day"})] | None = None
     """The shop day, from 2000 until today; today where it is left out."""
-    currency: Annotated[str, Field(pattern="^[A-Z]{3}$", json_schema_extra={"format": "currency"})] | None = None
+    currency: Annotated[str, Field(json_schema_extra={"enum": CURRENCIES})] | None = None
     """By ISO 4217; the workshop's own where it is left out."""
     rate_ppm: _Rate | None = None
     """Of another currency: how many millionths of one own unit one unit of it was worth. Without it it is refused."""

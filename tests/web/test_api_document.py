@@ -41,7 +41,6 @@ schemathesis.openapi.format("label-code", st.sampled_from(CODES))
 schemathesis.openapi.format("spool-code", st.sampled_from(SPOOLS))
 schemathesis.openapi.format("date-time", PAST.map(lambda moment: f"{moment.isoformat()}Z"))
 schemathesis.openapi.format("past-day", st.dates(date(2000, 1, 1), NOW.date()).map(date.isoformat))
-schemathesis.openapi.format("currency", st.sampled_from(["EUR", "JPY", "KWD"]))
 schemathesis.openapi.media_type("application/octet-stream", st.sampled_from(FILES))
 document = schemathesis.openapi.from_dict(api.endpoints.document())
 
