@@ -17,6 +17,7 @@ from spoolkeep.domain.codes import Code
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats
 from spoolkeep.paper.barcode import Symbol, bars_of, modules_of
+from spoolkeep.paper.document import begun
 from spoolkeep.paper.ink import Box, Ink, short
 from spoolkeep.paper.layout import Layout, layout_of
 from spoolkeep.paper.letters import Face, Line, fit, halved, warning_of
@@ -139,12 +140,8 @@ def document(out: io.BytesIO, stock: Stock, grid: Grid, *, title: str, printed_o
     """Give an empty document whose pages are a stock's; viewers are asked to print it as large as it is."""
     # a hair under whole dots: renderers round a page up to whole dots and stretch what is on it
     size = [(side - _HAIR_DOTS) * grid.points_a_dot for side in grid.page(stock)]
-    canvas = Canvas(out, pagesize=size, pageCompression=1, invariant=1, initialFontName=str(Face.TEXT))
-    stamp = f"D:{printed_on:%Y%m%d}000000Z"
-    canvas.setDateFormatter(lambda *_: stamp)
-    canvas.setTitle(title)
+    canvas = begun(out, size, title=title, stamp=f"{printed_on:%Y%m%d}000000")
     canvas.setSubject(f"Stock {stock.name}, {grid.dpi} dpi. Print at 100 %, not fitted to the page.")
-    canvas.setCreator("Spoolkeep")
     canvas.setViewerPreference("PrintScaling", "None")
     return canvas
 

@@ -11,6 +11,7 @@ from reportlab.lib.pagesizes import A5
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from spoolkeep.paper.document import begun
 from spoolkeep.paper.letters import Face, broken, draw, draw_right, fit
 
 _LEFT, _RIGHT = 12 * mm, A5[0] - 12 * mm
@@ -51,12 +52,7 @@ class HalfSheet:
 def half_sheet(sheet: HalfSheet) -> bytes:
     """Give the PDF on A5, half an A4 sheet; the same input gives the same bytes."""
     out = io.BytesIO()
-    canvas = Canvas(out, pagesize=A5, pageCompression=1, invariant=1, initialFontName=str(Face.TEXT))
-    stamp = f"D:{sheet.stamp}Z"
-    canvas.setDateFormatter(lambda *_: stamp)
-    canvas.setTitle(sheet.title)
-    canvas.setAuthor(sheet.workshop)
-    canvas.setCreator("Spoolkeep")
+    canvas = begun(out, A5, title=sheet.title, stamp=sheet.stamp, author=sheet.workshop)
     y = _head(canvas, sheet)
     for line in sheet.lines:
         y = _line(canvas, sheet, line, y)

@@ -17,6 +17,7 @@ from spoolkeep.domain.codes import Code
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats, currency_decimals
 from spoolkeep.paper.barcode import QUIET_X, Symbol, bars_of, modules_of
+from spoolkeep.paper.document import begun
 from spoolkeep.paper.ink import Ink
 from spoolkeep.paper.letters import ELLIPSIS, Face, broken, draw, draw_right, face_for, fit, printable
 from spoolkeep.paper.stocks import Grid
@@ -183,13 +184,8 @@ def _csv_row(line: ReorderLine, currency: str, *, decimals: int) -> list[str]:
 
 
 def _canvas(out: io.BytesIO, sheet: ReorderSheet) -> Canvas:
-    canvas = Canvas(out, pagesize=A4, pageCompression=1, invariant=1, initialFontName=str(Face.TEXT))
-    stamp = f"D:{sheet.drawn_on:%Y%m%d}000000Z"
-    canvas.setDateFormatter(lambda *_: stamp)
-    canvas.setTitle(f"Reorder sheet {sheet.reference}")
-    canvas.setAuthor(sheet.workshop)
-    canvas.setCreator("Spoolkeep")
-    return canvas
+    stamp = f"{sheet.drawn_on:%Y%m%d}000000"
+    return begun(out, A4, title=f"Reorder sheet {sheet.reference}", stamp=stamp, author=sheet.workshop)
 
 
 def _rows(sheet: ReorderSheet, formats: Formats) -> list[_Row]:

@@ -11,6 +11,7 @@ from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from spoolkeep.paper.document import begun
 from spoolkeep.paper.letters import Face, broken, draw, draw_right, fit
 
 _LEFT, _RIGHT = 18 * mm, A4[0] - 15 * mm
@@ -73,12 +74,7 @@ class _Row:
 def stock_list(sheet: StockSheet) -> bytes:
     """Give the PDF, A4; the same input gives the same bytes."""
     out = io.BytesIO()
-    canvas = Canvas(out, pagesize=A4, pageCompression=1, invariant=1, initialFontName=str(Face.TEXT))
-    stamp = f"D:{sheet.stamp}Z"
-    canvas.setDateFormatter(lambda *_: stamp)
-    canvas.setTitle(sheet.title)
-    canvas.setAuthor(sheet.workshop)
-    canvas.setCreator("Spoolkeep")
+    canvas = begun(out, A4, title=sheet.title, stamp=sheet.stamp, author=sheet.workshop)
     pages = list(_paged(sheet))
     for number, rows in enumerate(pages, 1):
         y = _head(canvas, sheet) if number == 1 else _TOP
