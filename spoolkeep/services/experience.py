@@ -23,6 +23,8 @@ from spoolkeep.store.journal import batched
 from spoolkeep.store.tables import Article, Delivery, Job, Machine, Material, Movement, Spool
 
 DAYS = failures.DAYS
+UNTOLD_LIES_DAYS = 14.0
+"""How long plastic lies before it is used, where none was drawn yet. Source: our own choice."""
 SECONDS_PER_HOUR, SECONDS_PER_DAY = 3600, 86_400
 
 
@@ -81,7 +83,7 @@ def read(session: Session, *, shop: Shop, now: datetime) -> Experience:
     lots, lost = _jobs(session, shop, since)
     any_lost = reduce(_together, lost.values(), _NOTHING)
     usual = losing(any_lost, like=unknown_losing(shop.earns_minor_per_hour))
-    lies, lies_any = _lies(session, shop, since=shop.today(since))
+    lies, lies_any = _lies(session, since=shop.today(since))
     return Experience(
         since=since,
         learned=Learned(lots),
@@ -241,10 +243,10 @@ def bought(session: Session, *, since: datetime) -> Bought:
     return Bought(tuple(parcels.values()), {item: round(sum(some) / len(some)) for item, some in came.items()})
 
 
-def _lies(session: Session, shop: Shop, *, since: date) -> tuple[dict[int, float], float]:
+def _lies(session: Session, *, since: date) -> tuple[dict[int, float], float]:
     """Give the mean days between delivery and use, by item and of all, each draw by its grams.
 
-    An item's own lean on those of all for a kilogram; without any draw it is half of what an order covers.
+    An item's own lean on those of all for a kilogram; without any draw it is UNTOLD_LIES_DAYS.
     """
     used, came = (extract("epoch", day) for day in (col(Movement.shop_day), col(Spool.received_on)))
     days = (used - came) / SECONDS_PER_DAY
@@ -257,7 +259,7 @@ def _lies(session: Session, shop: Shop, *, since: date) -> tuple[dict[int, float
     )
     told = {item: (-float(by_days), -int(drawn)) for item, by_days, drawn in session.execute(query) if drawn}
     all_mg = sum(drawn for _, drawn in told.values())
-    usual = (shop.review_days + shop.cover_days) / 2
+    usual = UNTOLD_LIES_DAYS
     if all_mg > 0:
         usual = max(0.0, sum(by_days for by_days, _ in told.values()) / all_mg)
     each = {

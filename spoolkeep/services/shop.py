@@ -30,6 +30,7 @@ class Settings:
     opens_hour: int
     review_days: int
     cover_days: int
+    """For how many days ahead plastic is bought at most."""
     safety_days: int
     lead_days: int
     share_low_bp: int
@@ -53,6 +54,20 @@ class Settings:
     """What it takes a person to change a spool."""
     cost_flow: CostFlow = CostFlow.AVERAGE
     """How the books let cost flow out of stock."""
+    order_seconds: int = 900
+    """What an order takes of a person, from looking to paying."""
+    idle_ppm: int = 1_000_000
+    """The chance that a machine that lacks its item has no other work."""
+    idle_busy_ppm: int = 1_000_000
+    """The same in the busy months."""
+    busy_months: int = 0
+    """The busy months as bits, January the lowest."""
+    late_minor: int = 0
+    """What a customer's order that goes out late costs."""
+    budget_minor: int | None = None
+    """What may be spent on one day's orders; None without a limit."""
+    shelf_spools: int | None = None
+    """For how many spools there is room; None without a limit."""
 
     @property
     def risk(self) -> float:

@@ -35,6 +35,7 @@ from spoolkeep.store.tables.money import Channel, ImportDraft, ImportNames, Impo
 from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, SerialCounter, Station, Token
 from spoolkeep.store.tables.stock import Balance, DayTotal, Line, Movement, SetAside, Spool
 from spoolkeep.store.tables.trade import (
+    BasketBreak,
     CalendarDay,
     Credit,
     Delivery,
@@ -55,6 +56,7 @@ __all__ = [
     "Article",
     "AtStation",
     "Balance",
+    "BasketBreak",
     "BinWeighing",
     "CalendarDay",
     "Change",

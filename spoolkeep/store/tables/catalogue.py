@@ -98,6 +98,8 @@ class Article(SQLModel, table=True):
     usual_job_mg: int | None = maybe_whole()
     split_by_make: bool = False
     retired: bool = False
+    risk_ppm: int | None = None
+    """The chance, accepted, that it runs out before an order comes, where it is not left to what a stop costs."""
     __table_args__ = (
         unique_while_live("article", "material_id", "colour_id", "diameter_um"),
         holds("diameter_is_a_feed", "diameter_um BETWEEN 1000 AND 5000"),

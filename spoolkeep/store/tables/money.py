@@ -41,7 +41,8 @@ class Workshop(SQLModel, table=True):
     closed_through: date | None = None
     """The last day of the last closed month: what comes late falls in the open one."""
     review_days: int = 7
-    cover_days: int = 21
+    cover_days: int = 120
+    """For how many days ahead plastic is bought at most."""
     safety_days: int = 3
     lead_days: int = 7
     carry_ppm_a_year: int = 200_000
@@ -66,6 +67,20 @@ class Workshop(SQLModel, table=True):
     """What it takes a person to change a spool. Source: common practice, no source."""
     cost_flow: str = Field(default=CostFlow.AVERAGE, sa_column_kwargs={"server_default": text("'average'")})
     """How the books let cost flow out of stock."""
+    order_seconds: int = Field(default=900, sa_column_kwargs={"server_default": text("900")})
+    """What an order takes of a person, from looking to paying. Source: common practice, no source."""
+    idle_ppm: int = Field(default=1_000_000, sa_column_kwargs={"server_default": text("1000000")})
+    """The chance that a machine that lacks its item has no other work."""
+    idle_busy_ppm: int = Field(default=1_000_000, sa_column_kwargs={"server_default": text("1000000")})
+    """The same in the busy months."""
+    busy_months: int = Field(default=0, sa_column_kwargs={"server_default": text("0")})
+    """The busy months as bits, January the lowest."""
+    late_minor: int = Field(default=0, sa_column_kwargs={"server_default": text("0")})
+    """What a customer's order that goes out late costs."""
+    budget_minor: int | None = None
+    """What may be spent on one day's orders."""
+    shelf_spools: int | None = None
+    """For how many spools there is room."""
     __table_args__ = (
         one_of("cost_flow", CostFlow),
         holds("is_the_only_one", "id = 1"),

@@ -5,7 +5,7 @@ Services read and write them. They must not know machines.
 
 from datetime import date, datetime
 
-from sqlalchemy import BigInteger
+from sqlalchemy import BigInteger, text
 from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import OrderState
@@ -41,6 +41,10 @@ class Supplier(SQLModel, table=True):
     least_minor: int | None = maybe_whole()
     note: str = ""
     retired: bool = False
+    order_days: int = Field(default=127, sa_column_kwargs={"server_default": text("127")})
+    """The weekdays on which it takes orders as bits, Monday the lowest."""
+    lead_spread_days: int | None = None
+    """How much later or earlier the owner says that one may come, give or take."""
     __table_args__ = (
         unique_while_live("supplier", "name"),
         holds("lead_is_days", "lead_days BETWEEN 0 AND 365"),
@@ -90,6 +94,23 @@ class PriceBreak(SQLModel, table=True):
     )
 
 
+class BasketBreak(SQLModel, table=True):
+    """What a supplier takes off all spools of an order from a number on, of whatever items."""
+
+    __tablename__ = "basket_break"
+    id: int = primary_key()
+    live: bool = live()
+    supplier_id: int = link("supplier.id")
+    from_spools: int
+    off_ppm: int
+    __table_args__ = (
+        unique_while_live("basket_break", "supplier_id", "from_spools"),
+        holds("begins_above_one", "from_spools > 1"),
+        holds("is_a_share", "off_ppm BETWEEN 1 AND 999999"),
+        *integers("from_spools", "off_ppm"),
+    )
+
+
 class Order(SQLModel, table=True):
     """What was asked of a supplier."""
 
@@ -104,6 +125,8 @@ class Order(SQLModel, table=True):
     closed_at: datetime | None = maybe_moment()
     freight_minor: int = Field(default=0, sa_type=BigInteger)
     note: str = ""
+    needed_by: date | None = None
+    """The last day on which it still comes in time for all its items."""
     __table_args__ = (one_of("state", OrderState), *integers("freight_minor"))
 
 
