@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.failing import Chance, Seller
-from spoolkeep.domain.reorder import whole_spools
+from spoolkeep.domain.terms import whole_spools
 from spoolkeep.domain.truecost import MG_PER_KG, Beside, Cost, Rates, beside, carry_share, parts, ranked
 from spoolkeep.services import experience, finding, offers
 from spoolkeep.services.experience import Experience, Parcel

@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.reorder import OfferTerms
+from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.words import Lasting
 from spoolkeep.services import finding
 from spoolkeep.services.shop import Shop
@@ -30,13 +30,16 @@ class Held:
     supplier: str
     supplier_address: str
     their_number: str
+    lead_days: int
+    """What a delivery takes, as the supplier or Setup says."""
+    until_day: date | None
 
 
 def holding(session: Session, *, shop: Shop, today: date) -> dict[int, list[Held]]:
     """Give the offers that hold today by item, the cheapest spool first; a supplier without a lead time has Setup's."""
     found: dict[int, list[Held]] = {}
     breaks = breaks_of(session)
-    terms = (Offer.id, Offer.price_minor, Offer.spool_mg, Offer.pack)
+    terms = (Offer.id, Offer.price_minor, Offer.spool_mg, Offer.pack, Offer.least_spools, Offer.until_day)
     of_supplier = (Supplier.lead_days, Supplier.name, Supplier.address)
     query = (
         select(*map(col, terms), col(Offer.article_id), col(Offer.their_number), col(Offer.supplier_id))
@@ -47,9 +50,9 @@ def holding(session: Session, *, shop: Shop, today: date) -> dict[int, list[Held
     )
     for offer in session.execute(query):
         lead_days = shop.lead_days if offer.lead_days is None else offer.lead_days
-        held = OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks.get(offer.id, ()), lead_days)
-        sold = Held(held, offer.supplier_id, offer.name, offer.address, offer.their_number)
-        found.setdefault(offer.article_id, []).append(sold)
+        sold = (offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks.get(offer.id, ()), offer.least_spools)
+        whose = (offer.supplier_id, offer.name, offer.address, offer.their_number, lead_days, offer.until_day)
+        found.setdefault(offer.article_id, []).append(Held(OfferTerms(*sold), *whose))
     return found
 
 
@@ -77,7 +80,7 @@ def _holds(today: date) -> tuple[ColumnElement[bool], ...]:
 def price_at(session: Session, offer: Offer, spools: int) -> int:
     """Give the price of a spool on an offer, in minor units, when so many are bought at once."""
     breaks = breaks_of(session, offer.id).get(offer.id, ())
-    return OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks, 0).price_at(spools)
+    return OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks).price_at(spools)
 
 
 def breaks_of(session: Session, offer_id: int | None = None) -> dict[int, tuple[tuple[int, int], ...]]:

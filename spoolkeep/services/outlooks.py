@@ -15,6 +15,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.demand import Foreseen, Outlook
 from spoolkeep.domain.runout import AHEAD_DAYS, paths
+from spoolkeep.domain.shortfall import expected
 from spoolkeep.services import foresight, history, picking
 from spoolkeep.services.foresight import Known
 from spoolkeep.services.history import Amounts, Past
@@ -36,6 +37,9 @@ class Outlooks:
     """Paths, (items, chances, days): see `paths`."""
     daily_mg: Amounts
     """(items,): what is expected a day over the coming four weeks."""
+    mean: Amounts
+    """(items, days + 1): what is expected by the end of each coming day, and its variance."""
+    variance: Amounts
 
     def is_unheard_of(self, row: int) -> bool:
         """Tell whether an item was never on the shelf and nobody foresees anything of it: it is only set up."""
@@ -78,7 +82,8 @@ def _reckoned(session: Session, past: Past, usual_mg: dict[int, int], known: tup
     foreseen, counted = foresight.foreseen(session, past, known)
     outlook = of_past(counted, foreseen=foreseen)
     daily = outlook.mean(MONTH_DAYS) / MONTH_DAYS if past.article_ids else np.zeros(0)
-    return Outlooks(past, usual_mg, known, outlook, paths(outlook), daily)
+    mean, variance = expected(outlook)
+    return Outlooks(past, usual_mg, known, outlook, paths(outlook), daily, mean, variance)
 
 
 def of_past(past: Past, *, foreseen: Foreseen | None = None) -> Outlook:

@@ -22,6 +22,7 @@ from spoolkeep.services import asides, finding, offers, outlooks
 from spoolkeep.services.asked import by_day as onhand_by_day
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
+from spoolkeep.services.outlooks import Outlooks
 from spoolkeep.services.shop import Shop, code_text, load_shop
 from spoolkeep.store.tables import Balance, Job, JobFeed, Loading, Order, OrderLine, Place, Spool
 
@@ -75,49 +76,92 @@ class SpoolRow:
     aside: bool
 
 
-def rows(*, session: Session, now: datetime) -> list[StockRow]:
-    """Give every item's stock: those that end first at the top, those that nothing draws at the foot."""
+@dataclass(frozen=True)
+class Standing:
+    """What every item's stock and the days to come are reckoned from."""
+
+    shop: Shop
+    today: date
+    known: dict[int, Item]
+    outlook: Outlooks
+    held: dict[int, "Held"]
+    committed: dict[int, list[tuple[date | None, int]]]
+    coming: dict[int, list[tuple[int, int]]]
+    """By item, in how many days what is awaited should come, and how much."""
+    quickest: dict[int, int]
+    sure: npt.NDArray[np.float64]
+    """What is sure to be asked, (items, AHEAD_DAYS)."""
+
+    def of(self, article_id: int) -> "Held":
+        """Give what an item's spools hold."""
+        return self.held.get(article_id, Held())
+
+    def is_asked(self, at: int, article_id: int) -> bool:
+        """Tell whether an item is more than set up: seen, foreseen, here, coming or sure to be asked."""
+        lies = self.of(article_id).mg > 0 or article_id in self.coming
+        return not self.outlook.is_unheard_of(at) or lies or bool(self.sure[at].any())
+
+    def usable(self, article_id: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+        """Give what is usable by each day, without and with what is coming, (AHEAD_DAYS + 1,)."""
+        alone = np.full(AHEAD_DAYS + 1, float(self.of(article_id).usable_mg))
+        return alone, alone + _by_then(self.coming.get(article_id, ()))
+
+
+def standing(*, session: Session, now: datetime) -> Standing:
+    """Give what every item's stock and the days to come are reckoned from."""
     shop = load_shop(session)
     today = shop.today(now)
-    known = finding.items(session)
     outlook = outlooks.told(session, today=today)
-    left, committed = _left(session, outlook.usual_mg), _committed(session)
+    committed = _committed(session)
     quickest = offers.quickest(session, shop=shop, today=today)
-    coming = _coming(session, quickest, shop=shop, now=now)
-    sure = _sure(session, outlook.past.article_ids, committed, today=today)
-    drawn = consumed_by_day(outlook.drawn, sure)
-    found = []
-    for at, article_id in enumerate(outlook.past.article_ids):
-        if article_id not in known:
-            continue
-        held = left.get(article_id, _Held())
-        lead_days = quickest.get(article_id, shop.lead_days)
-        supply = Supply(lead_days, shop.safety_days, shop.risk)
-        on_order_mg = sum(mg for _, mg in coming.get(article_id, ()))
-        asked = not outlook.is_unheard_of(at) or held.mg > 0 or on_order_mg > 0 or bool(sure[at].any())
-        usable = np.full(AHEAD_DAYS + 1, float(held.mg - held.aside_mg - held.rests_mg))
-        days = stock_days(
-            drawn[at] if asked else np.zeros_like(drawn[at]),
-            (usable, usable + _by_then(coming.get(article_id, ()))),
-            supply,
-            daily_mg=float(outlook.daily_mg[at]) if asked else 0.0,
-            today=today,
-        )
-        found.append(
-            StockRow(
-                item=known[article_id],
-                left_mg=held.mg,
-                aside_mg=held.aside_mg,
-                rests_mg=held.rests_mg,
-                spools=held.spools,
-                committed_mg=sum(mg for _, mg in committed.get(article_id, ())),
-                on_order_mg=on_order_mg,
-                lead_days=lead_days,
-                doubtful=held.doubtful,
-                days=days,
-            )
-        )
+    return Standing(
+        shop=shop,
+        today=today,
+        known=finding.items(session),
+        outlook=outlook,
+        held=_left(session, outlook.usual_mg),
+        committed=committed,
+        coming=_coming(session, quickest, shop=shop, now=now),
+        quickest=quickest,
+        sure=_sure(session, outlook.past.article_ids, committed, today=today),
+    )
+
+
+def rows(*, session: Session, now: datetime) -> list[StockRow]:
+    """Give every item's stock: those that end first at the top, those that nothing draws at the foot."""
+    told = standing(session=session, now=now)
+    drawn = consumed_by_day(told.outlook.drawn, told.sure)
+    found = [
+        _row(told, at, article_id, drawn[at])
+        for at, article_id in enumerate(told.outlook.past.article_ids)
+        if article_id in told.known
+    ]
     return sorted(found, key=lambda row: (row.days.days is None, row.days.days or 0, row.item.name))
+
+
+def _row(told: Standing, at: int, article_id: int, drawn: npt.NDArray[np.float64]) -> StockRow:
+    held, shop = told.of(article_id), told.shop
+    lead_days = told.quickest.get(article_id, shop.lead_days)
+    asked = told.is_asked(at, article_id)
+    days = stock_days(
+        drawn if asked else np.zeros_like(drawn),
+        told.usable(article_id),
+        Supply(lead_days, shop.safety_days, shop.risk),
+        daily_mg=float(told.outlook.daily_mg[at]) if asked else 0.0,
+        today=told.today,
+    )
+    return StockRow(
+        item=told.known[article_id],
+        left_mg=held.mg,
+        aside_mg=held.aside_mg,
+        rests_mg=held.rests_mg,
+        spools=held.spools,
+        committed_mg=sum(mg for _, mg in told.committed.get(article_id, ())),
+        on_order_mg=sum(mg for _, mg in told.coming.get(article_id, ())),
+        lead_days=lead_days,
+        doubtful=held.doubtful,
+        days=days,
+    )
 
 
 def _by_then(coming: Sequence[tuple[int, int]]) -> npt.NDArray[np.float64]:
@@ -190,7 +234,7 @@ def spools_of(*, session: Session, article_id: int) -> list[SpoolRow]:
     ]
 
 
-class _Held(NamedTuple):
+class Held(NamedTuple):
     """What an item's spools hold."""
 
     mg: int = 0
@@ -199,8 +243,13 @@ class _Held(NamedTuple):
     spools: int = 0
     doubtful: int = 0
 
+    @property
+    def usable_mg(self) -> int:
+        """Give what is left but for what is set aside and for rests."""
+        return self.mg - self.aside_mg - self.rests_mg
 
-def _left(session: Session, usual_mg: Mapping[int, int]) -> dict[int, _Held]:
+
+def _left(session: Session, usual_mg: Mapping[int, int]) -> dict[int, Held]:
     """Give what each item's spools hold, those counted that have something or ask for the scale."""
     aside = asides.standing(session)
     query = (
@@ -209,15 +258,15 @@ def _left(session: Session, usual_mg: Mapping[int, int]) -> dict[int, _Held]:
         .outerjoin(Loading, _LOADED)
         .where(col(Spool.live), (col(Balance.left_mg) > 0) | col(Balance.doubtful), col(Spool.retired_on).is_(None))
     )
-    found: dict[int, _Held] = {}
+    found: dict[int, Held] = {}
     for spool, balance, loading_id in session.execute(query):
         article, left_mg = spool.article_id, balance.left_mg
-        held = found.get(article, _Held())
+        held = found.get(article, Held())
         off_mg = left_mg if aside.holds(spool.id, article, spool.lot) else 0
         few_mg = min(usual_mg.get(article, 0), balance.received_mg)
         on_shelf = spool.opened_on is not None and not loading_id
         is_rest = on_shelf and not off_mg and 0 < left_mg < few_mg
-        found[article] = _Held(
+        found[article] = Held(
             held.mg + left_mg,
             held.aside_mg + off_mg,
             held.rests_mg + (left_mg if is_rest else 0),

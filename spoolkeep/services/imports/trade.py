@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from spoolkeep.domain.codes import RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.domain.reorder import OfferTerms
+from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, minor_from_major, positive_mg_from_grams
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry, make_offer, make_supplier

@@ -1,0 +1,278 @@
+"""One supplier's items and its order of today: how much of each, what it comes to, and what it does.
+
+The order plan calls it for each supplier. It must not know a clock, or other suppliers.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State
+from spoolkeep.domain.replenish import Chance, Cycle, Deal, Packs, Reach, ahead, best_cycle
+from spoolkeep.domain.shortfall import Floats, Pile, Whole, chance_above
+from spoolkeep.domain.terms import Bill, Bought, OfferTerms, SellerTerms, bill
+
+WEEK, MONTH = 7, 30
+_CAUSE = 0.2
+"""From which share of what makes an order worth it an item is called a cause of it. Source: our own choice."""
+_LIKELY = 0.5
+_SHOWN = 12
+_FAR = 60
+"""Beyond so many days an order-by day is not worth naming. Source: our own choice."""
+_TIMES = {Case.MORE: 4 / 3, Case.LESS: 3 / 4}
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What of budget and room is left; None without a limit."""
+
+    budget_minor: int | None
+    room_spools: int | None
+
+    def less(self, done: "Ordered") -> "Limits":
+        """Give what is left after an order."""
+        if not done.is_due:
+            return self
+        spools = int(done.spools.sum())
+        budget = None if self.budget_minor is None else max(0, self.budget_minor - done.bill.total_minor)
+        room = None if self.room_spools is None else max(0, self.room_spools - spools)
+        return Limits(budget, room)
+
+
+def rates(lot: Lot, pace: float, house: House) -> tuple[float, float, float]:
+    """Give what an item costs a day on a lot, what a milligram that lies costs a day, and the price of a milligram."""
+    terms = lot.terms
+    pack_mg = terms.pack * terms.spool_mg
+    spools = max(terms.first_spools, round(pace * MONTH / pack_mg) * terms.pack)
+    price = terms.price_at(spools) / terms.spool_mg
+    holding = price * house.carry_a_day + house.room_minor_a_day / terms.spool_mg
+    goods = pace * (price + lot.beside_minor_per_kg / 1e6) + holding * terms.first_spools * terms.spool_mg / 2
+    return goods, holding, price
+
+
+@dataclass(frozen=True)
+class Ordered:
+    """One supplier's items, and its order."""
+
+    pile: Pile
+    lots: Sequence[Lot]
+    source: Source
+    house: House
+    packs: Packs
+    cycle: Cycle
+    is_due: bool
+
+    @classmethod
+    def of(cls, pile: Pile, lots: Sequence[Lot], source: Source, house: House, *, left: Limits) -> "Ordered":
+        """Weigh one supplier's order of its items, within what is left of the limits."""
+        packs = _packs_of(lots, pile, house)
+        parcel = source.seller.parcel_minor
+        chance = Chance(source.serves, house.order_minor + parcel, house.review_days, house.most_days)
+        cycle = best_cycle(pile, packs, chance, _deal(lots, source.seller, pile, packs, house=house, left=left))
+        is_due = cycle.is_due and bool(cycle.packs.any())
+        return cls(pile, lots, source, house, packs, cycle, is_due)
+
+    @property
+    def spools(self) -> Whole:
+        """Give the spools of each item, were it ordered now."""
+        return np.rint(self.cycle.packs * self.packs.spools).astype(np.intp)
+
+    @property
+    def bill(self) -> Bill:
+        """Give what the order comes to."""
+        return _bill(self.lots, self.spools, self.source.seller)
+
+    @property
+    def added(self) -> Floats:
+        """Give what is put to each item today."""
+        return self.cycle.packs * self.packs.mg * self.is_due
+
+    @property
+    def next_days(self) -> int | None:
+        """Give in how many days the next order is expected."""
+        losses = self.pile.chances(self.added) * self.pile.lost[:, None]
+        waits = ahead(losses, self.source.serves).sum(axis=0)
+        barred = (ahead(self.pile.chances(self.added), self.source.serves) > self.pile.risk[:, None]).any(axis=0)
+        due = np.flatnonzero((waits >= self.cycle.worth_minor) | barred)
+        if not len(due):
+            return None
+        review = self.house.review_days
+        return max(int(due[0]) // review * review, review)
+
+    def told(self, number: int) -> SourcePlan:
+        """Give what the plan says of this supplier."""
+        outcomes = tuple(_outcome(self, case) for case in Case) if self.is_due else ()
+        its_bill = self.bill if self.is_due else None
+        return SourcePlan(number, self.is_due, its_bill, self.cycle, self.next_days, outcomes)
+
+    def lines(self, rows: Whole, passed_over: Sequence[Lot | None]) -> list[Line]:
+        """Give how each item stands."""
+        daily = self.pile.chances()
+        before = ahead(daily, self.source.serves, before=True)
+        waits = ahead(daily, self.source.serves)
+        by = self._order_by(waits)
+        held_for = lasts(self.pile, np.zeros(len(rows)))
+        after = self._after(_next_serves(self.next_days, self.cycle.days))
+        spools = self.spools * self.is_due
+        months = self.pile.mean[:, MONTH] / MONTH
+        return [
+            Line(
+                item=int(rows[at]),
+                state=State.NOW if spools[at] else _state(by[at]),
+                lot=self.lots[at],
+                spools=int(spools[at]),
+                cause=self._cause(at, waits[at, : self.house.review_days], before[at, 0]) if spools[at] else None,
+                raised=bool(spools[at]) and bool(self.cycle.packs[at] > self.cycle.needed[at]),
+                chance_now=float(before[at, 0]),
+                chance_week=float(before[at, WEEK]),
+                order_by_days=by[at],
+                lasts_days=int(held_for[at]),
+                daily=float(months[at]),
+                after=after[at],
+                passed_over=passed_over[at],
+            )
+            for at in range(len(rows))
+        ]
+
+    def _order_by(self, waits: Floats) -> list[int | None]:
+        """Give in how many days each is to be ordered at the latest, were it ordered alone."""
+        worth = max(self.cycle.worth_minor, 1e-9)
+        late = (waits * self.pile.lost[:, None] >= worth) | (waits > self.pile.risk[:, None])
+        first = late.argmax(axis=1)
+        return [
+            max(int(day) - 1, 0) if some else None
+            for day, some in zip(first.tolist(), late[:, :].any(axis=1).tolist(), strict=True)
+        ]
+
+    def _cause(self, at: int, waits: Floats, before: float) -> Cause:
+        if before >= _LIKELY:
+            return Cause.LATE
+        if waits.max() > self.pile.risk[at]:
+            return Cause.RISK
+        is_cause = self.pile.lost[at] * waits.mean() >= _CAUSE * self.cycle.worth_minor
+        return Cause.DUE if is_cause else Cause.JOINS
+
+    def _after(self, next_serves: int) -> list[tuple[After, ...]]:
+        """Give what several numbers of spools do, of each item: none, up to twice as many as are bought, in packs."""
+        most = np.maximum(self.cycle.packs * self.is_due * 2, self.packs.first + 2)
+        step = np.maximum(np.ceil(most / _SHOWN), 1.0)
+        counts = step[:, None] * np.arange(_SHOWN + 1)
+        counts = np.where(counts > 0, np.maximum(counts, self.packs.first[:, None]), 0.0)
+        counts = np.sort(np.concatenate([counts, (self.cycle.packs * self.is_due)[:, None]], axis=1), axis=1)
+        added = counts * self.packs.mg[:, None]
+        days = np.flatnonzero(self.source.serves > 0)
+        chances = self.pile.chances_on(days + next_serves - 1, added) @ self.source.serves[days]
+        covers = np.stack([lasts(self.pile, added[:, at]) for at in range(added.shape[1])], axis=1)
+        spools = np.rint(counts * self.packs.spools[:, None]).astype(int)
+        return [
+            tuple(
+                {
+                    int(many): After(int(many), float(chances[row, at]), int(covers[row, at]))
+                    for at, many in enumerate(spools[row])
+                }.values()
+            )
+            for row in range(len(self.lots))
+        ]
+
+
+def _next_serves(next_days: int | None, cycle_days: int) -> int:
+    return cycle_days if next_days is None else next_days
+
+
+def _state(by: int | None) -> State:
+    return State.ENOUGH if by is None or by > _FAR else State.BY
+
+
+def _packs_of(lots: Sequence[Lot], pile: Pile, house: House) -> Packs:
+    pace = pile.mean[:, -1] / pile.days
+    told = [rates(lot, pace[at], house) for at, lot in enumerate(lots)]
+    terms = [lot.terms for lot in lots]
+    spools = np.array([one.pack for one in terms], dtype=np.float64)
+    mg = spools * np.array([one.spool_mg for one in terms], dtype=np.float64)
+    first = np.array([one.first_spools / one.pack for one in terms], dtype=np.float64)
+    return Packs(mg, first, mg * [price for _, _, price in told], spools, np.array([one[1] for one in told]))
+
+
+def _bill(lots: Sequence[Lot], spools: Whole, seller: SellerTerms) -> Bill:
+    return bill([Bought(lot.terms, int(many)) for lot, many in zip(lots, spools, strict=True) if many], seller)
+
+
+def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *, house: House, left: Limits) -> Deal:
+    """Give what bears on an order of one supplier: parcel, breaks, baskets, least order, budget and room."""
+    usual = packs.minor / packs.mg
+
+    def costs(wanted: Floats) -> float:
+        spools = np.rint(wanted * packs.spools).astype(np.intp)
+        whole = _bill(lots, spools, seller)
+        return house.order_minor + whole.total_minor - float(usual @ (wanted * packs.mg))
+
+    with_breaks = [at for at, lot in enumerate(lots) if lot.terms.breaks]
+    pace = pile.mean[:, -1] / pile.days
+
+    def raised(wanted: Floats, days: int) -> Floats:
+        found = wanted
+        for at in with_breaks:
+            more = _to_a_break(
+                lots[at].terms, float(wanted[at]), days=days, holding=float(packs.holding[at]), pace=float(pace[at])
+            )
+            if more > found[at]:
+                found = found.copy() if found is wanted else found
+                found[at] = more
+        return found
+
+    may = [Reach(packs.spools, float(from_spools)) for from_spools, _ in seller.basket]
+    if seller.free_from_minor is not None and seller.parcel_minor:
+        may.append(Reach(packs.minor, float(seller.free_from_minor)))
+    must = (Reach(packs.minor, float(seller.least_minor)),) if seller.least_minor else ()
+    most = []
+    if left.budget_minor is not None:
+        most.append(Reach(packs.minor, float(left.budget_minor - seller.parcel_minor)))
+    if left.room_spools is not None:
+        most.append(Reach(packs.spools, float(left.room_spools)))
+    return Deal(costs, raised, tuple(may), must, tuple(most))
+
+
+def _to_a_break(terms: OfferTerms, packs: float, *, days: int, holding: float, pace: float) -> float:
+    """Give the packs of a break that costs less than what is wanted now and the rest later at this price, else these.
+
+    What is bought ahead lies through the order's days, and half of what it lasts.
+    """
+    spools = round(packs * terms.pack)
+    best, spared = packs, 0.0
+    if not spools or pace <= 0:
+        return packs
+    price = terms.price_at(spools)
+    for from_spools, cheaper in terms.breaks:
+        many = -(-from_spools // terms.pack) * terms.pack
+        if many <= spools:
+            continue
+        more_days = (many - spools) * terms.spool_mg / pace
+        lies = holding * (many - spools) * terms.spool_mg * (days + more_days / 2)
+        saves = many * (price - cheaper) - lies
+        if saves > spared:
+            best, spared = many / terms.pack, saves
+    return best
+
+
+def lasts(pile: Pile, added: Floats) -> Whole:
+    """Give for how many days what is held and added covers what is drawn on average, (items,)."""
+    over = pile.mean > pile.held + added[:, None]
+    return np.asarray(np.where(over.any(axis=1), over.argmax(axis=1) - 1, pile.days), dtype=np.intp)
+
+
+def _outcome(done: Ordered, case: Case) -> Outcome:
+    """Give what comes of an order until the one after it serves, if it comes as the case says."""
+    times = _TIMES.get(case, 1.0)
+    late = WEEK if case is Case.LATE else 0
+    pile, serves = done.pile, done.source.serves
+    middle = round(float(np.arange(len(serves)) @ serves))
+    ends = min(middle + done.cycle.days, pile.days)
+    comes = np.concatenate([np.zeros(late), np.cumsum(serves)])[: ends + 1]
+    mean, variance = pile.mean * times, pile.variance * times**2
+    without = chance_above(mean, variance, pile.held)[:, : ends + 1]
+    having = chance_above(mean, variance, pile.held + done.added[:, None])[:, : ends + 1]
+    out = (1.0 - comes) * without + comes * having
+    lies = np.maximum(pile.held[:, : ends + 1] + comes * done.added[:, None] - mean[:, : ends + 1], 0.0)
+    lost = float((pile.lost @ out)[1:].sum())
+    return Outcome(case, lost, float((done.packs.holding @ lies)[1:].sum()), float(out[:, 1:].sum()))
