@@ -18,10 +18,11 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.demand import consumed_by_day
 from spoolkeep.domain.runout import AHEAD_DAYS, StockDays, Supply, stock_days
 from spoolkeep.domain.words import TO_COME, OrderState
-from spoolkeep.services import asides, finding, offers, outlooks
+from spoolkeep.services import asides, finding, leadtimes, offers, outlooks
 from spoolkeep.services.asked import by_day as onhand_by_day
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
+from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.outlooks import Outlooks
 from spoolkeep.services.shop import Shop, code_text, load_shop
 from spoolkeep.store.tables import Balance, Job, JobFeed, Loading, Order, OrderLine, Place, Spool
@@ -89,6 +90,8 @@ class Standing:
     coming: dict[int, list[tuple[int, int]]]
     """By item, in how many days what is awaited should come, and how much."""
     quickest: dict[int, int]
+    taking: Mapping[int, Learned]
+    """How long each supplier's deliveries take."""
     sure: npt.NDArray[np.float64]
     """What is sure to be asked, (items, AHEAD_DAYS)."""
 
@@ -107,13 +110,17 @@ class Standing:
         return alone, alone + _by_then(self.coming.get(article_id, ()))
 
 
-def standing(*, session: Session, now: datetime) -> Standing:
-    """Give what every item's stock and the days to come are reckoned from."""
+def standing(*, session: Session, now: datetime, lead_times: Mapping[int, Learned] | None = None) -> Standing:
+    """Give what every item's stock and the days to come are reckoned from.
+
+    `lead_times` are those of the suppliers, where the caller has read them already.
+    """
     shop = load_shop(session)
     today = shop.today(now)
     outlook = outlooks.told(session, today=today)
     committed = _committed(session)
     quickest = offers.quickest(session, shop=shop, today=today)
+    taking = leadtimes.learned(session, shop=shop, today=today) if lead_times is None else lead_times
     return Standing(
         shop=shop,
         today=today,
@@ -121,15 +128,19 @@ def standing(*, session: Session, now: datetime) -> Standing:
         outlook=outlook,
         held=_left(session, outlook.usual_mg),
         committed=committed,
-        coming=_coming(session, quickest, shop=shop, now=now),
+        coming=_coming(session, taking, shop=shop, now=now),
         quickest=quickest,
+        taking=taking,
         sure=_sure(session, outlook.past.article_ids, committed, today=today),
     )
 
 
-def rows(*, session: Session, now: datetime) -> list[StockRow]:
-    """Give every item's stock: those that end first at the top, those that nothing draws at the foot."""
-    told = standing(session=session, now=now)
+def rows(*, session: Session, now: datetime, lead_times: Mapping[int, Learned] | None = None) -> list[StockRow]:
+    """Give every item's stock: those that end first at the top, those that nothing draws at the foot.
+
+    `lead_times` as `standing` takes them.
+    """
+    told = standing(session=session, now=now, lead_times=lead_times)
     drawn = consumed_by_day(told.outlook.drawn, told.sure)
     found = [
         _row(told, at, article_id, drawn[at])
@@ -303,12 +314,12 @@ def _committed(session: Session) -> dict[int, list[tuple[date | None, int]]]:
 
 
 def _coming(
-    session: Session, quickest: Mapping[int, int], *, shop: Shop, now: datetime
+    session: Session, known: Mapping[int, Learned], *, shop: Shop, now: datetime
 ) -> dict[int, list[tuple[int, int]]]:
     """Give in how many days what is awaited should come, and how much, by item.
 
-    On the day that is promised; what is overdue in as many days as are kept back for that; else what a delivery takes
-    after it was sent.
+    On the day that is promised, and where that has passed in as many days as are kept back for it; without a promise
+    in the middle of what the supplier's deliveries take, of those that take longer than it was awaited already.
     """
     today, lacking = shop.today(now), lacking_of_line()
     query = (
@@ -318,13 +329,19 @@ def _coming(
     )
     found: dict[int, list[tuple[int, int]]] = {}
     for order, article_id, spools, spool_mg in session.execute(query):
-        due = order.promised_for
-        if due is None:
-            sent = shop.today(order.sent_at) if order.sent_at else today
-            due = sent + timedelta(days=quickest.get(article_id, shop.lead_days))
+        due = order.promised_for or _expected_on(order, known.get(order.supplier_id), shop=shop, today=today)
         days = (due - today).days if due >= today else shop.safety_days
         found.setdefault(article_id, []).append((max(days, 0), spools * spool_mg))
     return found
+
+
+def _expected_on(order: Order, known: Learned | None, *, shop: Shop, today: date) -> date:
+    """Give the day on which an order that nobody promised should come."""
+    sent = shop.today(order.sent_at) if order.sent_at else today
+    if known is None:
+        return sent + timedelta(days=shop.lead_days)
+    due = known.expected_on(sent)
+    return due if due >= today else known.expected_on(sent, not_by=today - timedelta(days=1))
 
 
 def ordered_mg(session: Session, states: Collection[OrderState]) -> dict[int, int]:

@@ -3,7 +3,7 @@
 The start page calls it and words it. It only reads, in a number of queries that does not grow with the workshop.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Generic, TypeVar
@@ -16,9 +16,10 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
-from spoolkeep.services import stock, tonight, toweigh
+from spoolkeep.services import leadtimes, stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
+from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.orders import OPEN_STATES
 from spoolkeep.services.shop import Shop, code_text, load_shop
 from spoolkeep.services.stock import StockRow
@@ -97,6 +98,8 @@ class OrderDue:
     due_on: date
     """For a draft, the day on which it was drafted."""
     promised: bool
+    late: bool = False
+    """Whether its promise has passed, or nine in ten of its supplier's deliveries would have come."""
 
 
 @dataclass(frozen=True)
@@ -159,9 +162,10 @@ def needed(*, session: Session, now: datetime) -> Today:
     """Give what needs a person today."""
     shop = load_shop(session)
     today = shop.today(now)
-    rows = stock.rows(session=session, now=now)
+    lead_times = leadtimes.learned(session, shop=shop, today=today)
+    rows = stock.rows(session=session, now=now, lead_times=lead_times)
     known = {row.item.article_id: row.item for row in rows}
-    drafts, awaited, drafted = _orders(session, shop, now)
+    drafts, awaited, drafted = _orders(session, lead_times, today)
     waiting = _waiting(session, known, now)
     steps = None if any(row.spools for row in rows) else _steps(session, shop, bool(rows))
     return Today(
@@ -232,9 +236,10 @@ def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:
     return _some(sorted(found, key=lambda one: (one.order_by or today, -one.short_mg, one.item.name)))
 
 
-def _orders(session: Session, shop: Shop, now: datetime) -> tuple[list[OrderDue], list[OrderDue], set[int]]:
-    """Give the drafts, the orders awaited by today, both oldest first, and the items that stand in a draft."""
-    today = shop.today(now)
+def _orders(
+    session: Session, lead_times: Mapping[int, Learned], today: date
+) -> tuple[list[OrderDue], list[OrderDue], set[int]]:
+    """Give the drafts, the orders awaited by today, late ones and oldest first, and the items that stand in a draft."""
     lacking = lacking_of_line()
     query = (
         select(Order, Supplier, col(OrderLine.article_id), lacking)
@@ -245,22 +250,25 @@ def _orders(session: Session, shop: Shop, now: datetime) -> tuple[list[OrderDue]
     )
     drafts, awaited, drafted = {}, {}, set()
     for order, supplier, article_id, missing in session.execute(query):
-        due = _due(order, supplier, shop)
+        due = _due(order, supplier, lead_times[supplier.id], today=today)
         if order.state == OrderState.DRAFTED:
             drafts[order.id] = due
             drafted.add(article_id)
         elif missing > 0 and due.due_on <= today:
             awaited[order.id] = due
-    by_day: Callable[[OrderDue], tuple[date, int]] = lambda one: (one.due_on, one.order_id)  # noqa: E731
+    by_day: Callable[[OrderDue], tuple[bool, date, int]] = lambda one: (not one.late, one.due_on, one.order_id)  # noqa: E731
     return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), drafted
 
 
-def _due(order: Order, supplier: Supplier, shop: Shop) -> OrderDue:
-    """Give when an order is due: as promised, else after the supplier's usual days."""
-    lead_days = shop.lead_days if supplier.lead_days is None else supplier.lead_days
-    usual = shop.today(order.sent_at) + timedelta(days=lead_days) if order.sent_at else shop.today(order.drafted_at)
-    code = code_text(CodeKind.ORDER, order.serial)
-    return OrderDue(order.id, code, supplier.name, order.promised_for or usual, promised=order.promised_for is not None)
+def _due(order: Order, supplier: Supplier, known: Learned, *, today: date) -> OrderDue:
+    """Give when an order is due: as promised, else in the middle of what its supplier's deliveries take."""
+    shop, code = known.opens.shop, code_text(CodeKind.ORDER, order.serial)
+    if order.sent_at is None:
+        return OrderDue(order.id, code, supplier.name, shop.today(order.drafted_at), promised=False)
+    sent = shop.today(order.sent_at)
+    due = order.promised_for or known.expected_on(sent)
+    late = (order.promised_for or known.late_from(sent)) < today
+    return OrderDue(order.id, code, supplier.name, due, promised=order.promised_for is not None, late=late)
 
 
 def _waiting(session: Session, known: dict[int, Item], now: datetime) -> dict[str, Some[Waiting]]:

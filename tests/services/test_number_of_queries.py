@@ -27,6 +27,7 @@ from spoolkeep.services import (
     jobs,
     labels,
     lacking,
+    leadtimes,
     money,
     orders,
     sheets,
@@ -42,6 +43,7 @@ from spoolkeep.services import (
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
+from spoolkeep.services.shop import load_shop
 from spoolkeep.services.whymoved import Span
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
@@ -178,6 +180,7 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "a machine's feeds": lambda s, _: joblist.feeds_of(session=s, machine_id=joblist.machines(session=s)[-1][0]),
     "orders": lambda s, now: orders.listed(session=s, now=now),
     "awaited orders": lambda s, now: orders.listed(session=s, now=now, open_only=True),
+    "lead times": lambda s, now: leadtimes.learned(s, shop=load_shop(s), today=now.date()),
     "advice": lambda s, now: orders.advise(session=s, now=now),
     "an order's sheet": _one_order,
     "deliveries": lambda s, _: deliveries.recent(session=s),

@@ -19,7 +19,7 @@ from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
 from tests.workshop import TestWorkshop, by, station_at
 
-MOST_QUERIES = 40
+MOST_QUERIES = 48
 T = TypeVar("T")
 
 
