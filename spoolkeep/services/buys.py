@@ -101,6 +101,24 @@ def view(*, session: Session, now: datetime, article_id: int | None = None) -> B
     return BuysView(told.since, tuple(sorted(items, key=lambda one: one.item.name)), _sellers(items, held, told))
 
 
+def besides(
+    session: Session, *, held: Mapping[int, Sequence[Held]], known: Mapping[int, Item], shop: Shop, now: datetime
+) -> dict[int, float]:
+    """Give by offer what a kilogram costs beside price, parcel and lying, in minor units: the hand, and what fails.
+
+    What the last year taught is read once a day.
+    """
+    told = experience.kept(session, shop=shop, now=now)
+    terms = _Terms(session)
+    found = {}
+    for number, sold in held.items():
+        for one in sold:
+            spools = _usual_spools(one, told.bought.usual_mg.get(number, 0), terms)
+            cost = _cost(known[number], one, spools, shop=shop, told=told, terms=terms)
+            found[one.terms.offer_id] = cost.mean - cost.bought + cost.parts.changing
+    return found
+
+
 class _Terms:
     """What a supplier asks for a parcel, and from how many spools on it sells."""
 

@@ -16,8 +16,8 @@ from spoolkeep.domain.colour import srgb as read_srgb
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.names import folded
-from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.shopday import ShopClock
+from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.units import MAX_MG
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import finding, offers

@@ -1,9 +1,9 @@
-"""Orders: what to order now and why, drafted, sent, called off, and their sheets.
+"""Orders: drafted, sent, promised, closed short or called off.
 
 The web's Orders page and the command line call it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -13,52 +13,17 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.reorder import Expected, Need, Purchase, Reason, Suggestion, purchase, suggest, whole_spools
-from spoolkeep.domain.runout import StockDays
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import finding, offers, stock
+from spoolkeep.services import finding, offers
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
 from spoolkeep.services.finding import Item
-from spoolkeep.services.offers import Held
-from spoolkeep.services.shop import Shop, code_text, load_shop, next_serials
+from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, Supplier
 
 OPEN_STATES = (OrderState.DRAFTED, OrderState.SENT, OrderState.PROMISED)
 OVERDUE = "overdue"
-
-
-@dataclass(frozen=True)
-class PassedOver:
-    """Who asks less for what is wanted, but delivers too late."""
-
-    supplier: str
-    lead_days: int
-
-
-@dataclass(frozen=True)
-class Advice:
-    """What to order of one item now, from whom, and why."""
-
-    item: Item
-    offer_id: int | None
-    """None where nobody offers it."""
-    supplier_id: int | None
-    supplier: str
-    supplier_address: str
-    their_number: str
-    pack: int
-    wanted_mg: int
-    """Before it was rounded up to whole spools and packs."""
-    spools: int
-    spool_mg: int
-    price_minor: int
-    total_minor: int
-    gap_days: int
-    """Whole days without it that are expected even if it is ordered today, at this supplier's lead time."""
-    why: Reason
-    passed_over: PassedOver | None
 
 
 @dataclass(frozen=True)
@@ -115,39 +80,6 @@ class OrderAnswer:
 
     act_id: int
     order_ids: tuple[int, ...]
-
-
-def advise(*, session: Session, now: datetime) -> list[Advice]:
-    """Give what to order today, by supplier and item; empty where nothing is due."""
-    shop = load_shop(session)
-    today = shop.today(now)
-    held = offers.holding(session, shop=shop, today=today)
-    drafted = stock.ordered_mg(session, (OrderState.DRAFTED,))  # so that the same need is not advised twice
-    advices = []
-    for row in stock.rows(session=session, now=now):
-        more_mg = drafted.get(row.item.article_id, 0)
-        need = Need(
-            daily_mg=row.days.daily_mg,
-            left_mg=row.usable_mg,
-            committed_mg=row.committed_mg,
-            on_order_mg=row.on_order_mg + more_mg,
-            lead_days=row.lead_days,
-            safety_days=shop.safety_days,
-            expected=_expected(row.days, more_mg),
-        )
-        advices.append(_advice(row.item, need, held.get(row.item.article_id, ()), shop=shop, today=today))
-    return sorted(filter(None, advices), key=lambda one: (one.supplier == "", one.supplier, one.item.name))
-
-
-def _expected(days: StockDays, drafted_mg: int) -> Expected:
-    """Give what the forecast tells, with what is drafted besides: it lasts as long as its grams do on average."""
-    longer = drafted_mg / days.daily_mg if days.daily_mg > 0 else 0.0
-    ends, middle = (None if one is None else one + longer for one in (days.ends_at_risk, days.with_ordered.p50))
-    return Expected(ends, days.days, middle, days.at_risk)
-
-
-USUAL_SPOOL_MG = 1_000_000
-"""What a spool is taken to hold where nobody offers the item yet: a kilogram, common practice."""
 
 
 def draft(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) -> OrderAnswer:
@@ -209,58 +141,6 @@ def listed(*, session: Session, now: datetime, open_only: bool = False, limit: i
 def view(*, session: Session, now: datetime, order_id: int) -> OrderView:
     """Give one order. Errors: NotFound."""
     return _views(session, [_order(session, order_id)], today=load_shop(session).today(now))[0]
-
-
-def _advice(item: Item, need: Need, held: Sequence[Held], *, shop: Shop, today: date) -> Advice | None:
-    if not held:
-        due = suggest(need, today=today, review_days=shop.review_days, cover_days=shop.cover_days)
-        return _nobodys(item, due) if due else None
-    terms = [one.terms for one in held]
-    bought = purchase(need, terms, today=today, review_days=shop.review_days, cover_days=shop.cover_days)
-    return _bought(item, bought, {one.terms.offer_id: one for one in held}) if bought else None
-
-
-def _nobodys(item: Item, due: Suggestion) -> Advice:
-    return Advice(
-        item=item,
-        offer_id=None,
-        supplier_id=None,
-        supplier="",
-        supplier_address="",
-        their_number="",
-        pack=1,
-        wanted_mg=due.wanted_mg,
-        spools=whole_spools(due.wanted_mg, spool_mg=USUAL_SPOOL_MG),
-        spool_mg=USUAL_SPOOL_MG,
-        price_minor=0,
-        total_minor=0,
-        gap_days=due.gap_days,
-        why=due.why,
-        passed_over=None,
-    )
-
-
-def _bought(item: Item, bought: Purchase, held: Mapping[int, Held]) -> Advice:
-    choice, due = bought.choice, bought.suggestion
-    one = held[choice.offer_id]
-    other = None if bought.passed_over is None else held[bought.passed_over]
-    return Advice(
-        item=item,
-        offer_id=choice.offer_id,
-        supplier_id=one.supplier_id,
-        supplier=one.supplier,
-        supplier_address=one.supplier_address,
-        their_number=one.their_number,
-        pack=one.terms.pack,
-        wanted_mg=due.wanted_mg,
-        spools=choice.spools,
-        spool_mg=one.terms.spool_mg,
-        price_minor=choice.price_minor,
-        total_minor=choice.total_minor,
-        gap_days=due.gap_days,
-        why=due.why,
-        passed_over=None if other is None else PassedOver(other.supplier, other.terms.lead_days),
-    )
 
 
 def _offer(session: Session, wanted: Wanted) -> Offer:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from spoolkeep.domain.codes import RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.sheets import SheetRow
+from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, minor_from_major, positive_mg_from_grams
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry, make_offer, make_supplier
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading, whole_from

@@ -1,0 +1,379 @@
+"""What to order today and why, how every item stands, and when to order next: the plan as pages and sheets show it.
+
+The Orders page, Today and the command line call it. It only reads.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain import reorder
+from spoolkeep.domain.demand import consumed_by_day
+from spoolkeep.domain.leadtimes import Chances
+from spoolkeep.domain.planned import After, House, Line, Lot, Outcome, Plan, Source, State
+from spoolkeep.domain.runout import CHANCES
+from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, chance_above
+from spoolkeep.domain.terms import Bill, SellerTerms, whole_spools
+from spoolkeep.domain.truecost import DAYS_PER_MONTH, DAYS_PER_YEAR, PPM, SECONDS_PER_HOUR
+from spoolkeep.domain.words import OrderState
+from spoolkeep.services import buys, idling, offers, stock
+from spoolkeep.services.finding import Item
+from spoolkeep.services.leadtimes import Learned
+from spoolkeep.services.offers import Held
+from spoolkeep.services.shop import Shop
+from spoolkeep.services.stock import Standing
+from spoolkeep.store.tables import Article, BasketBreak, Substitute, Supplier
+
+USUAL_SPOOL_MG = 1_000_000
+"""What a spool is taken to hold where nobody offers the item yet: a kilogram, common practice."""
+_COVER_DAYS = 28
+_SOON_DAYS = 14
+_LIKELY = 0.1, 0.9
+
+
+@dataclass(frozen=True)
+class ItemLine:
+    """How one item stands, and what to buy of it."""
+
+    item: Item
+    told: Line
+    held: Held | None
+    """The offer by which it is bought; None where nobody sells it."""
+    price_minor: int
+    """Of one spool, as many as are bought: with breaks and what the basket takes off."""
+    left_mg: int
+    committed_mg: int
+    on_order_mg: int
+    short_mg: int
+    """What planned jobs need more than is here and coming."""
+    order_by: date | None
+    wanted_mg: int
+    """What would cover a month of an item that nobody sells."""
+    passed_over: Held | None
+    """Who asks less, but comes too late."""
+
+    @property
+    def spools(self) -> int:
+        """Give the spools to order now."""
+        return self.told.spools
+
+    @property
+    def total_minor(self) -> int:
+        """Give what they cost without the parcel."""
+        return self.spools * self.price_minor
+
+    @property
+    def after(self) -> After | None:
+        """Give what the spools of the plan do."""
+        return next((one for one in self.told.after if one.spools == self.spools), None)
+
+
+@dataclass(frozen=True)
+class SupplierPlan:
+    """What to do with one supplier today."""
+
+    supplier_id: int
+    name: str
+    address: str
+    is_due: bool
+    bill: Bill | None
+    terms: SellerTerms
+    order_minor: int
+    """What an order costs of the owner's time."""
+    lasts_days: int
+    """How long the order lasts beyond its coming."""
+    waiting_minor: float
+    """What a day of waiting costs, in what may run out."""
+    worth_minor: float
+    """What a day of waiting must cost for the order to be worth it."""
+    cut: bool
+    """Whether budget or room cut it."""
+    next_on: date | None
+    """The day of the next order, as expected."""
+    comes: tuple[date, date] | None
+    """The days between which an order of today comes, in eight cases of ten; None beyond what is told."""
+    said_lead: bool
+    """Whether anybody or anything says how long its deliveries take."""
+    outcomes: tuple[Outcome, ...]
+    lines: tuple[ItemLine, ...]
+    """Those to order now, the most urgent first."""
+
+
+@dataclass(frozen=True)
+class PlanView:
+    """The plan of today."""
+
+    today: date
+    shop: Shop
+    suppliers: tuple[SupplierPlan, ...]
+    items: tuple[ItemLine, ...]
+    """Every item whose pace is known, by name."""
+    left_out: tuple[str, ...]
+    """Suppliers whose prices are in another currency, so that they cannot be weighed."""
+
+    @property
+    def due(self) -> tuple[SupplierPlan, ...]:
+        """Give those to order from now."""
+        return tuple(one for one in self.suppliers if one.is_due)
+
+    @property
+    def now(self) -> tuple[ItemLine, ...]:
+        """Give what to order now, supplier by supplier."""
+        return tuple(line for one in self.due for line in one.lines)
+
+    def standing(self, *states: State) -> tuple[ItemLine, ...]:
+        """Give the items that stand so, the soonest to order first."""
+        found = [one for one in self.items if one.told.state in states]
+        return tuple(sorted(found, key=lambda one: (one.order_by or date.max, one.item.name)))
+
+    @property
+    def total_minor(self) -> int:
+        """Give what all orders of today cost, with parcels."""
+        return sum(one.bill.total_minor for one in self.due if one.bill)
+
+
+@dataclass(frozen=True)
+class _Sellers:
+    """Who sells, in the order of the plan's sources."""
+
+    ids: list[int]
+    sources: list[Source]
+    taking: Mapping[int, Learned]
+    arrivals: list[Chances]
+    left_out: tuple[str, ...]
+
+
+def view(*, session: Session, now: datetime) -> PlanView:
+    """Give the plan of today: what is drafted counts as on order, so that the same need is not met twice."""
+    told = stock.standing(session=session, now=now)
+    sellers = _sellers(session, told)
+    held = {number: some for number, some in _held(session, told, sellers).items() if number in told.known}
+    rows = [
+        (at, number)
+        for at, number in enumerate(told.outlook.past.article_ids)
+        if number in told.known and told.is_asked(at, number)
+    ]
+    drafted = stock.ordered_mg(session, (OrderState.DRAFTED,))
+    pile = _pile(session, told, rows, drafted, now=now)
+    besides = buys.besides(session, held=held, known=told.known, shop=told.shop, now=now)
+    lots, whose = _lots(rows, held, sellers, besides)
+    planned = reorder.plan(pile, lots, sellers.sources, _house(told, drafted))
+    lines = [
+        _line(told, number, line, whose, drafted=drafted.get(number, 0))
+        for (_, number), line in zip(rows, planned.lines, strict=True)
+    ]
+    return PlanView(
+        today=told.today,
+        shop=told.shop,
+        suppliers=_suppliers(session, planned, sellers, lines, told=told),
+        items=tuple(sorted(lines, key=lambda one: one.item.name)),
+        left_out=sellers.left_out,
+    )
+
+
+def _sellers(session: Session, told: Standing) -> _Sellers:
+    """Give who sells in the workshop's currency, with parcels, baskets, and when an order of today would serve."""
+    baskets: dict[int, tuple[tuple[int, int], ...]] = {}
+    query = select(BasketBreak).where(col(BasketBreak.live)).order_by(col(BasketBreak.from_spools))
+    for one in session.scalars(query):
+        baskets[one.supplier_id] = (*baskets.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
+    ids, sources, arrivals, left_out = [], [], [], []
+    sellers = select(Supplier).where(col(Supplier.live), ~col(Supplier.retired)).order_by(col(Supplier.id))
+    for row in session.scalars(sellers):
+        if row.currency and row.currency != told.shop.currency:
+            left_out.append(row.name)
+            continue
+        terms = SellerTerms(
+            row.id, row.parcel_minor, row.free_freight_minor, row.least_minor or 0, baskets.get(row.id, ())
+        )
+        comes = told.taking[row.id].arrivals(told.today, horizon=HORIZON)
+        ids.append(row.id)
+        arrivals.append(comes)
+        sources.append(Source(terms, _serves(comes)))
+    return _Sellers(ids, sources, told.taking, arrivals, tuple(left_out))
+
+
+def _serves(comes: Chances) -> Floats:
+    """Give the first day that is served, by the day on which it comes: that day's draw; the last one has the rest."""
+    found = np.zeros(HORIZON + 1)
+    found[1:] = comes[:HORIZON]
+    found[-1] += max(0.0, 1.0 - float(found.sum()))
+    return found
+
+
+def _held(session: Session, told: Standing, sellers: _Sellers) -> dict[int, list[Held]]:
+    """Give the offers that hold today, by item, of those whose prices can be weighed."""
+    every = offers.holding(session, shop=told.shop, today=told.today)
+    ours = set(sellers.ids)
+    kept = {number: [one for one in some if one.supplier_id in ours] for number, some in every.items()}
+    return {number: some for number, some in kept.items() if some}
+
+
+def _lots(
+    rows: Sequence[tuple[int, int]], held: Mapping[int, Sequence[Held]], sellers: _Sellers, besides: Mapping[int, float]
+) -> tuple[list[Lot], dict[int, Held]]:
+    """Give every way to buy an item, and whose offer each is."""
+    source = {number: at for at, number in enumerate(sellers.ids)}
+    lots, whose = [], {}
+    for row, (_, number) in enumerate(rows):
+        for one in held.get(number, ()):
+            lots.append(Lot(row, source[one.supplier_id], one.terms, besides.get(one.terms.offer_id, 0.0)))
+            whose[one.terms.offer_id] = one
+    return lots, whose
+
+
+def _house(told: Standing, drafted: Mapping[int, int]) -> House:
+    shop = told.shop
+    spools = sum(one.spools for one in told.held.values())
+    coming_mg = sum(mg for some in told.coming.values() for _, mg in some) + sum(drafted.values())
+    coming = whole_spools(coming_mg, spool_mg=USUAL_SPOOL_MG)
+    return House(
+        order_minor=shop.hour_cost_minor * shop.order_seconds / SECONDS_PER_HOUR,
+        carry_a_day=shop.carry_ppm_a_year / PPM / DAYS_PER_YEAR,
+        room_minor_a_day=shop.space_minor_a_month / DAYS_PER_MONTH,
+        review_days=shop.review_days,
+        most_days=min(shop.cover_days, HORIZON),
+        budget_minor=shop.budget_minor,
+        room_spools=None if shop.shelf_spools is None else max(0, shop.shelf_spools - spools - coming),
+    )
+
+
+def _pile(
+    session: Session, told: Standing, rows: Sequence[tuple[int, int]], drafted: Mapping[int, int], *, now: datetime
+) -> Pile:
+    """Give how the items stand: what will be drawn with what is sure, what is here, and what a day without costs."""
+    at = np.array([row for row, _ in rows], dtype=np.intp)
+    numbers = [number for _, number in rows]
+    mean, variance = _with_sure(told, at)
+    held = np.stack([told.usable(number)[1] + drafted.get(number, 0) for number in numbers]) if numbers else mean
+    daily = mean[:, _COVER_DAYS] / _COVER_DAYS if numbers else np.zeros(0)
+    lost = idling.lost_a_day(session, shop=told.shop, now=now, article_ids=numbers, daily_mg=daily)
+    risks = dict(session.execute(select(col(Article.id), col(Article.risk_ppm))).all())
+    risk = np.array([1.0 if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
+    pile = Pile(mean, variance, held, np.where(risk < 1.0, 0.0, lost), risk)
+    return replace(pile, lost=pile.lost * _alone(session, numbers, pile))
+
+
+def _with_sure(told: Standing, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> tuple[Floats, Floats]:
+    """Give mean and variance with what is sure to be asked, which consumes the forecast of its week.
+
+    What it changes in the middle and the spread of the paths, it is taken to change in these.
+    """
+    mean, variance = told.outlook.mean[at].copy(), told.outlook.variance[at].copy()
+    some = np.flatnonzero(told.sure[at].any(axis=1))
+    if len(some):
+        plain = told.outlook.drawn[at[some]]
+        usual, spread = _moments(plain)
+        sure, sure_spread = _moments(consumed_by_day(plain, told.sure[at[some]]))
+        mean[some] += sure - usual
+        variance[some] = np.where(spread > 0, variance[some] * sure_spread / np.maximum(spread, 1e-9), sure_spread)
+    return np.maximum.accumulate(np.maximum(mean, 0.0), axis=1), np.maximum(variance, 0.0)
+
+
+def _moments(paths: Floats) -> tuple[Floats, Floats]:
+    """Give mean and variance of paths, (items, chances, days), by the share of cases that each stands for."""
+    edges = np.concatenate([[0.0], (CHANCES[1:] + CHANCES[:-1]) / 2, [1.0]])
+    weights = np.diff(edges)[None, :, None]
+    mean = (paths * weights).sum(axis=1)
+    return mean, ((paths - mean[:, None]) ** 2 * weights).sum(axis=1)
+
+
+def _alone(session: Session, numbers: Sequence[int], pile: Pile) -> Floats:
+    """Give the share of cases in which no accepted substitute serves in an item's place when it has run out, (items,).
+
+    It serves as far as both together would last over the coming two weeks.
+    """
+    row = {number: at for at, number in enumerate(numbers)}
+    found = np.ones(len(numbers))
+    query = select(col(Substitute.article_id), col(Substitute.instead_id)).where(col(Substitute.live))
+    for number, instead in session.execute(query):
+        if number in row and instead in row:
+            one, other = row[number], row[instead]
+            alone = _out(pile, [one])
+            both = _out(pile, [one, other])
+            found[one] *= min(1.0, both / alone) if alone > 0 else 1.0
+    return found
+
+
+def _out(pile: Pile, rows: list[int]) -> float:
+    mean, variance, held = (one[rows, _SOON_DAYS].sum() for one in (pile.mean, pile.variance, pile.held))
+    return float(chance_above(np.array([mean]), np.array([variance]), np.array([held]))[0])
+
+
+def _line(told: Standing, number: int, line: Line, whose: Mapping[int, Held], *, drafted: int) -> ItemLine:
+    held = told.of(number)
+    committed_mg = sum(mg for _, mg in told.committed.get(number, ()))
+    on_order_mg = sum(mg for _, mg in told.coming.get(number, ())) + drafted
+    by = line.order_by_days
+    offer = None if line.lot is None else whose[line.lot.terms.offer_id]
+    return ItemLine(
+        item=told.known[number],
+        told=line,
+        held=offer,
+        price_minor=0 if offer is None else offer.terms.price_at(max(line.spools, 1)),
+        left_mg=held.usable_mg,
+        committed_mg=committed_mg,
+        on_order_mg=on_order_mg,
+        short_mg=max(0, committed_mg - held.usable_mg - on_order_mg),
+        order_by=None if by is None else told.today + timedelta(days=by),
+        wanted_mg=round(line.daily * _COVER_DAYS),
+        passed_over=None if line.passed_over is None else whose[line.passed_over.terms.offer_id],
+    )
+
+
+def _suppliers(
+    session: Session, planned: Plan, sellers: _Sellers, lines: Sequence[ItemLine], *, told: Standing
+) -> tuple[SupplierPlan, ...]:
+    named = select(col(Supplier.id), col(Supplier.name), col(Supplier.address), col(Supplier.lead_days))
+    rows = {row.id: row for row in session.execute(named)}
+    found = []
+    for one in planned.sources:
+        number, taken = sellers.ids[one.source], told.taking[sellers.ids[one.source]]
+        theirs = [line for line in lines if line.spools and line.held and line.held.supplier_id == number]
+        found.append(
+            SupplierPlan(
+                supplier_id=number,
+                name=rows[number].name,
+                address=rows[number].address,
+                is_due=one.is_due,
+                bill=one.bill,
+                terms=sellers.sources[one.source].seller,
+                order_minor=round(told.shop.hour_cost_minor * told.shop.order_seconds / SECONDS_PER_HOUR),
+                lasts_days=one.cycle.days,
+                waiting_minor=one.cycle.waiting_minor,
+                worth_minor=one.cycle.worth_minor,
+                cut=one.cycle.cut,
+                next_on=None if one.next_days is None else told.today + timedelta(days=one.next_days),
+                comes=_between(sellers.arrivals[one.source], told.today),
+                said_lead=rows[number].lead_days is not None or bool(taken.came),
+                outcomes=one.outcomes,
+                lines=tuple(
+                    sorted(_priced(theirs, one.bill), key=lambda line: (-line.told.chance_week, line.item.name))
+                ),
+            )
+        )
+    return tuple(sorted(found, key=lambda one: one.name))
+
+
+def _urgent_first(line: ItemLine) -> tuple[float, str]:
+    return -line.told.chance_week, line.item.name
+
+
+def _priced(lines: Sequence[ItemLine], bill: Bill | None) -> list[ItemLine]:
+    """Give the lines at the prices of the bill, which has them in the same order."""
+    if bill is None:
+        return []
+    return [replace(line, price_minor=price) for line, price in zip(lines, bill.prices_minor, strict=True)]
+
+
+def _between(comes: Chances, today: date) -> tuple[date, date] | None:
+    whole = np.cumsum(comes)
+    if whole[-1] < _LIKELY[1]:
+        return None
+    low, high = (today + timedelta(days=int(np.searchsorted(whole, one))) for one in _LIKELY)
+    return low, high
