@@ -67,9 +67,7 @@ def note_and_day(
     return _once(session, "order note", by=by, now=now, request=request, order_id=order_id, do=do)
 
 
-def set_spools(
-    *, session: Session, now: datetime, by: By, order_id: int, spools: Mapping[int, int]
-) -> DraftAnswer:
+def set_spools(*, session: Session, now: datetime, by: By, order_id: int, spools: Mapping[int, int]) -> DraftAnswer:
     """Change how many spools of its lines a draft asks for, by the line's number; 0 takes a line out.
 
     Prices follow today's offers, their breaks and the supplier's basket break; a line whose offer was withdrawn keeps
@@ -85,7 +83,7 @@ def set_spools(
         if not any(wanted.values()):
             raise BadInput("nothing_ordered", "An order has at least 1 spool. To drop it, call it off.")
         for row in lines_of(session, [order_id]):
-            _set_line(session, act, row, lines[row.id], wanted[row.id])
+            _set_line(session, act, row, lines[row.id], spools=wanted[row.id])
         session.flush()
         return DraftAnswer(act.id, (order_id,), _price_again(session, act, order_id, lines))
 
@@ -166,7 +164,7 @@ def _draft(session: Session, now: datetime, order_id: int) -> OrderView:
     return found
 
 
-def _set_line(session: Session, act: Act, row: OrderLine, line: LineView, spools: int) -> None:
+def _set_line(session: Session, act: Act, row: OrderLine, line: LineView, *, spools: int) -> None:
     if spools == 0:
         change(session, act, row, live=False)
         return
