@@ -170,6 +170,39 @@ def came_in_words(order: OrderView) -> tuple[str, ...]:
     return tuple(filter(None, (still, more if over else "")))
 
 
+@dataclass(frozen=True)
+class TooLate:
+    """An order that comes after the day on which it is needed, or for which no day is promised; and when it comes."""
+
+    order_id: int
+    code: str
+    supplier: str
+    arrival: Arrival
+
+
+def too_late(session: Session, *, shop: Shop, now: datetime) -> list[TooLate]:
+    """Give the awaited orders that come too late, the worst first, then those of which nobody said when they come.
+
+    Only of those that were sent, are needed by a day and are not due yet: what is due is told anyway. A promise is
+    missed from the day after it was sent. Source: our own choice.
+    """
+    today = shop.today(now)
+    awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
+    query = (
+        select(Order, Supplier)
+        .join(Supplier, col(Supplier.id) == col(Order.supplier_id))
+        .where(col(Order.live), col(Order.state).in_((OrderState.SENT, OrderState.PROMISED)))
+        .where(col(Order.needed_by).is_not(None), awaited.correlate(Order).exists())
+    )
+    found = []
+    for order, supplier in session.execute(query):
+        comes = arrival(order, supplier, shop, today=today)
+        asks = comes.lacks_promise and order.sent_at is not None and shop.today(order.sent_at) < today
+        if comes.on > today and (comes.days_without or asks):
+            found.append(TooLate(order.id, code_text(CodeKind.ORDER, order.serial), supplier.name, comes))
+    return sorted(found, key=lambda one: (-one.arrival.days_without, one.arrival.on, one.order_id))
+
+
 def _views(session: Session, orders: Sequence[Order], *, now: datetime) -> list[OrderView]:
     shop = load_shop(session)
     lines = _views_of_lines(session, [order.id for order in orders])

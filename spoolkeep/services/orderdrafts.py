@@ -15,12 +15,14 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
-from spoolkeep.services.orderbook import LineView, OrderView, lines_of, reached, standing, steps_of, view
+from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, reached, standing, steps_of, view
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Offer, OrderLine
+
+__all__ = ["Addable", "DraftAnswer", "add_line", "addable", "drafts", "note_and_day", "send_all", "set_spools"]
 
 MOST_NOTE = 1000
 FURTHEST = timedelta(days=730)

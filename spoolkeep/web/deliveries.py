@@ -15,7 +15,7 @@ from spoolkeep.domain.words import Lasting
 from spoolkeep.services import asides, bookin, choices, deliveries, labels, orders
 from spoolkeep.services.bookin import Heard
 from spoolkeep.services.deliveries import Arrived
-from spoolkeep.services.orders import LineView, OrderView
+from spoolkeep.services.orderbook import LineView, OrderView, came_in_words
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
@@ -39,11 +39,13 @@ def book() -> Answer | tuple[str, int] | str:
     try:
         with doors.writing() as session:
             answer = _book(session, load_shop(session))
+            order_id = forms.maybe_whole("order", "Order")
+            order = orders.view(session=session, now=doors.now(), order_id=order_id) if order_id else None
     except Refusal as refusal:
         return _show(request.form.to_dict(), refused=refusal), status_of(refusal)
     count = len(answer.spool_codes)
     flash(f"Booked in: {'1 spool' if count == 1 else f'{count} spools'}. Print the labels now.", "heard")
-    for note in answer.notes:
+    for note in (*answer.notes, *(came_in_words(order) if order else ())):
         flash(note, "attention")
     return redirect(url_for("deliveries.one", delivery_id=answer.delivery_id))
 
