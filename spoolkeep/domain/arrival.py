@@ -51,7 +51,7 @@ class Arrival:
         if self.is_promised:
             return f"promised for {day}{' and not in yet' if self.has_passed else ''}"
         if not self.is_sent:
-            return f"sent today it comes about {day}, by the usual days"
+            return f"if it is sent today, it comes about {day} by the usual days"
         return f"no day is promised; by the usual days it {'was to come' if self.has_passed else 'comes about'} {day}"
 
     def _needed(self, formats: Formats) -> str:

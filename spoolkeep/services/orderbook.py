@@ -4,7 +4,7 @@ The Orders and Deliveries pages, the sheets and the Bench call it. It only reads
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 
 from sqlalchemy import select
@@ -104,7 +104,7 @@ class OrderView:
 
     def priced(self, formats: Formats) -> Formats:
         """Give the formats by which its amounts are written: the workshop's, in the supplier's currency."""
-        return replace(formats, currency=self.currency)
+        return Formats(formats.locale, self.currency, formats.zone)
 
 
 def listed(*, session: Session, now: datetime, open_only: bool = False, limit: int | None = 50) -> list[OrderView]:
