@@ -1,4 +1,4 @@
-"""The sheet that orders more from a supplier: A4 pages to the bytes of a PDF, and the same as rows for a CSV.
+"""The sheet that orders more from a supplier: A4 pages to the bytes of a PDF, and the same as rows for a spreadsheet.
 
 Services call it. It must not know the books; the day on the sheet is a parameter.
 """
@@ -31,6 +31,8 @@ _HALF = _WHOLE / 2 - 5 * mm
 _BODY, _SMALL, _NAME, _TITLE = 9.0, 8.0, 11.0, 20.0
 _LEADING = 1.35
 _HEAD, _PAD = 8 * mm, 2 * mm
+_SUM = 5.5 * mm
+_FRAME = 3 * mm
 _GUTTER = 1.5 * mm
 _INK, _RULE = 0.0, 0.65
 _OFFICE = Grid(600)
@@ -70,11 +72,20 @@ class ReorderSheet:
     notes: str
     currency: str
     supplier_address: str = ""
+    freight_minor: int = 0
+    """What the parcel costs."""
+    terms: tuple[str, ...] = ()
+    """Sentences about what bears on the price."""
+
+    @property
+    def goods_minor(self) -> int:
+        """Give the sum of all lines."""
+        return sum(line.total_minor for line in self.lines)
 
     @property
     def total_minor(self) -> int:
-        """Give the sum of all lines."""
-        return sum(line.total_minor for line in self.lines)
+        """Give the sum of all lines and the parcel."""
+        return self.goods_minor + self.freight_minor
 
     @property
     def shown_reference(self) -> str:
@@ -119,27 +130,32 @@ _SPOOLS = _COLUMNS[4]
 
 @dataclass(frozen=True)
 class _Row:
-    """A line of the table: its words broken to the columns, and whether the total stands under it."""
+    """A line of the table: its words broken to the columns, and how many sums stand under it before the total."""
 
     cells: tuple[Sequence[str], ...]
     is_last: bool
+    sums: int = 0
+
+    @property
+    def foot(self) -> float:
+        return float(_HEAD + self.sums * _SUM) if self.is_last else 0.0
 
     @property
     def height(self) -> float:
         deep = max(1, *map(len, self.cells))
-        return float(deep * _BODY * _LEADING + _PAD + (_HEAD if self.is_last else 0))
+        return float(deep * _BODY * _LEADING + _PAD + self.foot)
 
 
 @dataclass(frozen=True)
 class _Note:
-    """A line of the notes; the first one has their heading above it."""
+    """A line of the terms or the notes; the first one has their heading above it."""
 
     text: str
-    is_first: bool
+    heading: str
 
     @property
     def height(self) -> float:
-        return _BODY * _LEADING + (_HEAD if self.is_first else 0)
+        return _BODY * _LEADING + (_HEAD if self.heading else 0)
 
 
 _Block = _Row | _Note
@@ -151,46 +167,83 @@ def press_reorder_sheet(sheet: ReorderSheet, *, formats: Formats) -> bytes:
     Articles and the supplier's numbers are broken into lines, up to 24, and not cut: goods are ordered by them.
     Errors: BadInput where the order has no line, or its currency is none.
     """
-    if not sheet.lines:
+    return press_reorder_sheets([sheet], formats=formats)
+
+
+def press_reorder_sheets(sheets: Sequence[ReorderSheet], *, formats: Formats) -> bytes:
+    """Give one PDF of several orders' sheets, each on pages of its own, dated by the latest day on them.
+
+    Errors: BadInput where there is none, one has no line, or its currency is none.
+    """
+    if not sheets or not all(sheet.lines for sheet in sheets):
         raise BadInput("nothing_to_order", "The order has no line. Add what to order, then print its sheet.")
-    shown = replace(formats, currency=sheet.currency)
     out = io.BytesIO()
-    canvas = _canvas(out, sheet)
-    top = _draw_letterhead(canvas, sheet, shown)
-    pages = _paged([*_rows(sheet, shown), *_notes(sheet.notes)], first=top)
-    for number, blocks in enumerate(pages, 1):
-        _draw_blocks(canvas, blocks, top if number == 1 else _TOP, sheet=sheet, formats=shown)
-        _draw_foot(canvas, sheet, f"Page {number} of {len(pages)}")
-        canvas.showPage()
+    canvas = _canvas(out, sheets)
+    for sheet in sheets:
+        _draw_sheet(canvas, sheet, replace(formats, currency=sheet.currency))
     canvas.save()
     return out.getvalue()
 
 
-def reorder_csv_rows(sheet: ReorderSheet) -> list[list[str]]:
-    """Give the lines as plain values, the names of the columns first.
+def _draw_sheet(canvas: Canvas, sheet: ReorderSheet, formats: Formats) -> None:
+    top = _draw_letterhead(canvas, sheet, formats)
+    notes = [*_notes("Terms", "\n".join(sheet.terms)), *_notes("Notes", sheet.notes)]
+    pages = _paged([*_rows(sheet, formats), *notes], first=top)
+    for number, blocks in enumerate(pages, 1):
+        _draw_blocks(canvas, blocks, top if number == 1 else _TOP, sheet=sheet, formats=formats)
+        _draw_foot(canvas, sheet, f"Page {number} of {len(pages)}")
+        canvas.showPage()
 
-    Grams and amounts are plain numbers with a point, since a supplier opens the sheet who knows no minor units.
+
+HEADER = (
+    "article", "their_number", "spool_g", "pack", "spools", "price", "total", "currency", "order", "needed_by",
+    "deliver_to",
+)  # fmt: skip
+Cell = str | int | Decimal | date | None
+
+
+def reorder_rows(sheet: ReorderSheet) -> list[tuple[Cell, ...]]:
+    """Give the lines as values of their true types, and what the parcel costs as a last one, by `HEADER`.
+
+    Grams and amounts are plain numbers, since a supplier opens the sheet who knows no minor units; so the totals add
+    up to the order's.
     Errors: BadInput where the currency is none.
     """
-    header = ["article", "their_number", "spool_g", "pack", "spools", "price", "total", "currency"]
     decimals = currency_decimals(sheet.currency)
-    return [header, *(_csv_row(line, sheet.currency, decimals=decimals) for line in sheet.lines)]
+    whither = ", ".join(line for line in (sheet.workshop, *map(str.strip, sheet.address.splitlines())) if line)
+    about = (sheet.currency, sheet.reference, sheet.needed_by, whither)
+    rows: list[tuple[Cell, ...]] = [(*_line_cells(line, decimals), *about) for line in sheet.lines]
+    if sheet.freight_minor:
+        rows.append(("Parcel", "", None, None, None, None, Decimal(sheet.freight_minor).scaleb(-decimals), *about))
+    return rows
 
 
-def _csv_row(line: ReorderLine, currency: str, *, decimals: int) -> list[str]:
-    spool_g = f"{Decimal(line.spool_mg).scaleb(-3).normalize():f}"
-    amounts = [f"{Decimal(minor).scaleb(-decimals):f}" for minor in (line.price_minor, line.total_minor)]
-    return [line.article, line.their_number, spool_g, str(line.pack), str(line.spools), *amounts, currency]
+def reorder_csv_rows(sheet: ReorderSheet) -> list[list[str]]:
+    """Give the same as texts, the names of the columns first; numbers with a point, days as ISO 8601."""
+    return [list(HEADER), *([_text(cell) for cell in row] for row in reorder_rows(sheet))]
 
 
-def _canvas(out: io.BytesIO, sheet: ReorderSheet) -> Canvas:
-    stamp = f"{sheet.drawn_on:%Y%m%d}000000"
-    return begun(out, A4, title=f"Reorder sheet {sheet.reference}", stamp=stamp, author=sheet.workshop)
+def _line_cells(line: ReorderLine, decimals: int) -> tuple[Cell, ...]:
+    spool_g = Decimal(f"{Decimal(line.spool_mg).scaleb(-3).normalize():f}")
+    price, total = (Decimal(minor).scaleb(-decimals) for minor in (line.price_minor, line.total_minor))
+    return (line.article, line.their_number, spool_g, line.pack, line.spools, price, total)
+
+
+def _text(cell: Cell) -> str:
+    if isinstance(cell, Decimal):
+        return f"{cell:f}"
+    return "" if cell is None else str(cell)
+
+
+def _canvas(out: io.BytesIO, sheets: Sequence[ReorderSheet]) -> Canvas:
+    stamp = f"{max(sheet.drawn_on for sheet in sheets):%Y%m%d}000000"
+    titles = ", ".join(sheet.reference for sheet in sheets)
+    return begun(out, A4, title=f"Reorder sheet {titles}", stamp=stamp, author=sheets[0].workshop)
 
 
 def _rows(sheet: ReorderSheet, formats: Formats) -> list[_Row]:
-    last = len(sheet.lines) - 1
-    return [_Row(_cells(line, formats), at == last) for at, line in enumerate(sheet.lines)]
+    last, sums = len(sheet.lines) - 1, 2 if sheet.freight_minor else 0
+    return [_Row(_cells(line, formats), at == last, sums) for at, line in enumerate(sheet.lines)]
 
 
 def _cells(line: ReorderLine, formats: Formats) -> tuple[Sequence[str], ...]:
@@ -214,9 +267,9 @@ def _wrapped(text: str, column: _Column) -> list[str]:
     return lines if len(lines) <= _MOST_LINES else [*lines[: _MOST_LINES - 1], ELLIPSIS]
 
 
-def _notes(text: str) -> list[_Note]:
+def _notes(heading: str, text: str) -> list[_Note]:
     lines = [part for line in text.splitlines() for part in broken(line, Face.TEXT, _BODY, width=_WHOLE)]
-    return [_Note(line, at == 0) for at, line in enumerate(lines)]
+    return [_Note(line, "" if at else heading) for at, line in enumerate(lines)]
 
 
 def _paged(blocks: Sequence[_Block], *, first: float) -> list[list[_Block]]:
@@ -238,11 +291,13 @@ def _draw_letterhead(canvas: Canvas, sheet: ReorderSheet, formats: Formats) -> f
     room = _WHOLE
     if sheet.order_code:
         room = _draw_code(canvas, sheet.order_code) - _LEFT
-    y = _TOP - _TITLE * 0.8
+    y = _TOP - _NAME * 0.8
+    draw(canvas, fit(sheet.workshop, Face.STRONG, _NAME, width=room), _LEFT, y)
+    y -= 10 * mm
     title = "Order" if sheet.order_code else "Reorder sheet"
     draw(canvas, fit(title, Face.STRONG, _TITLE, width=room), _LEFT, y)
     y -= 8 * mm
-    about = ", ".join(filter(None, (sheet.shown_reference, formats.day(sheet.drawn_on))))
+    about = ", ".join(filter(None, (f"Our reference {sheet.shown_reference}", formats.day(sheet.drawn_on))))
     draw(canvas, fit(about, Face.TEXT, _NAME, width=room), _LEFT, y)
     if sheet.needed_by:
         y -= _NAME * _LEADING
@@ -250,8 +305,17 @@ def _draw_letterhead(canvas: Canvas, sheet: ReorderSheet, formats: Formats) -> f
         draw(canvas, needed, _LEFT, y)
     y -= 12 * mm
     left = _draw_party(canvas, "To", sheet.supplier, sheet.supplier_address, x=_LEFT, y=y)
-    right = _draw_party(canvas, "From, and deliver to", sheet.workshop, sheet.address, x=_LEFT + _WHOLE / 2, y=y)
-    return float(min(left, right) - 6 * mm)
+    middle = _LEFT + _WHOLE / 2
+    right = _draw_party(canvas, "Deliver to", sheet.workshop, sheet.address, x=middle + _FRAME, y=y)
+    _frame(canvas, middle, y + _SMALL + _FRAME / 2, right + _BODY * 0.5)
+    return float(min(left, right) - 7 * mm)
+
+
+def _frame(canvas: Canvas, left: float, top: float, bottom: float) -> None:
+    """Draw a frame around where it is to be delivered: the one block that must not be missed."""
+    canvas.setStrokeGray(_INK)
+    canvas.setLineWidth(0.8)
+    canvas.rect(left, bottom, _RIGHT - left, top - bottom, stroke=1, fill=0)
 
 
 def _draw_code(canvas: Canvas, code: Code) -> float:
@@ -276,7 +340,7 @@ def _draw_party(canvas: Canvas, heading: str, name: str, address: str, *, x: flo
     """Draw who orders, or from whom, and give where the next thing below may begin."""
     draw(canvas, fit(heading, Face.TEXT, _SMALL, width=_HALF), x, y)
     y -= _NAME * 1.4
-    for line in broken(name, Face.STRONG, _NAME, width=_HALF)[:2]:
+    for line in broken(name, Face.STRONG, _NAME, width=_HALF)[:3]:
         draw(canvas, fit(line, Face.STRONG, _NAME, width=_HALF), x, y)
         y -= _NAME * _LEADING
     lines = [line for line in map(str.strip, address.splitlines()) if line]
@@ -317,7 +381,7 @@ def _draw_row(canvas: Canvas, row: _Row, top: float) -> None:
         face = face_for("".join(lines), Face.TEXT)
         for at, text in enumerate(lines):
             _draw_cell(canvas, column, text, top - _PAD / 2 - _BODY * (1 + at * _LEADING), face=face, size=_BODY)
-    deep = row.height - (_HEAD if row.is_last else 0)
+    deep = row.height - row.foot
     _rule(canvas, top - deep, gray=_INK if row.is_last else _RULE, width=0.8 if row.is_last else 0.4)
 
 
@@ -334,14 +398,22 @@ def _draw_total(canvas: Canvas, sheet: ReorderSheet, formats: Formats, *, bottom
     draw(canvas, fit("Total", Face.STRONG, _NAME, width=_HALF), _LEFT, y)
     spools = formats.number(sum(line.spools for line in sheet.lines))
     _draw_cell(canvas, _SPOOLS, spools, y, face=Face.STRONG, size=_BODY)
+    _draw_sum(canvas, formats.money(sheet.total_minor), y, face=Face.STRONG, size=_NAME)
+    if sheet.freight_minor:
+        for at, (word, minor) in enumerate((("Parcel", sheet.freight_minor), ("Goods", sheet.goods_minor)), 1):
+            above = y + _NAME * 0.3 + at * _SUM
+            draw(canvas, fit(word, Face.TEXT, _BODY, width=_HALF), _LEFT, above)
+            _draw_sum(canvas, formats.money(minor), above, face=Face.TEXT, size=_BODY)
+
+
+def _draw_sum(canvas: Canvas, amount: str, y: float, *, face: Face, size: float) -> None:
     room = _RIGHT - _SPOOLS.right - _GUTTER
-    amount = fit(formats.money(sheet.total_minor), Face.STRONG, _NAME, width=room, least=_LEAST_FIGURE)
-    draw_right(canvas, amount, _RIGHT, y)
+    draw_right(canvas, fit(amount, face, size, width=room, least=_LEAST_FIGURE), _RIGHT, y)
 
 
 def _draw_note(canvas: Canvas, note: _Note, bottom: float) -> None:
-    if note.is_first:
-        heading = fit("Notes", Face.STRONG, _SMALL, width=_WHOLE)
+    if note.heading:
+        heading = fit(note.heading, Face.STRONG, _SMALL, width=_WHOLE)
         draw(canvas, heading, _LEFT, bottom + _BODY * _LEADING + 1 * mm)
     draw(canvas, fit(note.text, Face.TEXT, _BODY, width=_WHOLE), _LEFT, bottom + _BODY * 0.3)
 

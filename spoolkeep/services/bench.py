@@ -17,7 +17,7 @@ from spoolkeep.domain.codes import Code, CodeKind, RetailCode, kind_in_words, re
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.units import MG_PER_G
-from spoolkeep.services import cards, finding, reels, stations, swaps, undoing
+from spoolkeep.services import cards, finding, orderbook, reels, stations, swaps, undoing
 from spoolkeep.services.asides import odd_about
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.acts import By, once
@@ -48,6 +48,8 @@ class ScanAnswer:
     """Of a spool that was put on a feed."""
     waits_for: str = ""
     """What waits now for its other half, where something does."""
+    order_id: int | None = None
+    """Of an order that is to be booked in."""
 
 
 def scan(*, session: Session, now: datetime, by: By, text: str, at: datetime | None = None) -> ScanAnswer:
@@ -67,14 +69,16 @@ def scan(*, session: Session, now: datetime, by: By, text: str, at: datetime | N
         return _undo(session, now, by)
 
     @cache
-    def heard() -> _Heard | RetailCode:
+    def heard() -> _Heard | _Kept:
         code = read_code(text)
-        return code if isinstance(code, RetailCode) else _listen(session, code, station_id=station_id, now=moment)
+        if isinstance(code, RetailCode) or code.kind is CodeKind.ORDER:
+            return _Kept(code)
+        return _listen(session, code, station_id=station_id, now=moment)
 
     def do(act: Act) -> ScanAnswer:
         told = heard()
-        if isinstance(told, RetailCode):
-            return _look_up_retail(session, act, told)
+        if isinstance(told, _Kept):
+            return _look_up(session, act, told.code, now=now)
         return _hear(session, act, told, station_id=station_id, now=moment)
 
     return once(
@@ -84,7 +88,7 @@ def scan(*, session: Session, now: datetime, by: By, text: str, at: datetime | N
         now=now,
         request={"text": text},
         answers=ScanAnswer,
-        about=lambda: told.digits if isinstance(told := heard(), RetailCode) else told.about,
+        about=lambda: heard().about,
         do=do,
     )
 
@@ -128,6 +132,17 @@ class _Heard:
     about: str
     half: _Half | None
     pair: tuple[_Named, _Named] | None
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """A code that is only looked up: a maker's, or an order's."""
+
+    code: RetailCode | Code
+
+    @property
+    def about(self) -> str:
+        return self.code.digits if isinstance(self.code, RetailCode) else f"order {self.code.grouped}"
 
 
 def _is_undo(text: str) -> bool:
@@ -200,6 +215,19 @@ def _pair(session: Session, named: _Named, first: _Named) -> tuple[_Named, _Name
         married = reels.belong_together(session, named.row, first.row)
         return married and ((named, first) if married[0].id == named.row.id else (first, named))
     return None
+
+
+def _look_up(session: Session, act: Act, code: RetailCode | Code, *, now: datetime) -> ScanAnswer:
+    if isinstance(code, RetailCode):
+        return _look_up_retail(session, act, code)
+    order = orderbook.view(session=session, now=now, order_id=finding.order_by_serial(session, code.serial).id)
+    spools = sum(max(0, line.spools - line.arrived) for line in order.lines)
+    if not spools or order.arrival is None:
+        words = f"Order {code.grouped} from {order.supplier} is {order.state}: nothing more is awaited of it."
+        return ScanAnswer(ATTENTION, words, act.id, "looked up")
+    awaited = "1 spool is" if spools == 1 else f"{spools} spools are"
+    words = f"Order {code.grouped} from {order.supplier}: {awaited} awaited. Book in what came."
+    return ScanAnswer(HEARD, words, act.id, "looked up", order_id=order.order_id)
 
 
 def _look_up_retail(session: Session, act: Act, code: RetailCode) -> ScanAnswer:

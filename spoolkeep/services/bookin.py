@@ -14,6 +14,7 @@ from spoolkeep.domain.codes import CodeKind, RetailCode, kind_in_words, read_cod
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.services import finding, offers, orders
 from spoolkeep.services.orders import LineView, OrderView
+from spoolkeep.services.shop import load_shop
 from spoolkeep.store.tables import Offer, OrderLine, Spool, Supplier
 
 
@@ -29,6 +30,8 @@ class Filled:
     price_minor: int
     spools: int
     place_id: int | None
+    is_foreign: bool = False
+    """Whether the price stands in another currency than the workshop's."""
 
 
 @dataclass(frozen=True)
@@ -131,5 +134,8 @@ def _offered(session: Session, digits: str, offer: Offer, *, order: OrderView | 
         price_minor=offers.price_at(session, offer, offer.pack),
         spools=offer.pack,
         place_id=place_of_last(session, offer.article_id),
+        is_foreign=supplier.currency not in {None, load_shop(session).currency},
     )
-    return Heard(f"{name}, from {supplier.name}. Enter how many came.", retail_code=digits, offer=filled)
+    price = f" It is priced in {supplier.currency}: enter what a spool costs you." if filled.is_foreign else ""
+    words = f"{name}, from {supplier.name}. Enter how many came.{price}"
+    return Heard(words, retail_code=digits, offer=filled)

@@ -345,6 +345,12 @@ def _set_damaged_aside(
             asides.put_aside(session, act, spool, why="damaged on arrival", at=at)
 
 
+def _is_foreign(session: Session, supplier_id: int | None) -> bool:
+    """Give whether a supplier's prices stand in another currency than the books'."""
+    currency = session.get_one(Supplier, supplier_id).currency if supplier_id else None
+    return currency not in {None, load_shop(session).currency}
+
+
 def _came(session: Session, one: Arrived, delivery: Delivery) -> offers.Came:
     line = session.get(OrderLine, one.order_line_id) if one.order_line_id else None
     offer = session.get(Offer, one.offer_id) if one.offer_id and not line else None
@@ -353,6 +359,9 @@ def _came(session: Session, one: Arrived, delivery: Delivery) -> offers.Came:
     expected = (line.spool_mg, line.price_minor) if line else None
     if offer is not None:
         expected = offer.spool_mg, offers.price_at(session, offer, one.spools)
+    is_foreign = _is_foreign(session, delivery.supplier_id)
+    if expected and is_foreign:
+        expected = expected[0], one.price_minor  # what it cost in the books' currency says nothing of the offer's price
     return offers.Came(
         article_id=one.article_id,
         supplier_id=delivery.supplier_id,
@@ -364,6 +373,7 @@ def _came(session: Session, one: Arrived, delivery: Delivery) -> offers.Came:
         tare_mg=one.tare_mg,
         retail_code=one.retail_code,
         lasting=one.lasting,
+        teaches_price=not is_foreign,
     )
 
 

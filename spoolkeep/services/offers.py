@@ -138,6 +138,8 @@ class Came:
     retail_code: str
     lasting: Lasting | None
     """What a changed weight or price is; None while nobody said."""
+    teaches_price: bool = True
+    """Whether the price is in the offer's own currency; else the offer keeps its price."""
 
 
 def learn(session: Session, act: Act, came: Came) -> str:
@@ -163,6 +165,8 @@ def learn(session: Session, act: Act, came: Came) -> str:
         return ""
     if came.supplier_id is None:
         return f"{digits} was not kept: an offer has a supplier, and none was chosen."
+    if not came.teaches_price:
+        return f"{digits} was not kept: its supplier is paid in another currency. Enter an offer with its price there."
     new = Offer(
         supplier_id=came.supplier_id,
         article_id=came.article_id,
@@ -193,6 +197,8 @@ def _offer_of(session: Session, came: Came, digits: str) -> Offer | None:
 def _take_over(session: Session, act: Act, offer: Offer, came: Came) -> None:
     """Put what came into the offer: the price where it stood, in the offer itself or in the break that was reached."""
     change(session, act, offer, spool_mg=came.spool_mg)
+    if not came.teaches_price:
+        return
     reached = (
         select(PriceBreak)
         .where(col(PriceBreak.offer_id) == offer.id, col(PriceBreak.live), col(PriceBreak.from_spools) <= came.spools)

@@ -1,4 +1,4 @@
-"""The reorder sheets, of an order or of what is advised, as PDF and as CSV.
+"""The reorder sheets, of an order or of what is advised: as PDF, CSV and XLSX, and as a mail to copy.
 
 The web and the command line call it; the press makes the bytes.
 """
@@ -6,21 +6,29 @@ The web and the command line call it; the press makes the bytes.
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
+from fractions import Fraction
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
+from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind, read_code_of
+from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.sheets import write_sheet
-from spoolkeep.paper.sheets import ReorderLine, ReorderSheet, reorder_csv_rows
-from spoolkeep.services import orders
-from spoolkeep.services.orders import Advice, LineView
+from spoolkeep.paper.sheets import HEADER, ReorderLine, ReorderSheet, reorder_csv_rows, reorder_rows
+from spoolkeep.services import orderbook
+from spoolkeep.services.orderbook import LineView, OrderView
+from spoolkeep.services.orders import Advice
 from spoolkeep.services.shop import Shop, load_shop
+from spoolkeep.services.workbooks import write_workbook
+from spoolkeep.store.tables import Supplier
 
 
 def advised_sheets(*, session: Session, now: datetime, advice: Sequence[Advice]) -> dict[int, ReorderSheet]:
     """Give the sheets of what to order now by the supplier's number, before any order is drafted."""
     shop = load_shop(session)
     today = shop.today(now)
+    priced_in = dict(session.execute(select(col(Supplier.id), col(Supplier.currency))).all())
     by_supplier: dict[int, list[Advice]] = {}
     for one in advice:
         if one.supplier_id is not None:
@@ -33,6 +41,7 @@ def advised_sheets(*, session: Session, now: datetime, advice: Sequence[Advice])
             supplier=some[0].supplier,
             supplier_address=some[0].supplier_address,
             drawn_on=today,
+            currency=priced_in.get(number) or shop.currency,
         )
         for number, some in by_supplier.items()
     }
@@ -44,10 +53,27 @@ def as_csv(sheet: ReorderSheet) -> bytes:
     return write_sheet(header, rows)
 
 
+def as_workbook(sheet: ReorderSheet) -> bytes:
+    """Give a sheet as XLSX: grams and amounts as numbers, days as days, all else as texts."""
+    return write_workbook(f"Order {sheet.reference}", HEADER, reorder_rows(sheet), made_on=sheet.drawn_on)
+
+
 def sheet_of(*, session: Session, now: datetime, order_id: int) -> ReorderSheet:
     """Give an order's sheet. Errors: NotFound."""
+    return of_order(orderbook.view(session=session, now=now, order_id=order_id), load_shop(session))
+
+
+def of_drafts(*, session: Session, now: datetime) -> list[ReorderSheet]:
+    """Give the sheet of every order that is drafted, the oldest first. Errors: NotFound where none is."""
     shop = load_shop(session)
-    order = orders.view(session=session, now=now, order_id=order_id)
+    drafted = [of_order(order, shop) for order in orderbook.drafts(session=session, now=now)]
+    if not drafted:
+        raise NotFound("no_drafts", "No order is drafted, so there is no sheet to print. Open an order for its own.")
+    return drafted
+
+
+def of_order(order: OrderView, shop: Shop) -> ReorderSheet:
+    """Give the sheet of an order as it stands, in the supplier's currency."""
     sheet = _sheet(
         shop,
         order.lines,
@@ -55,9 +81,32 @@ def sheet_of(*, session: Session, now: datetime, order_id: int) -> ReorderSheet:
         supplier=order.supplier,
         supplier_address=order.supplier_address,
         drawn_on=shop.today(order.drafted_at),
+        currency=order.currency,
     )
-    code = read_code_of(order.code, CodeKind.ORDER)
-    return replace(sheet, order_code=code, notes=order.note)
+    return replace(
+        sheet,
+        order_code=read_code_of(order.code, CodeKind.ORDER),
+        needed_by=order.needed_by,
+        notes=order.note,
+        freight_minor=order.terms.freight_minor,
+        terms=terms_in_words(order, shop),
+    )
+
+
+def terms_in_words(order: OrderView, shop: Shop) -> tuple[str, ...]:
+    """Give what bears on an order's price in sentences, as its supplier reads them."""
+    formats, terms = order.priced(shop.formats), order.terms
+    told = [f"Prices are for one spool, in {order.currency}."]
+    if terms.basket:
+        from_spools, off_ppm = terms.basket
+        off = formats.share(Fraction(off_ppm, 100))
+        told.append(f"From {from_spools} spools on, {off} is off all spools: these prices are net of it.")
+    free = "" if terms.free_from_minor is None else f"free from {formats.money(terms.free_from_minor)} of goods"
+    if terms.freight_minor:
+        told.append(f"The parcel as you charge it: {formats.money(terms.freight_minor)}{', ' if free else ''}{free}.")
+    elif terms.free_from_minor is not None and order.total_minor >= terms.free_from_minor:
+        told.append(f"The parcel is {free}.")
+    return tuple(told)
 
 
 def _sheet(
@@ -68,6 +117,7 @@ def _sheet(
     supplier: str,
     supplier_address: str,
     drawn_on: date,
+    currency: str,
 ) -> ReorderSheet:
     return ReorderSheet(
         order_code=None,
@@ -80,7 +130,8 @@ def _sheet(
         needed_by=None,
         lines=tuple(map(_line, lines)),
         notes="",
-        currency=shop.currency,
+        currency=currency,
+        terms=(f"Prices are for one spool, in {currency}.",),
     )
 
 

@@ -16,11 +16,11 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
-from spoolkeep.services import leadtimes, stock, tonight, toweigh
+from spoolkeep.services import leadtimes, orderbook, stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
-from spoolkeep.services.orders import OPEN_STATES
+from spoolkeep.services.orderbook import OPEN_STATES, TooLate
 from spoolkeep.services.shop import Shop, code_text, load_shop
 from spoolkeep.services.stock import StockRow
 from spoolkeep.services.toweigh import ToWeigh
@@ -142,6 +142,8 @@ class Today:
     feeds: Some[FeedEnd]
     items: Some[ItemDue]
     jobs: Some[Waiting]
+    late_orders: Some[TooLate]
+    """Orders that come after the day on which they are needed, or for which no day is promised."""
     deliveries: Some[OrderDue]
     draws: Some[Waiting]
     weighings: Some[Waiting]
@@ -154,7 +156,8 @@ class Today:
     @property
     def needs(self) -> tuple[str, ...]:
         """Give the names of what is there, worst first."""
-        worst, rest = ("stops", "feeds", "items", "jobs"), ("deliveries", "draws", "weighings", "doubts", "drafts")
+        worst = ("stops", "feeds", "items", "jobs", "late_orders")
+        rest = ("deliveries", "draws", "weighings", "doubts", "drafts")
         return tuple(name for name in (*worst, *rest, "takings_until") if getattr(self, name))
 
 
@@ -176,6 +179,7 @@ def needed(*, session: Session, now: datetime) -> Today:
         feeds=_some([]) if steps else _feeds(session, now),
         items=_items(_not_covered(session, rows, drafted), today),
         jobs=waiting["jobs"],
+        late_orders=_some(orderbook.too_late(session, shop=shop, now=now)),
         deliveries=_some(awaited),
         draws=waiting["draws"],
         weighings=waiting["weighings"],

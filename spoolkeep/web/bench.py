@@ -45,6 +45,8 @@ class Said:
     booked: Booked | None = None
     waiting: str | None = None
     """What waits for its other half, nothing where that is known to be so; None where it must be looked up."""
+    order_id: int | None = None
+    """Of an order that was scanned, and is to be booked in."""
 
 
 @pages.get("")
@@ -112,7 +114,12 @@ def _take(doing: Callable[[Session, By], ScanAnswer]) -> tuple[Response, int]:
         return _show(Said("refused", refusal.words)), status_of(refusal)
     nothing = answer.did in {"waits", "looked up", "let go", "there already"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
-    return _show(Said(answer.kind, answer.words, booked, answer.waits_for)), 200
+    return _show(Said(answer.kind, answer.words, booked, _waits(answer), order_id=answer.order_id)), 200
+
+
+def _waits(answer: ScanAnswer) -> str | None:
+    """Give what waits after a scan; an order that was only looked up lets what waited go on waiting."""
+    return None if answer.order_id else answer.waits_for
 
 
 def _scan(session: Session, by: By, text: str) -> ScanAnswer:

@@ -8,14 +8,14 @@ from collections.abc import Mapping
 from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import Refusal
+from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.units import MG_PER_G, with_mark
 from spoolkeep.domain.words import Lasting
 from spoolkeep.services import asides, bookin, choices, deliveries, labels, orders
 from spoolkeep.services.bookin import Heard
 from spoolkeep.services.deliveries import Arrived
-from spoolkeep.services.orders import LineView, OrderView
+from spoolkeep.services.orderbook import LineView, OrderView, came_in_words
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
@@ -39,11 +39,13 @@ def book() -> Answer | tuple[str, int] | str:
     try:
         with doors.writing() as session:
             answer = _book(session, load_shop(session))
+            order_id = forms.maybe_whole("order", "Order")
+            order = orders.view(session=session, now=doors.now(), order_id=order_id) if order_id else None
     except Refusal as refusal:
         return _show(request.form.to_dict(), refused=refusal), status_of(refusal)
     count = len(answer.spool_codes)
     flash(f"Booked in: {'1 spool' if count == 1 else f'{count} spools'}. Print the labels now.", "heard")
-    for note in answer.notes:
+    for note in (*answer.notes, *(came_in_words(order) if order else ())):
         flash(note, "attention")
     return redirect(url_for("deliveries.one", delivery_id=answer.delivery_id))
 
@@ -114,7 +116,7 @@ def _values_of(session: Session, heard: Heard, shop: Shop) -> dict[str, str]:
             "supplier": str(offer.supplier_id),
             "spools": str(offer.spools),
             "spool_grams": plain_grams(offer.spool_mg),
-            "price": plain_money(offer.price_minor, shop),
+            "price": "" if offer.is_foreign else plain_money(offer.price_minor, shop),
             "tare": "" if offer.tare_mg is None else plain_grams(offer.tare_mg),
             "place": forms.text("place") or str(offer.place_id or ""),
         }
@@ -171,6 +173,12 @@ def _of_order(session: Session, order_id: int, shop: Shop) -> list[Arrived]:
     order = orders.view(session=session, now=doors.now(), order_id=order_id)
     tares = choices.tares(session=session, line_ids=[line.line_id for line in order.lines])
     came = [(line, forms.whole(f"spools-{line.line_id}", line.item.name, default=0)) for line in order.lines]
+    for line, spools in came:
+        if spools and order.is_foreign and not forms.text(f"price-{line.line_id}"):
+            words = (
+                f"{line.item.name}: it is priced in {order.currency}. Enter what a spool costs you in {shop.currency}."
+            )
+            raise BadInput("other_currency", words)
     return [_of_line(line, spools, shop, tare_mg=tares.get(line.line_id)) for line, spools in came if spools]
 
 
@@ -237,8 +245,10 @@ def _show(values: Values, *, refused: Refusal | None = None, heard: Heard | None
 
 def _expected(order: OrderView | None, shop: Shop) -> dict[int, tuple[str, str]]:
     """Give what is expected of each line of an order, as its fields take it: grams on a spool, and its price."""
-    lines = order.lines if order else ()
-    return {line.line_id: (plain_grams(line.spool_mg), plain_money(line.price_minor, shop)) for line in lines}
+    if order is None:
+        return {}
+    prices = {one.line_id: "" if order.is_foreign else plain_money(one.price_minor, shop) for one in order.lines}
+    return {line.line_id: (plain_grams(line.spool_mg), prices[line.line_id]) for line in order.lines}
 
 
 def _show_one(delivery_id: int, refused: Refusal | None = None) -> str:

@@ -6,12 +6,14 @@ The app factory registers it.
 from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import Refusal
+from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import OrderState
-from spoolkeep.paper.sheets import press_reorder_sheet
-from spoolkeep.services import creditnotes, orders, sheets
-from spoolkeep.services.orders import Wanted
+from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
+from spoolkeep.services import creditnotes, orderdrafts, ordermail, orders, sheets
+from spoolkeep.services.orderdrafts import DraftAnswer
+from spoolkeep.services.orders import OrderView, Wanted
 from spoolkeep.services.shop import load_shop
+from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
 from spoolkeep.web.answers import status_of
 
@@ -79,10 +81,73 @@ def move_on(order_id: int) -> Answer | tuple[str, int]:
                 state=forms.word("state", OrderState, "The order"),
                 promised_for=forms.day("promised_for", "Promised for"),
             )
+            told = _told(session, order_id)
     except Refusal as refusal:
         return _show_one(order_id, refused=refusal), status_of(refusal)
-    flash(f"The order is {forms.text('state')}.", "heard")
+    late = forms.text("state") in {OrderState.SENT, OrderState.PROMISED} and told
+    flash(f"The order is {forms.text('state')}.{f' {told}.' if late else ''}", "attention" if late else "heard")
     return redirect(url_for("orders.one", order_id=order_id))
+
+
+def _told(session: Session, order_id: int) -> str:
+    """Give when an order comes and when it is needed, where it comes too late; else nothing."""
+    arrival = orders.view(session=session, now=doors.now(), order_id=order_id).arrival
+    words = arrival.words(load_shop(session).formats) if arrival and arrival.days_without else ""
+    return words[:1].upper() + words[1:]
+
+
+@pages.post("/<int:order_id>/draft")
+def change(order_id: int) -> Answer | tuple[str, int]:
+    """Change a draft: its note and day, the numbers of its lines, or a further line, as the form's button says."""
+    try:
+        with doors.writing() as session:
+            answer = _change(session, order_id)
+    except Refusal as refusal:
+        return _show_one(order_id, refused=refusal), status_of(refusal)
+    flash("The order is changed. What it was can be had back under Acts and undo.", "heard")
+    for note in answer.notes:
+        flash(note, "attention")
+    return redirect(url_for("orders.one", order_id=order_id))
+
+
+def _change(session: Session, order_id: int) -> DraftAnswer:
+    now, by = doors.now(), doors.by_form()
+    do = forms.one_of("do", ("note", "lines", "add"), "What to change")
+    if do == "note":
+        day = forms.day("needed_by", "Needed by")
+        note = forms.text("note")
+        return orderdrafts.note_and_day(session=session, now=now, by=by, order_id=order_id, note=note, needed_by=day)
+    if do == "lines":
+        named = [name for name in request.form if name.startswith("spools-")]
+        spools = {forms.whole_from(name.removeprefix("spools-"), "Line"): forms.whole(name, "Spools") for name in named}
+        return orderdrafts.set_spools(session=session, now=now, by=by, order_id=order_id, spools=spools)
+    wanted = Wanted(forms.whole("offer", "Offer"), forms.whole("spools", "Spools"))
+    if not wanted.spools:
+        raise BadInput("nothing_ordered", "Choose at least 1 spool to add.")
+    return orderdrafts.add_line(session=session, now=now, by=by, order_id=order_id, wanted=wanted)
+
+
+@pages.post("/sent")
+def send_all() -> Answer | tuple[str, int]:
+    """Say of all drafts that the page showed that they are sent: one act."""
+    try:
+        with doors.writing() as session:
+            ids = [forms.whole_from(number, "Order") for number in request.form.getlist("order")]
+            orderdrafts.send_all(session=session, now=doors.now(), by=doors.by_form(), order_ids=ids)
+    except Refusal as refusal:
+        return _show(refused=refusal), status_of(refusal)
+    many = "1 order is" if len(ids) == 1 else f"{len(ids)} orders are"
+    flash(f"{many} sent. One undo takes all of it back.", "heard")
+    return redirect(url_for("orders.page", _anchor="orders"))
+
+
+@pages.get("/sheets.pdf")
+def sheets_pdf() -> Response:
+    """Give the sheets of all drafts as one file to print."""
+    with doors.reading() as session:
+        drafted = sheets.of_drafts(session=session, now=doors.now())
+        formats = load_shop(session).formats
+    return paper.pdf(press_reorder_sheets(drafted, formats=formats), "orders-drafted")
 
 
 @pages.get("/<int:order_id>/sheet.pdf")
@@ -102,18 +167,54 @@ def sheet_csv(order_id: int) -> Response:
     return paper.csv(sheets.as_csv(sheet), f"order-{sheet.reference}")
 
 
+@pages.get("/<int:order_id>/sheet.xlsx")
+def sheet_workbook(order_id: int) -> Response:
+    """Give an order's sheet as XLSX."""
+    with doors.reading() as session:
+        sheet = sheets.sheet_of(session=session, now=doors.now(), order_id=order_id)
+    return paper.workbook(sheets.as_workbook(sheet), f"order-{sheet.reference}")
+
+
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         advice = orders.advise(session=session, now=doors.now())
         listed = orders.listed(session=session, now=doors.now())
+        drafted = orderdrafts.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
-        "orders.html", advice=advice, orders=listed, credits=due, shop=shop, refused=refused, form=request.form
+        "orders.html",
+        advice=advice,
+        orders=listed,
+        drafts=drafted,
+        credits=due,
+        shop=shop,
+        refused=refused,
+        form=request.form,
     )
 
 
 def _show_one(order_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
+        shop = load_shop(session)
         order = orders.view(session=session, now=doors.now(), order_id=order_id)
-    return render_template("order.html", order=order, refused=refused, form=request.form)
+        addable = orderdrafts.addable(session=session, now=doors.now(), order=order)
+    sheet = sheets.of_order(order, shop)
+    return render_template(
+        "order.html",
+        order=order,
+        addable=addable,
+        mail=ordermail.mail_of(sheet, to=order.supplier_mail, formats=shop.formats),
+        terms=sheet.terms,
+        shop=shop,
+        refused=refused,
+        form=request.form,
+        typed=_typed(order),
+    )
+
+
+def _typed(order: OrderView) -> dict[str, str]:
+    """Give what a draft's fields hold: what was typed before it was refused, else what stands."""
+    stands = {"note": order.note, "needed_by": order.needed_by.isoformat() if order.needed_by else ""}
+    stands |= {f"spools-{line.line_id}": str(line.spools) for line in order.lines}
+    return stands | {name: value for name, value in request.form.items() if name in stands}

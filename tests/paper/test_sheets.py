@@ -10,7 +10,13 @@ import pytest
 from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.formats import Formats
-from spoolkeep.paper.sheets import ReorderLine, ReorderSheet, press_reorder_sheet, reorder_csv_rows
+from spoolkeep.paper.sheets import (
+    ReorderLine,
+    ReorderSheet,
+    press_reorder_sheet,
+    press_reorder_sheets,
+    reorder_csv_rows,
+)
 from tests.paper.pictures import codes_in, pages_of, runs_in, words_of
 
 FORMATS = Formats("en_GB", "GBP", "Europe/London")
@@ -131,11 +137,72 @@ def test_markup_in_a_name_is_only_text() -> None:
 
 def test_rows_for_a_spreadsheet_are_plain_values() -> None:
     header, *rows = reorder_csv_rows(SHEET)
-    assert header == ["article", "their_number", "spool_g", "pack", "spools", "price", "total", "currency"]
-    assert rows[0] == ["PLA Slate black, 1.75 mm", "N-100", "1000", "4", "8", "18.99", "151.92", "GBP"]
+    assert header[:8] == ["article", "their_number", "spool_g", "pack", "spools", "price", "total", "currency"]
+    assert rows[0][:8] == ["PLA Slate black, 1.75 mm", "N-100", "1000", "4", "8", "18.99", "151.92", "GBP"]
+    whither = "Tidewater Print Workshop, Unit 7, Old Ropewalk, Quay Road"
+    assert header[8:] == ["order", "needed_by", "deliver_to"]
+    assert {tuple(row[8:]) for row in rows} == {("R00003149", "2026-03-13", whither)}
     assert sum(Decimal(row[6]) for row in rows) == Decimal(SHEET.total_minor) / 100
     yen = reorder_csv_rows(replace(SHEET, currency="JPY"))
-    assert yen[1][5:] == ["1899", "15192", "JPY"]
+    assert yen[1][5:8] == ["1899", "15192", "JPY"]
+
+
+def test_the_parcel_stands_under_the_lines_and_in_the_total() -> None:
+    sheet = replace(SHEET, freight_minor=690, terms=("The parcel as you charge it: £6.90, free from £2,000.00.",))
+    (page,) = words(sheet)
+    for part in ("Goods", "£1,151.93", "Parcel", "£6.90", "£1,158.83", "Terms", "free from £2,000.00"):
+        assert part in page
+    rows = reorder_csv_rows(sheet)
+    assert rows[-1][:8] == ["Parcel", "", "", "", "", "", "6.90", "GBP"]
+    assert sum(Decimal(row[6]) for row in rows[1:]) == Decimal("1158.83")
+
+
+def test_the_delivery_address_has_a_frame_of_its_own_beside_the_suppliers() -> None:
+    """The address of a workshop with a long name stands whole."""
+    sheet = replace(
+        SHEET, supplier_address="12 Mill Lane\nNorthmere", workshop="Tidewater " + "and Sons " * 7 + "Print"
+    )
+    (page,) = words(sheet)
+    told = " ".join(page.split())
+    assert "Deliver to Tidewater and Sons" in told
+    for part in ("Unit 7, Old Ropewalk", "Quay Road", "12 Mill Lane", "Northmere"):
+        assert part in told
+    picture = pages_of(press_reorder_sheet(sheet, formats=FORMATS), 72)[0]
+    edge = picture[:, -54:-50].min(axis=1) < 160
+    assert max(width for _, width in runs_in(np.where(edge, 0, 255).astype(np.uint8))) > 50, "the frame's right side"
+
+
+@pytest.mark.parametrize("count", [1, 30, 75])
+def test_long_names_and_numbers_stand_whole_on_one_page_and_on_several(count: int) -> None:
+    name = "PETG Deep harbour green with a long name, carbon filled, matt, 2.85 mm"
+    lines = tuple(
+        replace(LINE, article=f"{name}, {at}", their_number=f"NM-PETG-HARBOUR-{at:06d}-REV-C", total_minor=10**11 + at)
+        for at in range(count)
+    )
+    sheet = replace(SHEET, lines=lines, freight_minor=690, notes="Ring at the gate.")
+    pdf = press_reorder_sheet(sheet, formats=FORMATS)
+    pages = [" ".join(page.split()) for page in words(sheet)]
+    assert len(pages) == {1: 1, 30: 3, 75: 6}[count]
+    for number, page in enumerate(pages, 1):
+        assert f"Page {number} of {len(pages)}" in page
+    told = "".join("".join(pages).split())
+    assert all(f"NM-PETG-HARBOUR-{at:06d}-REV-C" in told for at in range(count))
+    assert "".join(FORMATS.money(sum(line.total_minor for line in lines) + 690).split()) in told
+    assert codes_in(pages_of(pdf, 300)[0]) == ["R00003149"]
+
+
+def test_several_orders_are_one_file_each_on_pages_of_its_own() -> None:
+    other = replace(SHEET, order_code=Code(CodeKind.ORDER, 32), reference=Code(CodeKind.ORDER, 32).text, currency="EUR")
+    pdf = press_reorder_sheets([SHEET, LONG, other], formats=FORMATS)
+    pages = words_of(pdf)
+    assert [page.count("Page 1 of") for page in pages if "Page 1 of" in page] == [1, 1, 1]
+    assert "€1,151.93" in pages[-1]
+    assert [codes_in(page) for page in pages_of(pdf, 300) if codes_in(page)] == [
+        ["R00003149"], ["R00003149"], [other.reference],
+    ]  # fmt: skip
+    assert pdf == press_reorder_sheets([SHEET, LONG, other], formats=FORMATS)
+    with pytest.raises(BadInput):
+        press_reorder_sheets([], formats=FORMATS)
 
 
 def test_half_a_gram_is_not_lost_in_the_rows() -> None:

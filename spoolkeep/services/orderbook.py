@@ -1,0 +1,310 @@
+"""The order book: orders as they stand, their lines, what they cost in the supplier's currency, and when they come.
+
+The Orders and Deliveries pages, the sheets and the Bench call it. It only reads.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
+
+from spoolkeep.domain.arrival import Arrival, usual_day
+from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.errors import NotFound
+from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.words import OrderState
+from spoolkeep.services import finding
+from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
+from spoolkeep.services.finding import Item
+from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.store.tables import BasketBreak, Offer, Order, OrderLine, Supplier
+
+OPEN_STATES = (OrderState.DRAFTED, OrderState.SENT, OrderState.PROMISED)
+OVERDUE = "overdue"
+Steps = tuple[tuple[int, int], ...]
+"""Basket breaks: from how many spools on, and what is taken off in millionths; the lowest first."""
+
+
+@dataclass(frozen=True)
+class LineView:
+    """One line of an order."""
+
+    line_id: int
+    item: Item
+    their_number: str
+    spools: int
+    arrived: int
+    spool_mg: int
+    pack: int
+    price_minor: int
+    is_withdrawn: bool = False
+    """Whether its offer was withdrawn since: the line stands as it was ordered."""
+
+    @property
+    def total_minor(self) -> int:
+        """Give the price of all its spools."""
+        return self.spools * self.price_minor
+
+
+@dataclass(frozen=True)
+class OrderTerms:
+    """What bears on an order's price besides its lines. Amounts are minor units of the supplier's currency."""
+
+    freight_minor: int = 0
+    """What the parcel costs: reckoned while it is drafted, and as it was when it was sent."""
+    free_from_minor: int | None = None
+    """From what the goods must be worth the parcel is free; None where it never is."""
+    least_minor: int | None = None
+    """What the goods must be worth at least; None where nothing is asked."""
+    basket: tuple[int, int] | None = None
+    """The basket break that is reached: from how many spools on, and what is off in millionths."""
+
+
+@dataclass(frozen=True)
+class OrderView:
+    """An order as its page and its sheet show it. Amounts are minor units of `currency`, the supplier's."""
+
+    order_id: int
+    code: str
+    supplier_id: int
+    supplier: str
+    supplier_address: str
+    supplier_mail: str
+    state: str
+    drafted_at: datetime
+    sent_at: datetime | None
+    promised_for: date | None
+    needed_by: date | None
+    note: str
+    lines: tuple[LineView, ...]
+    currency: str
+    is_foreign: bool
+    """Whether that currency is another than the workshop's: its amounts are added to none of ours."""
+    terms: OrderTerms
+    arrival: Arrival | None
+    """When it is to come; None once nothing more is awaited."""
+
+    @property
+    def total_minor(self) -> int:
+        """Give the price of all its lines, without the parcel."""
+        return sum(line.total_minor for line in self.lines)
+
+    @property
+    def to_pay_minor(self) -> int:
+        """Give the price of all its lines and of the parcel."""
+        return self.total_minor + self.terms.freight_minor
+
+    @property
+    def is_below_least(self) -> bool:
+        """Give whether the supplier asks for a larger order."""
+        return self.terms.least_minor is not None and self.total_minor < self.terms.least_minor
+
+    def priced(self, formats: Formats) -> Formats:
+        """Give the formats by which its amounts are written: the workshop's, in the supplier's currency."""
+        return Formats(formats.locale, self.currency, formats.zone)
+
+
+def listed(*, session: Session, now: datetime, open_only: bool = False, limit: int | None = 50) -> list[OrderView]:
+    """Give orders, newest first, all where the limit is None; the state says `overdue` where a promise has passed."""
+    query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
+    if open_only:
+        awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
+        query = query.where(col(Order.state).in_(OPEN_STATES), awaited.correlate(Order).exists())
+    return _views(session, session.scalars(query).all(), now=now)
+
+
+def drafts(*, session: Session, now: datetime) -> list[OrderView]:
+    """Give every order that is drafted and of which nothing came, the oldest first."""
+    query = select(Order).where(col(Order.live), col(Order.state) == OrderState.DRAFTED).order_by(col(Order.id))
+    return [one for one in _views(session, session.scalars(query).all(), now=now) if one.state == OrderState.DRAFTED]
+
+
+def view(*, session: Session, now: datetime, order_id: int) -> OrderView:
+    """Give one order. Errors: NotFound."""
+    return _views(session, [standing(session, order_id)], now=now)[0]
+
+
+def standing(session: Session, order_id: int) -> Order:
+    """Give an order's row. Errors: NotFound."""
+    order = session.get(Order, order_id)
+    if order is None or not order.live:
+        raise NotFound("no_such_order", f"There is no order {order_id}, or it was undone.")
+    return order
+
+
+def lines_of(session: Session, order_ids: Sequence[int]) -> list[OrderLine]:
+    """Give the rows of these orders' lines, in the order in which they were written."""
+    query = select(OrderLine).where(col(OrderLine.order_id).in_(order_ids), col(OrderLine.live))
+    return list(session.scalars(query.order_by(col(OrderLine.id))))
+
+
+def steps_of(session: Session) -> dict[int, Steps]:
+    """Give the basket breaks by supplier."""
+    query = select(BasketBreak).where(col(BasketBreak.live)).order_by(col(BasketBreak.from_spools))
+    found: dict[int, Steps] = {}
+    for one in session.scalars(query):
+        found[one.supplier_id] = (*found.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
+    return found
+
+
+def reached(steps: Steps, spools: int) -> tuple[int, int] | None:
+    """Give the highest basket break that so many spools reach; None where they reach none."""
+    return max((step for step in steps if step[0] <= spools), default=None)
+
+
+def freight_minor(supplier: Supplier, goods_minor: int) -> int:
+    """Give what a parcel of goods of this worth costs, in minor units of the supplier's currency."""
+    free = supplier.free_freight_minor
+    return 0 if not goods_minor or (free is not None and goods_minor >= free) else supplier.parcel_minor
+
+
+def came_in_words(order: OrderView) -> tuple[str, ...]:
+    """Give what came of an order beside what was asked, in sentences: what is still to come, and what came over."""
+    lacking = [f"{line.spools - line.arrived} {line.item.name}" for line in order.lines if line.arrived < line.spools]
+    over = [f"{line.arrived - line.spools} {line.item.name}" for line in order.lines if line.arrived > line.spools]
+    still = f"Still to come of order {order.code}: {', '.join(lacking)}." if lacking else ""
+    more = f"More came than was ordered: {', '.join(over)}. Send it back from the delivery's page, or keep it."
+    return tuple(filter(None, (still, more if over else "")))
+
+
+@dataclass(frozen=True)
+class TooLate:
+    """An order that comes after the day on which it is needed, or for which no day is promised; and when it comes."""
+
+    order_id: int
+    code: str
+    supplier: str
+    arrival: Arrival
+
+
+def too_late(session: Session, *, shop: Shop, now: datetime) -> list[TooLate]:
+    """Give the awaited orders that come too late, the worst first, then those of which nobody said when they come.
+
+    Only of those that were sent, are needed by a day and are not due yet: what is due is told anyway. A promise is
+    missed from the day after it was sent. Source: our own choice.
+    """
+    today = shop.today(now)
+    awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
+    query = (
+        select(Order, Supplier)
+        .join(Supplier, col(Supplier.id) == col(Order.supplier_id))
+        .where(col(Order.live), col(Order.state).in_((OrderState.SENT, OrderState.PROMISED)))
+        .where(col(Order.needed_by).is_not(None), awaited.correlate(Order).exists())
+    )
+    found = []
+    for order, supplier in session.execute(query):
+        comes = arrival(order, supplier, shop, today=today)
+        asks = comes.lacks_promise and order.sent_at is not None and shop.today(order.sent_at) < today
+        if comes.on > today and (comes.days_without or asks):
+            found.append(TooLate(order.id, code_text(CodeKind.ORDER, order.serial), supplier.name, comes))
+    return sorted(found, key=lambda one: (-one.arrival.days_without, one.arrival.on, one.order_id))
+
+
+def _views(session: Session, orders: Sequence[Order], *, now: datetime) -> list[OrderView]:
+    shop = load_shop(session)
+    lines = _views_of_lines(session, [order.id for order in orders])
+    suppliers = {one.id: one for one in session.scalars(select(Supplier))}
+    steps = steps_of(session)
+    return [
+        _view(order, suppliers[order.supplier_id], tuple(lines.get(order.id, ())), shop=shop, now=now, steps=steps)
+        for order in orders
+    ]
+
+
+def _view(
+    order: Order,
+    supplier: Supplier,
+    lines: tuple[LineView, ...],
+    *,
+    shop: Shop,
+    now: datetime,
+    steps: Mapping[int, Steps],
+) -> OrderView:
+    today = shop.today(now)
+    state = _state(order, [(line.spools, line.arrived) for line in lines], today)
+    currency = supplier.currency or shop.currency
+    return OrderView(
+        order_id=order.id,
+        code=code_text(CodeKind.ORDER, order.serial),
+        supplier_id=supplier.id,
+        supplier=supplier.name,
+        supplier_address=supplier.address,
+        supplier_mail=supplier.mail,
+        state=state,
+        drafted_at=order.drafted_at,
+        sent_at=order.sent_at,
+        promised_for=order.promised_for,
+        needed_by=order.needed_by,
+        note=order.note,
+        lines=lines,
+        currency=currency,
+        is_foreign=currency != shop.currency,
+        terms=_terms(order, supplier, lines, steps=steps.get(supplier.id, ())),
+        arrival=arrival(order, supplier, shop, today=today) if state in {*OPEN_STATES, "part in", OVERDUE} else None,
+    )
+
+
+def _terms(order: Order, supplier: Supplier, lines: Sequence[LineView], *, steps: Steps) -> OrderTerms:
+    goods = sum(line.total_minor for line in lines)
+    drafted = order.state == OrderState.DRAFTED
+    return OrderTerms(
+        freight_minor=freight_minor(supplier, goods) if drafted else order.freight_minor,
+        free_from_minor=supplier.free_freight_minor,
+        least_minor=supplier.least_minor,
+        basket=reached(steps, sum(line.spools for line in lines)),
+    )
+
+
+def arrival(order: Order, supplier: Supplier, shop: Shop, *, today: date) -> Arrival:
+    """Give when an order is to come: as promised, else its supplier's usual days after it was sent, or after today."""
+    lead_days = shop.lead_days if supplier.lead_days is None else supplier.lead_days
+    ordered_on = today if order.sent_at is None else shop.today(order.sent_at)
+    return Arrival(
+        on=order.promised_for or usual_day(ordered_on, lead_days),
+        is_promised=order.promised_for is not None,
+        is_sent=order.sent_at is not None,
+        needed_by=order.needed_by,
+        today=today,
+    )
+
+
+def _views_of_lines(session: Session, order_ids: Sequence[int]) -> dict[int, list[LineView]]:
+    """Give the lines of these orders by order."""
+    came = arrived_by_line(session, order_ids)
+    query = (
+        select(OrderLine, col(Offer.their_number), col(Offer.pack), col(Offer.live))
+        .join(Offer, col(Offer.id) == col(OrderLine.offer_id))
+        .where(col(OrderLine.order_id).in_(order_ids), col(OrderLine.live))
+        .order_by(col(OrderLine.id))
+    )
+    rows = session.execute(query).all()
+    known = finding.items(session, {line.article_id for line, *_ in rows})
+    lines: dict[int, list[LineView]] = {}
+    for line, their_number, pack, stands in rows:
+        view = LineView(
+            line_id=line.id,
+            item=known[line.article_id],
+            their_number=their_number,
+            spools=line.spools,
+            arrived=came.get(line.id, 0),
+            spool_mg=line.spool_mg,
+            pack=pack,
+            price_minor=line.price_minor,
+            is_withdrawn=not stands,
+        )
+        lines.setdefault(line.order_id, []).append(view)
+    return lines
+
+
+def _state(order: Order, came: Sequence[tuple[int, int]], today: date) -> str:
+    """Give where an order stands. In, part in and overdue are not stored: they follow from what came and the day."""
+    if order.state not in OPEN_STATES:
+        return order.state
+    if all(spools <= arrived for spools, arrived in came):
+        return OrderState.IN
+    if order.promised_for is not None and order.promised_for < today:
+        return OVERDUE
+    return OrderState.PART_IN if any(arrived for _, arrived in came) else order.state
