@@ -12,12 +12,14 @@ import click
 
 from spoolkeep.cli.printed import instance_option, json_option, table, this_moment, write
 from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.planned import State
 from spoolkeep.domain.share import MonthShare
 from spoolkeep.paper.night_sheet import half_sheet
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.paper.stocks import STOCKS
-from spoolkeep.services import deliveries, evening, figures, halfsheet, labels, money, orders, sheets, stock, stocks
+from spoolkeep.services import deliveries, evening, figures, halfsheet, labels, money, orderplan, sheets, stock, stocks
 from spoolkeep.services.instance import Instance
+from spoolkeep.services.orderplan import ItemLine
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
 
@@ -67,26 +69,29 @@ def tonight(*, folder: Path, as_json: bool, until: str | None, pdf: Path | None)
     "--pdf", type=click.Path(file_okay=False, path_type=Path), help="Write a sheet a supplier to this folder."
 )
 @click.option("--csv", type=click.Path(file_okay=False, path_type=Path), help="The same as CSV.")
-def reorder(*, folder: Path, as_json: bool, pdf: Path | None, csv: Path | None) -> None:
+@click.option("--xlsx", type=click.Path(file_okay=False, path_type=Path), help="The same as a workbook.")
+def reorder(*, folder: Path, as_json: bool, pdf: Path | None, csv: Path | None, xlsx: Path | None) -> None:
     """Print what to order now, from whom and why."""
-    now = this_moment()
     with closing(Instance(folder).open()) as store, store.read() as session:
-        if as_json:
-            click.echo(json.dumps(figures.reorder(session=session, now=now), indent=2))
-        formats = load_shop(session).formats
-        advice = orders.advise(session=session, now=now)
-        drawn = sheets.advised_sheets(session=session, now=now, advice=advice)
-    for number, sheet in drawn.items():
+        plan = orderplan.view(session=session, now=this_moment())
+    formats = plan.shop.formats
+    for number, sheet in sheets.planned_sheets(plan).items():
         name = _file_name(sheet.supplier, number)
         if pdf:
             write(pdf / f"{name}.pdf", press_reorder_sheet(sheet, formats=formats))
         if csv:
             write(csv / f"{name}.csv", sheets.as_csv(sheet))
-    if not as_json and not advice:
+        if xlsx:
+            write(xlsx / f"{name}.xlsx", sheets.as_workbook(sheet))
+    if as_json:
+        click.echo(json.dumps(figures.reorder(plan), indent=2))
+        return
+    if not plan.due:
         click.echo("Nothing needs ordering today.")
-    elif not as_json:
-        rows = [_reorder_row(one, formats) for one in advice]
-        table(("supplier", "item", "spools", "left", "lasts", "order by", "total"), rows)
+    for one in plan.left_out:
+        click.echo(f"{one} is paid in another currency: its offers are not weighed.")
+    rows = [_reorder_row(one, formats) for one in (*plan.now, *plan.standing(State.NOBODY, State.BY))]
+    table(("item", "what", "supplier", "spools", "left", "lasts", "out first", "in a week", "order by", "sum"), rows)
 
 
 @click.command()
@@ -177,15 +182,19 @@ def _runout_row(row: stock.StockRow, formats: Formats) -> tuple[str, ...]:
     )
 
 
-def _reorder_row(one: orders.Advice, formats: Formats) -> tuple[str, ...]:
+def _reorder_row(one: ItemLine, formats: Formats) -> tuple[str, ...]:
+    told = one.told
     return (
-        one.supplier or "nobody offers it",
         one.item.name,
-        str(one.spools),
-        formats.grams(one.why.left_mg),
-        "" if one.why.days is None else formats.days(one.why.days),
-        "" if one.why.order_by is None else formats.day(one.why.order_by),
-        formats.money(one.total_minor),
+        told.state,
+        one.held.supplier if one.held else "",
+        str(one.spools or ""),
+        formats.grams(one.left_mg),
+        _few(told.lasts_days),
+        f"{told.chance_now:.0%}",
+        f"{told.chance_week:.0%}",
+        "" if one.order_by is None else formats.day(one.order_by),
+        formats.money(one.total_minor) if one.spools else "",
     )
 
 

@@ -18,6 +18,8 @@ _CAUSE = 0.2
 """From which share of what makes an order worth it an item is called a cause of it. Source: our own choice."""
 _LIKELY = 0.5
 _SHOWN = 12
+_NEEDED_AT = 0.1
+"""At which chance that an item has run out an order is called too late. Source: our own choice."""
 _FAR = 60
 """Beyond so many days an order-by day is not worth naming. Source: our own choice."""
 _TIMES = {Case.MORE: 4 / 3, Case.LESS: 3 / 4}
@@ -113,6 +115,7 @@ class Ordered:
         waits = ahead(daily, self.source.serves)
         by = self._order_by(waits)
         held_for = lasts(self.pile, np.zeros(len(rows)))
+        needed = needed_by(daily)
         after = self._after(_next_serves(self.next_days, self.cycle.days))
         spools = self.spools * self.is_due
         months = self.pile.mean[:, MONTH] / MONTH
@@ -127,6 +130,7 @@ class Ordered:
                 chance_now=float(before[at, 0]),
                 chance_week=float(before[at, WEEK]),
                 order_by_days=by[at],
+                needed_days=needed[at],
                 lasts_days=int(held_for[at]),
                 daily=float(months[at]),
                 after=after[at],
@@ -178,6 +182,13 @@ class Ordered:
 
 def _next_serves(next_days: int | None, cycle_days: int) -> int:
     return cycle_days if next_days is None else next_days
+
+
+def needed_by(daily: Floats) -> list[int]:
+    """Give in how many days at the latest something must come of each item, by its chances of having run out."""
+    late = daily > _NEEDED_AT
+    days = np.where(late.any(axis=1), late.argmax(axis=1) - 1, daily.shape[1] - 1)
+    return [max(int(day), 0) for day in days]
 
 
 def _state(by: int | None) -> State:

@@ -100,6 +100,8 @@ class Line:
     """That it runs out before an order of a week later comes."""
     order_by_days: int | None
     """In how many days it is to be ordered at the latest; None beyond the days that are told."""
+    needed_days: int
+    """In how many days an order of it must have come, so that it has run out before in one case of ten at most."""
     lasts_days: int
     """For how long what is here and coming lasts, as drawn on average."""
     daily: float
@@ -108,6 +110,16 @@ class Line:
     """What several numbers of spools do."""
     passed_over: Lot | None
     """A cheaper way that comes too late."""
+
+    def at(self, spools: int) -> After:
+        """Give what so many spools do, on the line between those that are told; beyond them as the last."""
+        low = max((one for one in self.after if one.spools <= spools), default=None)
+        high = min((one for one in self.after if one.spools >= spools), default=low)
+        if low is None or high is None:
+            return After(spools, self.chance_now, self.lasts_days)
+        part = 0.0 if high.spools == low.spools else (spools - low.spools) / (high.spools - low.spools)
+        chance = low.chance_out + part * (high.chance_out - low.chance_out)
+        return After(spools, chance, round(low.lasts_days + part * (high.lasts_days - low.lasts_days)))
 
 
 class Case(StrEnum):

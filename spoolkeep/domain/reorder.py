@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from spoolkeep.domain.demand import Outlook
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.ordering import MONTH, WEEK, Limits, Ordered, lasts, rates
+from spoolkeep.domain.ordering import MONTH, WEEK, Limits, Ordered, lasts, needed_by, rates
 from spoolkeep.domain.planned import House, Line, Lot, Plan, Source, SourcePlan, State
 from spoolkeep.domain.replenish import Chance, Deal, Packs, ahead, best_cycle
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, Whole, asked_share, expected
@@ -131,6 +131,7 @@ def _nobodys(pile: Pile, row: int, before: Floats) -> Line:
         chance_now=float(before[row, 0]),
         chance_week=float(before[row, WEEK]),
         order_by_days=None,
+        needed_days=needed_by(pile.only(np.array([row])).chances())[0],
         lasts_days=held_for,
         daily=float(pile.mean[row, MONTH] / MONTH),
         after=(),

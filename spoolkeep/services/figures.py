@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.runout import Span
 from spoolkeep.services import money, orders, stock
 from spoolkeep.services.evening import Evening
+from spoolkeep.services.orderplan import ItemLine, PlanView
 from spoolkeep.services.picking import Advice as PickAdvice
 from spoolkeep.services.shop import load_shop
 
@@ -87,31 +88,50 @@ def _taken(advice: PickAdvice | None) -> dict[str, str] | None:
     return {"spool_code": spool.code, "item": spool.item.name, "place": spool.place, "why": advice.why}
 
 
-def reorder(*, session: Session, now: datetime) -> dict[str, Any]:
-    """Give what to order now, from whom and why."""
-    shop = load_shop(session)
+def reorder(plan: PlanView) -> dict[str, Any]:
+    """Give the plan of today: what to order, from whom and why, and how every other item stands."""
     return {
-        "as_of": shop.today(now).isoformat(),
-        "currency": shop.currency,
-        "lines": [
+        "as_of": plan.today.isoformat(),
+        "currency": plan.shop.currency,
+        "total_minor": plan.total_minor,
+        "suppliers": [
             {
-                "item": one.item.name,
-                "supplier": one.supplier or None,
-                "wanted_mg": one.wanted_mg,
-                "spools": one.spools,
-                "spool_mg": one.spool_mg,
-                "price_minor": one.price_minor,
-                "total_minor": one.total_minor,
-                "reason": one.why.code,
-                "left_mg": one.why.left_mg,
-                "drawn_mg_a_day": round(one.why.daily_mg),
-                "days": one.why.days,
-                "lead_days": one.why.lead_days,
-                "order_by": _iso(one.why.order_by),
-                "days_without": one.gap_days,
+                "supplier": one.name,
+                "order_now": one.is_due,
+                "goods_minor": one.bill.goods_minor if one.bill else 0,
+                "freight_minor": one.bill.freight_minor if one.bill else 0,
+                "needed_by": _iso(one.needed_by),
+                "comes": [day.isoformat() for day in one.comes] if one.comes else None,
+                "next_order_on": _iso(one.next_on),
+                "waiting_minor_a_day": round(one.waiting_minor, 2),
+                "worth_minor_a_day": round(one.worth_minor, 2),
             }
-            for one in orders.advise(session=session, now=now)
+            for one in plan.suppliers
         ],
+        "items": [_planned(one) for one in plan.items],
+        "left_out": list(plan.left_out),
+    }
+
+
+def _planned(one: ItemLine) -> dict[str, Any]:
+    told, held = one.told, one.held
+    return {
+        "item": one.item.name,
+        "state": told.state,
+        "supplier": held.supplier if held else None,
+        "spools": one.spools,
+        "spool_mg": held.terms.spool_mg if held else None,
+        "price_minor": one.price_minor if held else None,
+        "total_minor": one.total_minor,
+        "cause": told.cause,
+        "left_mg": one.left_mg,
+        "committed_mg": one.committed_mg,
+        "on_order_mg": one.on_order_mg,
+        "drawn_mg_a_day": round(told.daily),
+        "lasts_days": told.lasts_days,
+        "chance_out_before_it_comes": round(told.chance_now, 4),
+        "chance_out_a_week_later": round(told.chance_week, 4),
+        "order_by": _iso(one.order_by),
     }
 
 

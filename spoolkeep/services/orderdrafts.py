@@ -13,6 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.terms import less_off
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
 from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, reached, standing, steps_of, view
@@ -26,7 +27,6 @@ __all__ = ["Addable", "DraftAnswer", "add_line", "addable", "drafts", "note_and_
 
 MOST_NOTE = 1000
 FURTHEST = timedelta(days=730)
-_PARTS = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -188,18 +188,13 @@ def _price_again(session: Session, act: Act, order_id: int, before: Mapping[int,
     told = []
     for row in rows:
         offer = session.get_one(Offer, row.offer_id)
-        price = net_of(offers.price_at(session, offer, row.spools), step) if offer.live else row.price_minor
+        price = less_off(offers.price_at(session, offer, row.spools), step[1] if step else 0) if offer.live else row.price_minor
         if row.id in before and price != row.price_minor:
             name, old, new = before[row.id].item.name, formats.money(row.price_minor), formats.money(price)
             told.append(f"{name}: {new} a spool now, it was {old}.")
         change(session, act, row, price_minor=price)
     session.flush()
     return tuple(told)
-
-
-def net_of(price_minor: int, step: tuple[int, int] | None) -> int:
-    """Give the price of a spool less a basket break, half a minor unit up. Source: our own choice."""
-    return price_minor if step is None else (price_minor * (_PARTS - step[1]) + _PARTS // 2) // _PARTS
 
 
 def _once(

@@ -18,7 +18,7 @@ from spoolkeep.domain.leadtimes import Chances
 from spoolkeep.domain.planned import After, House, Line, Lot, Outcome, Plan, Source, State
 from spoolkeep.domain.runout import CHANCES
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, chance_above
-from spoolkeep.domain.terms import Bill, SellerTerms, whole_spools
+from spoolkeep.domain.terms import Bill, Bought, SellerTerms, bill, whole_spools
 from spoolkeep.domain.truecost import DAYS_PER_MONTH, DAYS_PER_YEAR, PPM, SECONDS_PER_HOUR
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import buys, idling, offers, stock
@@ -57,10 +57,8 @@ class ItemLine:
     passed_over: Held | None
     """Who asks less, but comes too late."""
 
-    @property
-    def spools(self) -> int:
-        """Give the spools to order now."""
-        return self.told.spools
+    spools: int
+    """To order now: as the plan says, or as a person asks what they would do."""
 
     @property
     def total_minor(self) -> int:
@@ -68,9 +66,9 @@ class ItemLine:
         return self.spools * self.price_minor
 
     @property
-    def after(self) -> After | None:
-        """Give what the spools of the plan do."""
-        return next((one for one in self.told.after if one.spools == self.spools), None)
+    def after(self) -> After:
+        """Give what they do."""
+        return self.told.at(self.spools)
 
 
 @dataclass(frozen=True)
@@ -81,6 +79,7 @@ class SupplierPlan:
     name: str
     address: str
     is_due: bool
+    """Whether something is ordered of it today: as the plan says, or as a person asks."""
     bill: Bill | None
     terms: SellerTerms
     order_minor: int
@@ -100,6 +99,8 @@ class SupplierPlan:
     said_lead: bool
     """Whether anybody or anything says how long its deliveries take."""
     outcomes: tuple[Outcome, ...]
+    needed_by: date | None
+    """The day by which an order of today must come for all its items; None without an order."""
     lines: tuple[ItemLine, ...]
     """Those to order now, the most urgent first."""
 
@@ -148,8 +149,11 @@ class _Sellers:
     left_out: tuple[str, ...]
 
 
-def view(*, session: Session, now: datetime) -> PlanView:
-    """Give the plan of today: what is drafted counts as on order, so that the same need is not met twice."""
+def view(*, session: Session, now: datetime, instead: Mapping[int, int] | None = None) -> PlanView:
+    """Give the plan of today: what is drafted counts as on order, so that the same need is not met twice.
+
+    `instead` are spools by offer that a person asks about: prices, risk and days follow them, the plan does not.
+    """
     told = stock.standing(session=session, now=now)
     sellers = _sellers(session, told)
     held = {number: some for number, some in _held(session, told, sellers).items() if number in told.known}
@@ -167,11 +171,14 @@ def view(*, session: Session, now: datetime) -> PlanView:
         _line(told, number, line, whose, drafted=drafted.get(number, 0))
         for (_, number), line in zip(rows, planned.lines, strict=True)
     ]
+    lines = [_asked(line, instead) for line in lines]
+    suppliers = _suppliers(session, planned, sellers, lines, told=told)
+    priced = {line.item.article_id: line for one in suppliers for line in one.lines}
     return PlanView(
         today=told.today,
         shop=told.shop,
-        suppliers=_suppliers(session, planned, sellers, lines, told=told),
-        items=tuple(sorted(lines, key=lambda one: one.item.name)),
+        suppliers=suppliers,
+        items=tuple(sorted((priced.get(one.item.article_id, one) for one in lines), key=lambda one: one.item.name)),
         left_out=sellers.left_out,
     )
 
@@ -323,7 +330,15 @@ def _line(told: Standing, number: int, line: Line, whose: Mapping[int, Held], *,
         order_by=None if by is None else told.today + timedelta(days=by),
         wanted_mg=round(line.daily * _COVER_DAYS),
         passed_over=None if line.passed_over is None else whose[line.passed_over.terms.offer_id],
+        spools=line.spools,
     )
+
+
+def _asked(line: ItemLine, instead: Mapping[int, int] | None) -> ItemLine:
+    if instead is None or line.held is None:
+        return line
+    spools = instead.get(line.held.terms.offer_id, 0)
+    return replace(line, spools=spools, price_minor=line.held.terms.price_at(max(spools, 1)))
 
 
 def _suppliers(
@@ -335,14 +350,18 @@ def _suppliers(
     for one in planned.sources:
         number, taken = sellers.ids[one.source], told.taking[sellers.ids[one.source]]
         theirs = [line for line in lines if line.spools and line.held and line.held.supplier_id == number]
+        seller = sellers.sources[one.source].seller
+        comes_to = bill([Bought(line.held.terms, line.spools) for line in theirs if line.held], seller)
+        priced = [replace(line, price_minor=minor) for line, minor in zip(theirs, comes_to.prices_minor, strict=True)]
+        needed = min((line.told.needed_days for line in theirs), default=None)
         found.append(
             SupplierPlan(
                 supplier_id=number,
                 name=rows[number].name,
                 address=rows[number].address,
-                is_due=one.is_due,
-                bill=one.bill,
-                terms=sellers.sources[one.source].seller,
+                is_due=bool(theirs),
+                bill=comes_to if theirs else None,
+                terms=seller,
                 order_minor=round(told.shop.hour_cost_minor * told.shop.order_seconds / SECONDS_PER_HOUR),
                 lasts_days=one.cycle.days,
                 waiting_minor=one.cycle.waiting_minor,
@@ -352,9 +371,8 @@ def _suppliers(
                 comes=_between(sellers.arrivals[one.source], told.today),
                 said_lead=rows[number].lead_days is not None or bool(taken.came),
                 outcomes=one.outcomes,
-                lines=tuple(
-                    sorted(_priced(theirs, one.bill), key=lambda line: (-line.told.chance_week, line.item.name))
-                ),
+                needed_by=None if needed is None else told.today + timedelta(days=needed),
+                lines=tuple(sorted(priced, key=_urgent_first)),
             )
         )
     return tuple(sorted(found, key=lambda one: one.name))
@@ -362,13 +380,6 @@ def _suppliers(
 
 def _urgent_first(line: ItemLine) -> tuple[float, str]:
     return -line.told.chance_week, line.item.name
-
-
-def _priced(lines: Sequence[ItemLine], bill: Bill | None) -> list[ItemLine]:
-    """Give the lines at the prices of the bill, which has them in the same order."""
-    if bill is None:
-        return []
-    return [replace(line, price_minor=price) for line, price in zip(lines, bill.prices_minor, strict=True)]
 
 
 def _between(comes: Chances, today: date) -> tuple[date, date] | None:

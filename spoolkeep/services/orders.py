@@ -3,7 +3,7 @@
 The web's Orders page and the command line call it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
+from spoolkeep.domain.terms import less_off
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import offers
 from spoolkeep.services.orderbook import (
@@ -20,8 +21,10 @@ from spoolkeep.services.orderbook import (
     OrderView,
     freight_minor,
     lines_of,
+    reached,
     listed,
     standing,
+    steps_of,
     view,
 )
 from spoolkeep.services.shop import code_text, load_shop, next_serials
@@ -30,6 +33,7 @@ from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, Supplier
 
 __all__ = [
+    "MOST_SPOOLS",
     "OPEN_STATES",
     "LineView",
     "OrderAnswer",
@@ -42,6 +46,10 @@ __all__ = [
     "set_state",
     "view",
 ]
+
+
+MOST_SPOOLS = 500
+"""Of one item in one order: more is a slip of the hand."""
 
 
 @dataclass(frozen=True)
@@ -60,8 +68,15 @@ class OrderAnswer:
     order_ids: tuple[int, ...]
 
 
-def draft(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) -> OrderAnswer:
-    """Draft one order for each supplier of these offers. Errors: BadInput, NotFound."""
+def draft(
+    *,
+    session: Session,
+    now: datetime,
+    by: By,
+    wanted: Sequence[Wanted],
+    needed_by: Mapping[int, date] | None = None,
+) -> OrderAnswer:
+    """Draft one order for each supplier of these offers, needed by a day by supplier. Errors: BadInput, NotFound."""
 
     def do(act: Act) -> OrderAnswer:
         chosen = [one for one in wanted if one.spools]
@@ -71,7 +86,13 @@ def draft(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) 
         for one in chosen:
             offer = read_offer(session, one)
             by_supplier.setdefault(offer.supplier_id, []).append((offer, one.spools))
-        orders = [_draft_one(session, act, supplier, lines, now=now) for supplier, lines in by_supplier.items()]
+        days = needed_by or {}
+        orders = [
+            _draft_one(
+                session, act, Order(serial=0, supplier_id=number, drafted_at=now, needed_by=days.get(number)), lines
+            )
+            for number, lines in by_supplier.items()
+        ]
         return OrderAnswer(act.id, tuple(order.id for order in orders))
 
     request = {"wanted": list(wanted)}
@@ -112,20 +133,18 @@ def read_offer(session: Session, wanted: Wanted) -> Offer:
     offer = session.get(Offer, wanted.offer_id)
     if offer is None or not offer.live:
         raise NotFound("no_such_offer", "There is no such offer any more. Open the page again.")
-    most = 500
-    if not 0 < wanted.spools <= most:
-        raise BadInput("no_such_number", f"Order 1 to {most} spools of an item.")
+    if not 0 < wanted.spools <= MOST_SPOOLS:
+        raise BadInput("no_such_number", f"Order 1 to {MOST_SPOOLS} spools of an item.")
     if wanted.spools % offer.pack or wanted.spools < offer.least_spools:
         words = f"This offer is sold in packs of {offer.pack}, from {offer.least_spools} spools on. Change the number."
         raise BadInput("not_whole_packs", words)
     return offer
 
 
-def _draft_one(
-    session: Session, act: Act, supplier_id: int, lines: Sequence[tuple[Offer, int]], *, now: datetime
-) -> Order:
-    serial = next_serials(session, CodeKind.ORDER)[0]
-    order = create(session, act, Order(serial=serial, supplier_id=supplier_id, drafted_at=now))
+def _draft_one(session: Session, act: Act, order: Order, lines: Sequence[tuple[Offer, int]]) -> Order:
+    order.serial = next_serials(session, CodeKind.ORDER)[0]
+    create(session, act, order)
+    basket = reached(steps_of(session).get(order.supplier_id, ()), sum(spools for _, spools in lines))
     for offer, spools in lines:
         line = OrderLine(
             order_id=order.id,
@@ -133,7 +152,7 @@ def _draft_one(
             article_id=offer.article_id,
             spools=spools,
             spool_mg=offer.spool_mg,
-            price_minor=offers.price_at(session, offer, spools),
+            price_minor=less_off(offers.price_at(session, offer, spools), basket[1] if basket else 0),
         )
         create(session, act, line)
     return order

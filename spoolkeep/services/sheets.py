@@ -1,4 +1,4 @@
-"""The reorder sheets, of an order or of what is advised: as PDF, CSV and XLSX, and as a mail to copy.
+"""The reorder sheets, of an order or of what the plan orders: as PDF, CSV and XLSX, and as a mail to copy.
 
 The web and the command line call it; the press makes the bytes.
 """
@@ -8,9 +8,7 @@ from dataclasses import replace
 from datetime import date, datetime
 from fractions import Fraction
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
-from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind, read_code_of
 from spoolkeep.domain.errors import NotFound
@@ -18,33 +16,42 @@ from spoolkeep.domain.sheets import write_sheet
 from spoolkeep.paper.sheets import HEADER, ReorderLine, ReorderSheet, reorder_csv_rows, reorder_rows
 from spoolkeep.services import orderbook
 from spoolkeep.services.orderbook import LineView, OrderView
-from spoolkeep.services.orders import Advice
+from spoolkeep.services.orderplan import ItemLine, PlanView
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.workbooks import write_workbook
-from spoolkeep.store.tables import Supplier
 
 
-def advised_sheets(*, session: Session, now: datetime, advice: Sequence[Advice]) -> dict[int, ReorderSheet]:
-    """Give the sheets of what to order now by the supplier's number, before any order is drafted."""
-    shop = load_shop(session)
-    today = shop.today(now)
-    priced_in = dict(session.execute(select(col(Supplier.id), col(Supplier.currency))).all())
-    by_supplier: dict[int, list[Advice]] = {}
-    for one in advice:
-        if one.supplier_id is not None:
-            by_supplier.setdefault(one.supplier_id, []).append(one)
-    return {
-        number: _sheet(
+def planned_sheets(plan: PlanView) -> dict[int, ReorderSheet]:
+    """Give the sheets of what the plan orders today by the supplier's number, before any order is drafted."""
+    shop = plan.shop
+    found = {}
+    for one in plan.due:
+        sheet = _sheet(
             shop,
-            some,
-            reference=f"Advice of {today.isoformat()}",
-            supplier=some[0].supplier,
-            supplier_address=some[0].supplier_address,
-            drawn_on=today,
-            currency=priced_in.get(number) or shop.currency,
+            [_planned(line) for line in one.lines],
+            reference=f"Plan of {plan.today.isoformat()}",
+            supplier=one.name,
+            supplier_address=one.address,
+            drawn_on=plan.today,
+            currency=shop.currency,
         )
-        for number, some in by_supplier.items()
-    }
+        freight = one.bill.freight_minor if one.bill else 0
+        found[one.supplier_id] = replace(sheet, needed_by=one.needed_by, freight_minor=freight)
+    return found
+
+
+def _planned(line: ItemLine) -> ReorderLine:
+    if line.held is None:
+        raise NotFound("no_offer", f"Nobody offers {line.item.name}.")
+    return ReorderLine(
+        article=line.item.name,
+        their_number=line.held.their_number,
+        spool_mg=line.held.terms.spool_mg,
+        pack=line.held.terms.pack,
+        spools=line.spools,
+        price_minor=line.price_minor,
+        total_minor=line.total_minor,
+    )
 
 
 def as_csv(sheet: ReorderSheet) -> bytes:
@@ -76,7 +83,7 @@ def of_order(order: OrderView, shop: Shop) -> ReorderSheet:
     """Give the sheet of an order as it stands, in the supplier's currency."""
     sheet = _sheet(
         shop,
-        order.lines,
+        list(map(_line, order.lines)),
         reference=order.code,
         supplier=order.supplier,
         supplier_address=order.supplier_address,
@@ -111,7 +118,7 @@ def terms_in_words(order: OrderView, shop: Shop) -> tuple[str, ...]:
 
 def _sheet(
     shop: Shop,
-    lines: Sequence[Advice | LineView],
+    lines: Sequence[ReorderLine],
     *,
     reference: str,
     supplier: str,
@@ -128,14 +135,14 @@ def _sheet(
         address=shop.address,
         drawn_on=drawn_on,
         needed_by=None,
-        lines=tuple(map(_line, lines)),
+        lines=tuple(lines),
         notes="",
         currency=currency,
         terms=(f"Prices are for one spool, in {currency}.",),
     )
 
 
-def _line(line: Advice | LineView) -> ReorderLine:
+def _line(line: LineView) -> ReorderLine:
     return ReorderLine(
         article=line.item.name,
         their_number=line.their_number,

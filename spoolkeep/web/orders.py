@@ -9,9 +9,9 @@ from werkzeug.wrappers import Response as Answer
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
-from spoolkeep.services import creditnotes, orderdrafts, ordermail, orders, sheets
+from spoolkeep.services import creditnotes, orderdrafts, ordermail, orderplan, orders, sheets
 from spoolkeep.services.orderdrafts import DraftAnswer
-from spoolkeep.services.orders import OrderView, Wanted
+from spoolkeep.services.orders import MOST_SPOOLS, OrderView, Wanted
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
@@ -27,16 +27,21 @@ def page() -> str:
 
 
 @pages.post("")
-def draft() -> Answer | tuple[str, int]:
-    """Draft one order a supplier from the numbers on the page."""
+def draft() -> str | Answer | tuple[str, int]:
+    """Draft one order a supplier from the numbers on the page, or show what they would do."""
     try:
-        wanted = [
-            Wanted(forms.whole_from(name.removeprefix("offer-"), "Offer"), forms.whole(name, "Spools", default=0))
-            for name in request.form
-            if name.startswith("offer-") and name.removeprefix("offer-").isdecimal()
-        ]
+        wanted = _wanted()
+        if forms.text("do") == "reckon":
+            return _show(instead=wanted)
         with doors.writing() as session:
-            answer = orders.draft(session=session, now=doors.now(), by=doors.by_form(), wanted=wanted)
+            plan = orderplan.view(session=session, now=doors.now(), instead=wanted)
+            answer = orders.draft(
+                session=session,
+                now=doors.now(),
+                by=doors.by_form(),
+                wanted=[Wanted(number, spools) for number, spools in wanted.items()],
+                needed_by={one.supplier_id: one.needed_by for one in plan.due if one.needed_by},
+            )
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     count = len(answer.order_ids)
@@ -45,6 +50,19 @@ def draft() -> Answer | tuple[str, int]:
     if len(answer.order_ids) == 1:
         return redirect(url_for("orders.one", order_id=answer.order_ids[0]))
     return redirect(url_for("orders.page"))
+
+
+def _wanted() -> dict[int, int]:
+    """Give the spools that the page asks for, by offer. Errors: BadInput."""
+    found = {}
+    for name in request.form:
+        offer = name.removeprefix("offer-")
+        if offer != name and offer.isdecimal():
+            spools = forms.whole(name, "Spools", default=0)
+            if not 0 <= spools <= MOST_SPOOLS:
+                raise BadInput("no_such_number", f"Order 0 to {MOST_SPOOLS} spools of an item.")
+            found[forms.whole_from(offer, "Offer")] = spools
+    return found
 
 
 @pages.post("/credits/<int:number>")
@@ -175,16 +193,17 @@ def sheet_workbook(order_id: int) -> Response:
     return paper.workbook(sheets.as_workbook(sheet), f"order-{sheet.reference}")
 
 
-def _show(refused: Refusal | None = None) -> str:
+def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
-        advice = orders.advise(session=session, now=doors.now())
+        plan = orderplan.view(session=session, now=doors.now(), instead=instead)
         listed = orders.listed(session=session, now=doors.now())
         drafted = orderdrafts.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
         "orders.html",
-        advice=advice,
+        plan=plan,
+        asked=instead is not None,
         orders=listed,
         drafts=drafted,
         credits=due,
