@@ -124,6 +124,8 @@ RULES: dict[str, Rule] = {
     "orders.move_on": Rule(Right.KEEP, largest=LONG_FORM),
     "orders.sheet_csv": BOOKS,
     "orders.sheet_pdf": BOOKS,
+    "suppliers.page": BOOKS,
+    "suppliers.change": KEEP,
     "money.page": BOOKS,
     "money.enter": KEEP,
     "money.why": BOOKS,

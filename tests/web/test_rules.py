@@ -97,6 +97,8 @@ WHO = {
     "orders.move_on": OFFICE,
     "orders.sheet_csv": READ,
     "orders.sheet_pdf": READ,
+    "suppliers.page": READ,
+    "suppliers.change": OFFICE,
     "money.page": READ,
     "money.enter": OFFICE,
     "money.why": READ,
