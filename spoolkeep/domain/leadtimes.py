@@ -188,25 +188,20 @@ def carrier_days_between(sent: date, arrived: date, closed: Closed) -> int:
 
 
 def arrives_on(sent: date, carrier_days: int, closed: Closed) -> date:
-    """Give the day on which what is sent arrives after so many days on which parcels are carried.
-
-    Errors: BadInput where none are carried for ten years.
-    """
+    """Give the day on which what is sent arrives after so many days that carry parcels; at most ten years on."""
     day, left = sent, carrier_days
-    while left > 0:
+    while left > 0 and (day - sent).days < _FARTHEST_DAYS:
         day += _DAY
         left -= not closed(day)
-        if (day - sent).days > _FARTHEST_DAYS:
-            raise BadInput("never_carried", "No parcel is carried on any of these days. Open some of them.")
     return day
 
 
 def next_open(day: date, closed: Closed) -> date:
-    """Give the first day from a day on that is not closed. Errors: BadInput where there is none for ten years."""
-    for n in range(_FARTHEST_DAYS):
-        if not closed(day + n * _DAY):
-            return day + n * _DAY
-    raise BadInput("never_open", "Every day for ten years is closed. Open some of them.")
+    """Give the first day from a day on that is not closed; at most ten years on."""
+    n = 0
+    while closed(day + n * _DAY) and n < _FARTHEST_DAYS:
+        n += 1
+    return day + n * _DAY
 
 
 def on_weekdays(mask: int, closed: Closed = lambda _: False) -> Closed:

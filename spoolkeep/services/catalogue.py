@@ -15,12 +15,14 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.colour import srgb as read_srgb
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.leadtimes import EVERY_DAY
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.units import MAX_MG
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import finding, offers
+from spoolkeep.services.limits import MOST_WHOLE
 from spoolkeep.services.shop import Settings, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
@@ -47,6 +49,9 @@ from spoolkeep.store.tables import (
 MOST_FEEDS = 32
 MOST_RISK_PPM = 500_000
 MOST_CHANGE_SECONDS = 3600
+MOST_ORDER_SECONDS, MOST_SHELF_SPOOLS = 8 * 3600, 1_000_000
+EVERY_MONTH, PPM = 0b111111111111, 1_000_000
+LONGEST_MAIL, LONGEST_NOTE = 254, 2000
 _SITE = 1
 
 
@@ -69,6 +74,14 @@ class SupplierEntry:
     """What a parcel costs to send."""
     free_freight_minor: int | None = None
     """From what an order's worth on the parcel is free; None where it never is."""
+    mail: str = ""
+    note: str = ""
+    lead_spread_days: int | None = None
+    """Give or take; None for the safety days of the settings."""
+    order_days: int = EVERY_DAY
+    """The weekdays on which it takes orders as bits, Monday the lowest."""
+    least_minor: int | None = None
+    """What an order must be worth; None where it may be worth anything."""
 
 
 @dataclass(frozen=True)
@@ -256,7 +269,7 @@ def add_offer(*, session: Session, now: datetime, by: By, entry: OfferEntry) -> 
 
 def make_machine(session: Session, act: Act, *, name: str, feeds: int) -> Machine:
     """Give a new machine with its feeds. Errors: BadInput, Conflict."""
-    name = _named(session, Machine, name)
+    name = free_name(session, Machine, name)
     if not 1 <= feeds <= MOST_FEEDS:
         raise BadInput("no_such_feeds", f"A machine has 1 to {MOST_FEEDS} feeds.")
     machine = create(session, act, Machine(name=name, site_id=_SITE))
@@ -267,25 +280,38 @@ def make_machine(session: Session, act: Act, *, name: str, feeds: int) -> Machin
 
 def make_place(session: Session, act: Act, *, name: str, kind: PlaceKind) -> Place:
     """Give a new place. Errors: BadInput, Conflict."""
-    name = _named(session, Place, name)
+    name = free_name(session, Place, name)
     serial = next_serials(session, CodeKind.PLACE)[0]
     return create(session, act, Place(serial=serial, name=name, kind=kind, site_id=_SITE))
 
 
 def make_supplier(session: Session, act: Act, entry: SupplierEntry) -> Supplier:
     """Give a new supplier. Errors: BadInput, Conflict."""
-    name = _named(session, Supplier, entry.name)
-    if entry.lead_days is not None and not 0 <= entry.lead_days <= 365:  # noqa: PLR2004 - days of a year
-        raise BadInput("no_such_lead", "A delivery takes 0 to 365 days.")
-    if entry.parcel_minor < 0 or (entry.free_freight_minor or 0) < 0:
-        raise BadInput("negative_price", "What a parcel costs, and from what it is free, are 0 or more.")
+    name = free_name(session, Supplier, entry.name)
+    check_terms(entry)
     fields = {**vars(entry), "name": name, "address": entry.address.strip()}
     return create(session, act, Supplier(**fields))
 
 
+def check_terms(entry: SupplierEntry) -> None:
+    """Refuse terms that no supplier can have. Errors: BadInput."""
+    year = 365
+    if not all(0 <= (days or 0) <= year for days in (entry.lead_days, entry.lead_spread_days)):
+        raise BadInput("no_such_lead", "A delivery takes 0 to 365 days, give or take 0 to 365.")
+    if min(entry.parcel_minor, entry.free_freight_minor or 0, entry.least_minor or 0) < 0:
+        words = "What a parcel costs, from what it is free, and what an order must be worth are 0 or more."
+        raise BadInput("negative_price", words)
+    if not 0 < entry.order_days <= EVERY_DAY:
+        raise BadInput("no_order_day", "Tick one weekday at least on which it takes orders.")
+    if entry.mail and ("@" not in entry.mail or len(entry.mail) > LONGEST_MAIL):
+        raise BadInput("no_such_mail", "A mail address has an @ in it. Mend it, or leave it empty.")
+    if max(len(entry.note), len(entry.address)) > LONGEST_NOTE:
+        raise BadInput("too_long", f"Write an address or a note of at most {LONGEST_NOTE} characters.")
+
+
 def make_product(session: Session, act: Act, entry: ProductEntry) -> Product:
     """Give a new product. Errors: BadInput, Conflict."""
-    name = _named(session, Product, entry.name)
+    name = free_name(session, Product, entry.name)
     if entry.price_minor is not None and entry.price_minor < 0:
         raise BadInput("negative_price", "A price is 0 or more. Leave it empty where there is none.")
     if len({article_id for article_id, _ in entry.parts}) < len(entry.parts):
@@ -375,13 +401,17 @@ def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> M
     return once(session, "withdraw offer", by=by, now=now, request={"offer_id": offer_id}, answers=Made, do=do)
 
 
-def _named(session: Session, model: type[Machine | Place | Supplier | Product], name: str) -> str:
+def free_name(
+    session: Session, model: type[Machine | Place | Supplier | Product], name: str, *, but: int | None = None
+) -> str:
+    """Give a name without needless blanks, if no other row has it; `but` is the row that may. Errors: BadInput."""
     plain = " ".join(name.split())
     longest = 80
     if not plain or len(plain) > longest:
         raise BadInput("no_name", f"Give it a name of 1 to {longest} characters.")
     # folded here and not by the database, which may know no case but that of the English letters
-    taken = {folded(one): one for one in session.scalars(select(col(model.name)).where(col(model.live)))}
+    there = session.execute(select(col(model.id), col(model.name)).where(col(model.live)))
+    taken = {folded(one): one for number, one in there if number != but}
     if folded(plain) in taken:
         words = f"There is a {model.__name__.lower()} named “{taken[folded(plain)]}” already."
         raise Conflict("name_is_taken", words)
@@ -436,5 +466,22 @@ def _check_settings(settings: Settings) -> None:
         raise BadInput("negative_figure", "What an hour, room for a spool and cash tied up cost are 0 or more.")
     if not 0 <= settings.change_seconds <= MOST_CHANGE_SECONDS:
         raise BadInput("no_such_change", "To change a spool takes 0 seconds to an hour.")
+    _check_ordering(settings)
     if not 0 <= settings.share_low_bp <= settings.share_high_bp:
         raise BadInput("no_such_band", "The target band goes from a smaller to a larger share.")
+
+
+def _check_ordering(settings: Settings) -> None:
+    if not 0 <= settings.order_seconds <= MOST_ORDER_SECONDS:
+        raise BadInput("no_such_minutes", "An order takes you 0 to 480 minutes.")
+    if not all(0 <= chance <= PPM for chance in (settings.idle_ppm, settings.idle_busy_ppm)):
+        raise BadInput("no_such_chance", "The chance that a machine has no other work lies between 0 and 100 per cent.")
+    if not 0 <= settings.busy_months <= EVERY_MONTH:
+        raise BadInput("no_such_month", "Tick busy months from January to December.")
+    if not 0 <= settings.late_minor <= MOST_WHOLE:
+        raise BadInput("no_such_amount", "What an order that goes out late costs is 0 or more, and no fortune.")
+    if settings.budget_minor is not None and not 0 < settings.budget_minor <= MOST_WHOLE:
+        raise BadInput("no_such_amount", "To spend at most is more than 0 and no fortune. Leave it empty for no limit.")
+    if settings.shelf_spools is not None and not 0 < settings.shelf_spools <= MOST_SHELF_SPOOLS:
+        words = f"There is room for 1 to {MOST_SHELF_SPOOLS} spools. Leave it empty for no limit."
+        raise BadInput("no_such_room", words)

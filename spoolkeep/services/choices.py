@@ -106,8 +106,8 @@ def places(*, session: Session) -> Choices:
     return [(place.id, place.name) for place in session.scalars(query)]
 
 
-def offers(*, session: Session, article_id: int | None = None) -> list[OfferView]:
-    """Give the offers that hold, of all items or of one, by item and price."""
+def offers(*, session: Session, article_id: int | None = None, supplier_id: int | None = None) -> list[OfferView]:
+    """Give the offers that hold, of all items or of one, and of all suppliers or of one, by item and price."""
     columns = (Offer.id, Offer.article_id, Offer.their_number, Offer.spool_mg, Offer.price_minor, Offer.pack)
     query = (
         select(*map(col, columns), col(Supplier.name))
@@ -116,6 +116,8 @@ def offers(*, session: Session, article_id: int | None = None) -> list[OfferView
     )
     if article_id is not None:
         query = query.where(col(Offer.article_id) == article_id)
+    if supplier_id is not None:
+        query = query.where(col(Offer.supplier_id) == supplier_id)
     known, breaks = finding.items(session), breaks_of(session)
     found = [
         OfferView(

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.runout import Span
-from spoolkeep.services import money, orders, stock
+from spoolkeep.services import money, stock
 from spoolkeep.services.evening import Evening
 from spoolkeep.services.orderplan import ItemLine, PlanView
 from spoolkeep.services.picking import Advice as PickAdvice

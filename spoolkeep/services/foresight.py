@@ -21,7 +21,7 @@ from spoolkeep.services.asked import Range
 from spoolkeep.services.history import Past
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Article, CalendarDay, Foresight, Job, Movement, Product, Spool
+from spoolkeep.store.tables import Act, Article, CalendarDay, Foresight, Job, Movement, Product, Spool, Supplier
 
 MOST_FACTOR = 100
 MOST_WHY = 200
@@ -122,40 +122,60 @@ def take_back(*, session: Session, now: datetime, by: By, number: int) -> KnowAn
     return once(session, "no longer foresee", by=by, now=now, request={"number": number}, answers=KnowAnswer, do=do)
 
 
-def close(*, session: Session, now: datetime, by: By, from_day: date, until_day: date, why: str) -> KnowAnswer:
-    """Enter days on which the shop is closed; those that are so already stay. Errors: BadInput, Conflict."""
+def close(
+    *,
+    session: Session,
+    now: datetime,
+    by: By,
+    from_day: date,
+    until_day: date,
+    why: str,
+    supplier_id: int | None = None,
+) -> KnowAnswer:
+    """Enter days on which the shop, or a supplier, is closed; those that are so already stay.
+
+    Errors: BadInput, NotFound, Conflict.
+    """
 
     def do(act: Act) -> KnowAnswer:
+        if supplier_id is not None:
+            finding.live(session, Supplier, supplier_id)
         days = (until_day - from_day).days + 1
         if days < 1:
             raise BadInput("ends_before", "The last closed day comes before the first. Turn them round.")
         if days > MOST_CLOSED_DAYS:
             raise BadInput("too_many_days", f"Enter at most {MOST_CLOSED_DAYS} days at once.")
-        known = {row.day for row in _closed(session, from_day, until_day)}
+        if len(why) > MOST_WHY:
+            raise BadInput("too_long", f"Say why in at most {MOST_WHY} letters.")
+        known = {row.day for row in _closed(session, from_day, until_day, supplier_id)}
         new = [day for day in (from_day + timedelta(days=n) for n in range(days)) if day not in known]
         if not new:
             raise Conflict("closed_already", "These days are entered as closed already.")
         for day in new:
-            create(session, act, CalendarDay(day=day, why=why.strip()))
+            create(session, act, CalendarDay(supplier_id=supplier_id, day=day, why=why.strip()))
         return KnowAnswer(act.id, len(new))
 
-    request = {"from_day": from_day, "until_day": until_day, "why": why}
-    return once(session, "closed days", by=by, now=now, request=request, answers=KnowAnswer, do=do)
+    request = {"from_day": from_day, "until_day": until_day, "why": why, "supplier_id": supplier_id}
+    about = lambda: _supplier_named(session, supplier_id)  # noqa: E731 - asked only where it is new
+    return once(session, "closed days", by=by, now=now, request=request, answers=KnowAnswer, about=about, do=do)
 
 
-def open_again(*, session: Session, now: datetime, by: By, from_day: date, until_day: date) -> KnowAnswer:
-    """Take closed days back. Errors: NotFound where none of these is closed."""
+def open_again(
+    *, session: Session, now: datetime, by: By, from_day: date, until_day: date, supplier_id: int | None = None
+) -> KnowAnswer:
+    """Take closed days of the shop, or of a supplier, back. Errors: NotFound where none of these is closed."""
 
     def do(act: Act) -> KnowAnswer:
-        rows = _closed(session, from_day, until_day)
+        rows = _closed(session, from_day, until_day, supplier_id)
         if not rows:
             raise NotFound("not_closed", "None of these days is entered as closed. Open the page again.")
         for row in rows:
             change(session, act, row, live=False)
         return KnowAnswer(act.id, len(rows))
 
-    request = {"from_day": from_day, "until_day": until_day}
-    return once(session, "open days", by=by, now=now, request=request, answers=KnowAnswer, do=do)
+    request = {"from_day": from_day, "until_day": until_day, "supplier_id": supplier_id}
+    about = lambda: _supplier_named(session, supplier_id)  # noqa: E731 - asked only where it is new
+    return once(session, "open days", by=by, now=now, request=request, answers=KnowAnswer, about=about, do=do)
 
 
 def listed(session: Session) -> list[Known]:
@@ -184,10 +204,10 @@ def listed(session: Session) -> list[Known]:
     )
 
 
-def closings(session: Session, *, since: date) -> list[Closing]:
-    """Give the closed days from a day on, runs of them together."""
+def closings(session: Session, *, since: date, supplier_id: int | None = None) -> list[Closing]:
+    """Give the closed days of the shop, or of a supplier, from a day on, runs of them together."""
     found: list[Closing] = []
-    for row in _closed(session, since, date.max):
+    for row in _closed(session, since, date.max, supplier_id):
         last = found[-1] if found else None
         if last and last.until_day + timedelta(days=1) == row.day and last.why == row.why:
             found[-1] = Closing(last.from_day, row.day, row.why)
@@ -301,11 +321,18 @@ def _named(items: dict[int, finding.Item], products: dict[int, str], row: Foresi
     return products.get(row.product_id, "") if row.product_id is not None else ""
 
 
-def _closed(session: Session, from_day: date, until_day: date) -> Sequence[CalendarDay]:
+def _closed(session: Session, from_day: date, until_day: date, supplier_id: int | None) -> Sequence[CalendarDay]:
+    whose = col(CalendarDay.supplier_id)
     query = select(CalendarDay).where(
         col(CalendarDay.live),
-        col(CalendarDay.supplier_id).is_(None),
+        whose.is_(None) if supplier_id is None else whose == supplier_id,
+        ~col(CalendarDay.is_open),
         col(CalendarDay.day) >= from_day,
         col(CalendarDay.day) <= until_day,
     )
     return session.scalars(query.order_by(col(CalendarDay.day), col(CalendarDay.id))).all()
+
+
+def _supplier_named(session: Session, supplier_id: int | None) -> str:
+    found = None if supplier_id is None else session.get(Supplier, supplier_id)
+    return found.name if found else ""

@@ -13,7 +13,7 @@ from sqlmodel import col
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MAX_MG
 from spoolkeep.services import finding, picking
-from spoolkeep.services.catalogue import Made
+from spoolkeep.services.catalogue import MOST_RISK_PPM, Made
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, once
@@ -27,6 +27,8 @@ class ItemCare:
 
     usual_mg: int
     usual_is_told: bool
+    risk_ppm: int | None
+    """The chance, accepted, that it runs out before an order comes; None where it follows from what a stop costs."""
     instead: tuple[Item, ...]
     """Items that may stand in for it."""
     nearest: tuple[picking.Nearest, ...]
@@ -44,6 +46,7 @@ def view(*, session: Session, now: datetime, article_id: int) -> ItemCare:
     return ItemCare(
         usual_mg=picking.usual_mg(session, [article_id], today=shop.today(now))[article_id],
         usual_is_told=article.usual_job_mg is not None,
+        risk_ppm=article.risk_ppm,
         instead=tuple(items[number] for number in numbers if number in items),
         nearest=tuple(one for one in picking.nearest(session, items[article_id], []) if not one.accepted),
         others=tuple(
@@ -68,6 +71,25 @@ def set_usual_job(*, session: Session, now: datetime, by: By, article_id: int, m
     return once(
         session, "usual job", by=by, now=now, request=request, answers=Made, about=_name(session, article_id), do=do
     )
+
+
+def set_risk(*, session: Session, now: datetime, by: By, article_id: int, risk_ppm: int | None) -> Made:
+    """Enter the chance, accepted, that an item runs out before an order comes; None: from what a stop costs.
+
+    Errors: BadInput, NotFound.
+    """
+
+    def do(act: Act) -> Made:
+        if risk_ppm is not None and not 0 < risk_ppm < MOST_RISK_PPM:
+            raise BadInput(
+                "no_such_risk", "The risk of running out lies above 0 and below 50 per cent. Or leave it empty."
+            )
+        change(session, act, finding.live(session, Article, article_id), risk_ppm=risk_ppm)
+        return Made(act.id, article_id)
+
+    request = {"article_id": article_id, "risk_ppm": risk_ppm}
+    about = _name(session, article_id)
+    return once(session, "risk", by=by, now=now, request=request, answers=Made, about=about, do=do)
 
 
 def accept(*, session: Session, now: datetime, by: By, article_id: int, instead_id: int, accepted: bool) -> Made:

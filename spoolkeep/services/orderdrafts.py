@@ -188,7 +188,11 @@ def _price_again(session: Session, act: Act, order_id: int, before: Mapping[int,
     told = []
     for row in rows:
         offer = session.get_one(Offer, row.offer_id)
-        price = less_off(offers.price_at(session, offer, row.spools), step[1] if step else 0) if offer.live else row.price_minor
+        price = (
+            less_off(offers.price_at(session, offer, row.spools), step[1] if step else 0)
+            if offer.live
+            else row.price_minor
+        )
         if row.id in before and price != row.price_minor:
             name, old, new = before[row.id].item.name, formats.money(row.price_minor), formats.money(price)
             told.append(f"{name}: {new} a spool now, it was {old}.")

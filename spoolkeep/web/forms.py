@@ -18,6 +18,7 @@ from spoolkeep.services.limits import MOST_WHOLE
 from spoolkeep.services.shop import Shop
 
 Word = TypeVar("Word", bound=StrEnum)
+MOST_BASIS_POINTS, PPM_PER_BASIS_POINT = 10_000, 100
 
 
 def text(name: str) -> str:
@@ -76,6 +77,16 @@ def maybe_whole(name: str, what: str) -> int | None:
 def decimal(name: str, what: str) -> Decimal:
     """Give a field's number. Errors: BadInput."""
     return decimal_from(text(name), what)
+
+
+def ppm(name: str, what: str) -> int:
+    """Give a field's per cent in millionths. Errors: BadInput where it is no share or finer than two decimals."""
+    share = decimal(name, what) * 100
+    if not 0 <= share <= MOST_BASIS_POINTS:
+        raise BadInput("no_such_share", f"{what}: a share is 0 to 100 per cent.")
+    if share != int(share):
+        raise BadInput("too_fine", f"{what}: write per cent with at most two decimals.")
+    return int(share) * PPM_PER_BASIS_POINT
 
 
 def grams(name: str, what: str) -> int:

@@ -128,6 +128,8 @@ RULES: dict[str, Rule] = {
     "orders.sheet_pdf": BOOKS,
     "orders.sheet_workbook": BOOKS,
     "orders.sheets_pdf": BOOKS,
+    "suppliers.page": BOOKS,
+    "suppliers.change": KEEP,
     "money.page": BOOKS,
     "money.enter": KEEP,
     "money.why": BOOKS,

@@ -4,6 +4,7 @@ The app factory registers it.
 """
 
 from collections.abc import Callable
+from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
@@ -12,16 +13,15 @@ from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import CostFlow, Finish, PlaceKind, Role
 from spoolkeep.services import acts, catalogue, choices, joblist, machines, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
-from spoolkeep.services.shop import Settings, load_shop
+from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.api_shop import endpoints
+from spoolkeep.web.forms import PPM_PER_BASIS_POINT
 
 pages = Blueprint("setup", __name__, url_prefix="/setup")
-BP_PER_PER_CENT = 100
-MOST_BP = 100 * BP_PER_PER_CENT
-PPM_PER_BP = 100
+MONTHS, MOST_MINUTES = 12, 480
 EACH_PAGE = 60
 PARTS_ASKED = 4
 """Items that the form for a product asks for; a sheet may have more."""
@@ -123,22 +123,44 @@ def _settings(session: Session) -> object:
             "earns", "A machine earns in an hour", shop, default=shop.earns_minor_per_hour
         ),
         rest_mg=forms.maybe_grams("rest", "A rest is scrap below") or 0,
-        risk_ppm=_basis_points("risk", "Risk of running out") * PPM_PER_BP if forms.text("risk") else shop.risk_ppm,
+        risk_ppm=forms.ppm("risk", "Risk of running out") if forms.text("risk") else shop.risk_ppm,
         review_days=_days("review_days", "Days between orders"),
         cover_days=_days("cover_days", "Days of cover"),
         safety_days=_days("safety_days", "Safety days"),
         lead_days=_days("lead_days", "Days of a delivery"),
-        share_low_bp=_basis_points("share_low", "Target from"),
-        share_high_bp=_basis_points("share_high", "Target to"),
+        share_low_bp=forms.ppm("share_low", "Target from") // PPM_PER_BASIS_POINT,
+        share_high_bp=forms.ppm("share_high", "Target to") // PPM_PER_BASIS_POINT,
         hour_cost_minor=forms.money("hour_cost", "An hour of your time", shop, default=shop.hour_cost_minor),
-        carry_ppm_a_year=_basis_points("carry", "A year of cash tied up") * PPM_PER_BP
-        if forms.text("carry")
-        else shop.carry_ppm_a_year,
+        carry_ppm_a_year=forms.ppm("carry", "A year of cash tied up") if forms.text("carry") else shop.carry_ppm_a_year,
         space_minor_a_month=forms.money("space", "Room for one spool", shop, default=shop.space_minor_a_month),
         change_seconds=forms.whole("change_seconds", "To change a spool", default=shop.change_seconds),
         cost_flow=forms.word("cost_flow", CostFlow, "How cost leaves the books", default=shop.cost_flow),
+        **_ordering(shop),
     )
     return catalogue.set_up(session=session, now=doors.now(), by=doors.by_form(), settings=settings)
+
+
+def _ordering(shop: Shop) -> dict[str, Any]:
+    """Give what orders and stops are weighed by; what an older form does not have stays as it is."""
+    if "order_minutes" not in request.form:
+        names = ("order_seconds", "idle_ppm", "idle_busy_ppm", "busy_months", "late_minor")
+        return {name: getattr(shop, name) for name in (*names, "budget_minor", "shelf_spools")}
+    return {
+        "order_seconds": _seconds("order_minutes", "An order takes you"),
+        "idle_ppm": forms.ppm("idle", "No other work"),
+        "idle_busy_ppm": forms.ppm("idle_busy", "No other work in busy months"),
+        "busy_months": sum(1 << month for month in range(MONTHS) if forms.text(f"busy_{month + 1}") == "yes"),
+        "late_minor": forms.money("late", "An order that goes out late costs", shop, default=0),
+        "budget_minor": forms.money("budget", "To spend at most", shop) if forms.text("budget") else None,
+        "shelf_spools": forms.maybe_whole("shelf_spools", "Room for spools"),
+    }
+
+
+def _seconds(name: str, what: str) -> int:
+    minutes = forms.decimal(name, what)
+    if not 0 <= minutes <= MOST_MINUTES:
+        raise BadInput("no_such_minutes", f"{what}: enter 0 to {MOST_MINUTES} minutes.")
+    return round(minutes * 60)
 
 
 def _days(name: str, what: str) -> int:
@@ -146,15 +168,6 @@ def _days(name: str, what: str) -> int:
     if days > MOST_DAYS:
         raise BadInput("no_such_days", f"{what}: enter at most {MOST_DAYS} days.")
     return days
-
-
-def _basis_points(name: str, what: str) -> int:
-    share = forms.decimal(name, what) * BP_PER_PER_CENT
-    if not 0 <= share <= MOST_BP:
-        raise BadInput("no_such_share", f"{what}: a share is 0 to 100 per cent.")
-    if share != int(share):
-        raise BadInput("too_fine", f"{what}: write per cent with at most two decimals.")
-    return int(share)
 
 
 def _machine(session: Session) -> object:
@@ -216,6 +229,7 @@ def _supplier(session: Session) -> object:
             name=forms.text("name"),
             address=request.form.get("address", "").strip(),
             lead_days=forms.maybe_whole("lead_days", "Days of a delivery"),
+            mail=forms.text("mail"),
             parcel_minor=forms.money("parcel", "A parcel costs", shop, default=0),
             free_freight_minor=forms.money("free_freight", "Free from", shop) if free else None,
         ),

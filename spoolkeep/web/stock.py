@@ -105,6 +105,9 @@ def _know(session: Session, article_id: int) -> object:
     if forms.text("do") == "usual":
         mg = forms.maybe_grams("usual", "Usual job")
         return itemcare.set_usual_job(session=session, now=now, by=by, article_id=article_id, mg=mg)
+    if forms.text("do") == "risk":
+        risk_ppm = forms.ppm("risk", "Accepted chance of running out") if forms.text("risk") else None
+        return itemcare.set_risk(session=session, now=now, by=by, article_id=article_id, risk_ppm=risk_ppm)
     instead = forms.whole("instead", "Item")
     accepted = forms.text("do") == "accept"
     return itemcare.accept(

@@ -101,6 +101,8 @@ WHO = {
     "orders.sheet_pdf": READ,
     "orders.sheet_workbook": READ,
     "orders.sheets_pdf": READ,
+    "suppliers.page": READ,
+    "suppliers.change": OFFICE,
     "money.page": READ,
     "money.enter": OFFICE,
     "money.why": READ,

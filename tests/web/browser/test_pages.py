@@ -74,6 +74,7 @@ def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
         "machine_id": made["machine"],
         "month": f"{shop.now:%Y-%m}",
         "stop_id": 1,
+        "supplier_id": 1,
     }
     app = create_app(shop.store, secret=b"only for its map")
     found = []
