@@ -143,11 +143,7 @@ class Ordered:
         """Give in how many days each is to be ordered at the latest, were it ordered alone."""
         worth = max(self.cycle.worth_minor, 1e-9)
         late = (waits * self.pile.lost[:, None] >= worth) | (waits > self.pile.risk[:, None])
-        first = late.argmax(axis=1)
-        return [
-            max(int(day) - 1, 0) if some else None
-            for day, some in zip(first.tolist(), late[:, :].any(axis=1).tolist(), strict=True)
-        ]
+        return [max(int(row.argmax()) - 1, 0) if row.any() else None for row in late]
 
     def _cause(self, at: int, waits: Floats, before: float) -> Cause:
         if before >= _LIKELY:
@@ -165,8 +161,8 @@ class Ordered:
         counts = np.where(counts > 0, np.maximum(counts, self.packs.first[:, None]), 0.0)
         counts = np.sort(np.concatenate([counts, (self.cycle.packs * self.is_due)[:, None]], axis=1), axis=1)
         added = counts * self.packs.mg[:, None]
-        days = np.flatnonzero(self.source.serves > 0)
-        chances = self.pile.chances_on(days + next_serves - 1, added) @ self.source.serves[days]
+        cases, weights = Chance(self.source.serves, 0.0).cases
+        chances = self.pile.chances_on(cases + next_serves - 1, added) @ weights
         covers = np.stack([lasts(self.pile, added[:, at]) for at in range(added.shape[1])], axis=1)
         spools = np.rint(counts * self.packs.spools[:, None]).astype(int)
         return [
@@ -227,7 +223,8 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
             more = _to_a_break(
                 lots[at].terms, float(wanted[at]), days=days, holding=float(packs.holding[at]), pace=float(pace[at])
             )
-            if more > found[at]:
+            covers = (pile.held[at, 0] + more * packs.mg[at]) <= house.most_days * pace[at]
+            if more > found[at] and covers:
                 found = found.copy() if found is wanted else found
                 found[at] = more
         return found

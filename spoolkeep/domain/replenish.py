@@ -10,6 +10,7 @@ follows from what a day without costs, what an order costs and what lies on the 
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -28,8 +29,11 @@ _STEPS = 24
 """Amounts that are weighed of each item for each length."""
 _HALVINGS = 24
 _WIDE = 12.0
+_HARDLY = 1e-9
 _FIRST, _GROWS = 4.0, 1.12
 _BARRED = 1e30
+_PARTS = np.array([0.1, 0.25, 0.45, 0.65, 0.8, 0.9, 0.97, 1.0])
+_LATE = 0.99
 
 
 class Packs(NamedTuple):
@@ -68,20 +72,38 @@ class Chance:
     most_days: int = 120
     """For how long ahead is bought at most."""
 
+    @cached_property
+    def cases(self) -> tuple[Whole, Floats]:
+        """Give the days on which it may begin to serve and their chances: all of them, or a few that stand for them."""
+        days = np.flatnonzero(self.serves > 0)
+        weights = self.serves[days]
+        if len(days) <= len(_PARTS):
+            return days, np.asarray(weights)
+        part = np.searchsorted(_PARTS, np.cumsum(weights) - weights / 2)
+        whole = np.bincount(part, weights, len(_PARTS))
+        middle = np.bincount(part, weights * days, len(_PARTS))
+        some = whole > 0
+        return np.rint(middle[some] / whole[some]).astype(np.intp), np.asarray(whole[some])
+
     @property
     def days(self) -> Whole:
-        """Give the days on which it may begin to serve."""
-        return np.flatnonzero(self.serves > 0)
+        """Give the days of the cases."""
+        return self.cases[0]
 
     @property
     def weights(self) -> Floats:
         """Give their chances."""
-        return np.asarray(self.serves[self.days])
+        return self.cases[1]
 
     @property
     def middle(self) -> int:
         """Give the day on which it begins to serve on average."""
         return round(float(self.days @ self.weights))
+
+    @property
+    def late(self) -> int:
+        """Give the day by which it serves in all cases but one of a hundred."""
+        return int(np.searchsorted(np.cumsum(self.serves), _LATE))
 
 
 class Deal(NamedTuple):
@@ -189,7 +211,7 @@ class _Found(NamedTuple):
 
 
 def _lengths(chance: Chance, days: int) -> Iterator[int]:
-    most = min(chance.most_days, max(days - int(chance.days[-1]), 1))
+    most = min(chance.most_days, max(days - chance.late, 1))
     length = _FIRST
     while round(length) <= most:
         yield round(length)
@@ -199,7 +221,7 @@ def _lengths(chance: Chance, days: int) -> Iterator[int]:
 
 
 def _tables(pile: Pile, packs: Packs, chance: Chance) -> Iterator[_Table]:
-    last, late = chance.middle, int(chance.days[-1])
+    last, late = chance.middle, chance.late
     between = (chance.review_days - 1) // 2
     for length in _lengths(chance, pile.days):
         on = min(length + last, pile.days)
@@ -209,9 +231,9 @@ def _tables(pile: Pile, packs: Packs, chance: Chance) -> Iterator[_Table]:
         base = np.floor(np.maximum(least, 0.0) / packs.mg)
         span = np.maximum(np.ceil(np.maximum(most, 0.0) / packs.mg), packs.first) - base
         stride = np.maximum(np.ceil(span / _STEPS), 1.0)
-        amounts = base[:, None] + stride[:, None] * np.arange(_STEPS + 1)
-        amounts = np.where(amounts > 0, np.maximum(amounts, packs.first[:, None]), 0.0)
-        amounts = np.concatenate([np.zeros((len(base), 1)), amounts], axis=1).astype(np.float64)
+        some = base[:, None] + stride[:, None] * np.arange(_STEPS + 1)
+        some = np.where(some > 0, np.maximum(some, packs.first[:, None]), 0.0)
+        amounts: Floats = np.concatenate([np.zeros((len(base), 1)), some], axis=1)
         chances = pile.chances_on(chance.days + length + between, amounts * packs.mg[:, None]) @ chance.weights
         barred = chances > pile.risk[:, None]
         barred[:, -1] = False
@@ -222,18 +244,19 @@ def _shortest(tables: Sequence[_Table], pile: Pile, packs: Packs, chance: Chance
     """Give the order with the least cost a day, of all lengths, as it is filled and as it may be raised."""
     best: _Found | None = None
     for table in tables:
-        needed: Floats | None = None
-        for filled in _fillings(table, packs, deal, ends):
-            needed = filled if needed is None else needed
+        needed = _needed(table, packs, ends)
+        for filled in _fillings(table, packs, deal, needed):
             wanted = deal.raised(filled, table.days)
             if _is_within(wanted, deal):
-                rate = _rate(wanted, table.days, pile, packs, chance, deal)
+                rate = _rate(_Order(wanted, needed, table.days), pile, packs, chance, deal=deal)
                 if best is None or rate < best.rate_minor:
                     best = _Found(wanted, needed, table.days, rate, cut=False)
     if best is None:
         table = tables[0]
         kept = _under(table, packs, deal.most)
-        best = _Found(kept, kept, table.days, _rate(kept, table.days, pile, packs, chance, deal), cut=True)
+        best = _Found(
+            kept, kept, table.days, _rate(_Order(kept, kept, table.days), pile, packs, chance, deal=deal), cut=True
+        )
     return best
 
 
@@ -243,34 +266,49 @@ def _is_within(wanted: Floats, deal: Deal) -> bool:
     return fits and (not wanted.any() or all(float(one.each @ wanted) >= one.target for one in deal.must))
 
 
-def _rate(  # noqa: PLR0917 - an order, and all that bears on what it costs
-    wanted: Floats, length: int, pile: Pile, packs: Packs, chance: Chance, deal: Deal
-) -> float:
-    """Give what an order costs a day over its length."""
-    added = wanted * packs.mg
+class _Order(NamedTuple):
+    packs: Floats
+    needed: Floats
+    days: int
+
+
+def _rate(order: _Order, pile: Pile, packs: Packs, chance: Chance, *, deal: Deal) -> float:
+    """Give what an order costs a day.
+
+    What it is raised by lies until the next order and then half of what it lasts; the next order is later by as much
+    as it is of all that is drawn.
+    """
+    length, added = order.days, order.packs * packs.mg
     halfway = min(round(chance.middle + length / 2), pile.days)
-    lies = float(packs.holding @ np.maximum(pile.held[:, halfway] + added - pile.mean[:, halfway], 0.0))
+    pace = np.maximum(pile.mean[:, -1] / pile.days, _HARDLY)
+    more = np.maximum(order.packs - order.needed, 0.0) * packs.mg
+    lies = np.maximum(pile.held[:, halfway] + order.needed * packs.mg - pile.mean[:, halfway], 0.0) * length
+    ahead_of_need = more * (length + more / pace / 2.0)
     on = chance.days + length + (chance.review_days - 1) // 2
     loss = float(pile.lost @ (pile.chances_on(on, added[:, None])[:, 0] @ chance.weights))
-    return (deal.costs(wanted) + lies * length + loss * (chance.review_days + 0.5)) / length
+    whole = deal.costs(order.packs) + float(packs.holding @ (lies + ahead_of_need)) + loss * (chance.review_days + 0.5)
+    return whole / (length + float(more.sum() / pace.sum()))
 
 
-def _fillings(table: _Table, packs: Packs, deal: Deal, ends: float) -> Iterator[Floats]:
-    """Give what an order of one length is filled with: to keep its risk, and raised to what it may reach."""
+def _needed(table: _Table, packs: Packs, ends: float) -> Floats:
+    """Give what keeps the risk of an order's last day, of each item."""
     rows = np.arange(len(table.packs))
+    at = _fewest(table, packs, lambda where: -float(table.loss[rows, where].sum()), -ends)
+    return np.asarray(table.packs[rows, at])
 
-    def loss(at: Whole) -> float:
-        return -float(table.loss[rows, at].sum())
 
-    at = _fewest(table, packs, loss, -ends)
-    usual = table.packs[rows, at]
-    yield usual
+def _fillings(table: _Table, packs: Packs, deal: Deal, needed: Floats) -> Iterator[Floats]:
+    """Give what an order may be filled with: what is needed, and more to what it must or may reach."""
+    yield needed
+    if not needed.any():
+        return
+    rows = np.arange(len(table.packs))
     for reach in (*deal.must, *deal.may):
-        if float(reach.each @ usual) >= reach.target:
+        if float(reach.each @ needed) >= reach.target:
             continue
         more = table.packs[rows, _fewest(table, packs, _counts(table, reach), reach.target)]
         if float(reach.each @ more) >= reach.target:
-            yield more
+            yield np.maximum(more, needed)
 
 
 def _counts(table: _Table, reach: Reach) -> Callable[[Whole], float]:
