@@ -208,14 +208,20 @@ def _bill(lots: Sequence[Lot], spools: Whole, seller: SellerTerms) -> Bill:
 def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *, house: House, left: Limits) -> Deal:
     """Give what bears on an order of one supplier: parcel, breaks, baskets, least order, budget and room."""
     usual = packs.minor / packs.mg
+    pace = pile.mean[:, -1] / pile.days
+
+    def whole(wanted: Floats) -> Bill:
+        return _bill(lots, np.rint(wanted * packs.spools).astype(np.intp), seller)
 
     def costs(wanted: Floats) -> float:
-        spools = np.rint(wanted * packs.spools).astype(np.intp)
-        whole = _bill(lots, spools, seller)
-        return house.order_minor + whole.total_minor - float(usual @ (wanted * packs.mg))
+        return house.order_minor + whole(wanted).freight_minor
+
+    def dearer(wanted: Floats) -> float:
+        rows = np.flatnonzero(wanted > 0)
+        sizes = np.array([lots[at].terms.spool_mg for at in rows.tolist()], dtype=np.float64)
+        return float(pace[rows] @ (np.array(whole(wanted).prices_minor) / sizes - usual[rows])) if len(rows) else 0.0
 
     with_breaks = [at for at, lot in enumerate(lots) if lot.terms.breaks]
-    pace = pile.mean[:, -1] / pile.days
 
     def raised(wanted: Floats, days: int) -> Floats:
         found = wanted
@@ -238,7 +244,7 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
         most.append(Reach(packs.minor, float(left.budget_minor - seller.parcel_minor)))
     if left.room_spools is not None:
         most.append(Reach(packs.spools, float(left.room_spools)))
-    return Deal(costs, raised, tuple(may), must, tuple(most))
+    return Deal(costs, dearer, raised, tuple(may), must, tuple(most))
 
 
 def _to_a_break(terms: OfferTerms, packs: float, *, days: int, holding: float, pace: float) -> float:

@@ -176,6 +176,6 @@ class Planner:
         serves[econ.lead[0] : econ.lead[1] + 1] = 1.0 / (econ.lead[1] - econ.lead[0] + 1)
         single = np.ones(items)
         packs = Packs(econ.spool * single, single, single, single, econ.h * single)
-        deal = Deal(lambda _: econ.order_cost, lambda wanted, _: wanted)
+        deal = Deal(lambda _: econ.order_cost, lambda _: 0.0, lambda wanted, _: wanted)
         cycle = best_cycle(pile, packs, Chance(serves, econ.order_cost), deal)
         return cycle.packs if cycle.is_due and cycle.packs.any() else None

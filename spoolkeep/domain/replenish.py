@@ -110,7 +110,9 @@ class Deal(NamedTuple):
     """What bears on an order beside its items."""
 
     costs: Callable[[Floats], float]
-    """What it costs beside its goods at their usual price, by the packs of each item."""
+    """What it costs beside its goods, by the packs of each item."""
+    dearer: Callable[[Floats], float]
+    """How much more a day's draw costs at its prices than at the usual ones: below 0 where they are lower."""
     raised: Callable[[Floats, int], Floats]
     """The packs of each item, raised where a break pays; by the length of the order in days."""
     may: tuple[Reach, ...] = ()
@@ -207,6 +209,8 @@ class _Found(NamedTuple):
     needed: Floats
     days: int
     rate_minor: float
+    weighed_minor: float
+    """The same with what its prices spare: orders are chosen by it, but who waits spares that too."""
     cut: bool
 
 
@@ -249,14 +253,14 @@ def _shortest(tables: Sequence[_Table], pile: Pile, packs: Packs, chance: Chance
             wanted = deal.raised(filled, table.days)
             if _is_within(wanted, deal):
                 rate = _rate(_Order(wanted, needed, table.days), pile, packs, chance, deal=deal)
-                if best is None or rate < best.rate_minor:
-                    best = _Found(wanted, needed, table.days, rate, cut=False)
+                weighed = rate + deal.dearer(wanted)
+                if best is None or weighed < best.weighed_minor:
+                    best = _Found(wanted, needed, table.days, rate, weighed, cut=False)
     if best is None:
         table = tables[0]
         kept = _under(table, packs, deal.most)
-        best = _Found(
-            kept, kept, table.days, _rate(_Order(kept, kept, table.days), pile, packs, chance, deal=deal), cut=True
-        )
+        rate = _rate(_Order(kept, kept, table.days), pile, packs, chance, deal=deal)
+        best = _Found(kept, kept, table.days, rate, rate, cut=True)
     return best
 
 
@@ -278,16 +282,16 @@ def _rate(order: _Order, pile: Pile, packs: Packs, chance: Chance, *, deal: Deal
     What it is raised by lies until the next order and then half of what it lasts; the next order is later by as much
     as it is of all that is drawn.
     """
-    length, added = order.days, order.packs * packs.mg
-    halfway = min(round(chance.middle + length / 2), pile.days)
     pace = np.maximum(pile.mean[:, -1] / pile.days, _HARDLY)
     more = np.maximum(order.packs - order.needed, 0.0) * packs.mg
-    lies = np.maximum(pile.held[:, halfway] + order.needed * packs.mg - pile.mean[:, halfway], 0.0) * length
-    ahead_of_need = more * (length + more / pace / 2.0)
-    on = chance.days + length + (chance.review_days - 1) // 2
-    loss = float(pile.lost @ (pile.chances_on(on, added[:, None])[:, 0] @ chance.weights))
-    whole = deal.costs(order.packs) + float(packs.holding @ (lies + ahead_of_need)) + loss * (chance.review_days + 0.5)
-    return whole / (length + float(more.sum() / pace.sum()))
+    lasts = order.days + float(more.sum() / pace.sum())
+    halfway = min(round(chance.middle + lasts / 2), pile.days)
+    lies = np.maximum(pile.held[:, halfway] + order.needed * packs.mg - pile.mean[:, halfway], 0.0)
+    early = more * (order.days + more / pace / 2.0)
+    on = chance.days + order.days + (chance.review_days - 1) // 2
+    loss = float(pile.lost @ (pile.chances_on(on, (order.packs * packs.mg)[:, None])[:, 0] @ chance.weights))
+    once = deal.costs(order.packs) + float(packs.holding @ early) + loss * (chance.review_days + 0.5)
+    return once / lasts + float(packs.holding @ lies)
 
 
 def _needed(table: _Table, packs: Packs, ends: float) -> Floats:

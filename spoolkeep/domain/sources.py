@@ -40,6 +40,8 @@ def assigned(sourcing: Sourcing) -> Whole:
     our own, and local.
     """
     sold = np.isfinite(sourcing.goods)
+    if not sold.any():
+        return np.full(len(sold), -1)
     at = np.where(sold.any(axis=1), np.where(sold, sourcing.goods, np.inf).argmin(axis=1), -1)
     for _ in range(_PASSES):
         before = at.copy()

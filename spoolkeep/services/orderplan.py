@@ -84,8 +84,6 @@ class SupplierPlan:
     terms: SellerTerms
     order_minor: int
     """What an order costs of the owner's time."""
-    lasts_days: int
-    """How long the order lasts beyond its coming."""
     waiting_minor: float
     """What a day of waiting costs, in what may run out."""
     worth_minor: float
@@ -363,7 +361,6 @@ def _suppliers(
                 bill=comes_to if theirs else None,
                 terms=seller,
                 order_minor=round(told.shop.hour_cost_minor * told.shop.order_seconds / SECONDS_PER_HOUR),
-                lasts_days=one.cycle.days,
                 waiting_minor=one.cycle.waiting_minor,
                 worth_minor=one.cycle.worth_minor,
                 cut=one.cycle.cut,
