@@ -30,6 +30,7 @@ _STEPS = 24
 _HALVINGS = 24
 _WIDE = 12.0
 _HARDLY = 1e-9
+_EVERY = 4
 _FIRST, _GROWS = 4.0, 1.12
 _BARRED = 1e30
 _PARTS = np.array([0.1, 0.25, 0.45, 0.65, 0.8, 0.9, 0.97, 1.0])
@@ -244,12 +245,25 @@ def _tables(pile: Pile, packs: Packs, chance: Chance) -> Iterator[_Table]:
         yield _Table(length, amounts, pile.lost[:, None] * chances, barred)
 
 
+def _lies(pile: Pile, packs: Packs, amounts: Floats) -> Floats:
+    """Give what each amount costs that lies until it is used up, (items, amounts): also what the days do not reach."""
+    along = np.arange(0, pile.days + 1, _EVERY)
+    here = (pile.held - pile.mean)[:, along]
+    added = amounts * packs.mg[:, None]
+    more = (
+        np.maximum(here[:, None, :] + added[:, :, None], 0.0).sum(axis=2) - np.maximum(here, 0.0).sum(axis=1)[:, None]
+    )
+    pace = np.maximum(pile.mean[:, -1] / pile.days, _HARDLY)[:, None]
+    rest = np.maximum(here[:, -1, None] + added, 0.0) ** 2 - np.maximum(here[:, -1, None], 0.0) ** 2
+    return np.asarray(packs.holding[:, None] * (more * _EVERY + rest / pace / 2.0))
+
+
 def _shortest(tables: Sequence[_Table], pile: Pile, packs: Packs, chance: Chance, *, deal: Deal, ends: float) -> _Found:
     """Give the order with the least cost a day, of all lengths, as it is filled and as it may be raised."""
     best: _Found | None = None
     for table in tables:
         needed = _needed(table, packs, ends)
-        for filled in _fillings(table, packs, deal, needed):
+        for filled in _fillings(table, pile, packs, deal, needed=needed):
             wanted = deal.raised(filled, table.days)
             if _is_within(wanted, deal):
                 rate = _rate(_Order(wanted, needed, table.days), pile, packs, chance, deal=deal)
@@ -279,15 +293,16 @@ class _Order(NamedTuple):
 def _rate(order: _Order, pile: Pile, packs: Packs, chance: Chance, *, deal: Deal) -> float:
     """Give what an order costs a day.
 
-    What it is raised by lies until the next order and then half of what it lasts; the next order is later by as much
-    as it is of all that is drawn.
+    What it is raised by lies until the rest is used up, or the next order, and then half of what it lasts; the next
+    order is later by as much as it is of all that is drawn.
     """
     pace = np.maximum(pile.mean[:, -1] / pile.days, _HARDLY)
     more = np.maximum(order.packs - order.needed, 0.0) * packs.mg
     lasts = order.days + float(more.sum() / pace.sum())
     halfway = min(round(chance.middle + lasts / 2), pile.days)
     lies = np.maximum(pile.held[:, halfway] + order.needed * packs.mg - pile.mean[:, halfway], 0.0)
-    early = more * (order.days + more / pace / 2.0)
+    without = (pile.held[:, halfway] + order.needed * packs.mg) / pace - chance.middle
+    early = more * (np.maximum(without, order.days) + more / pace / 2.0)
     on = chance.days + order.days + (chance.review_days - 1) // 2
     loss = float(pile.lost @ (pile.chances_on(on, (order.packs * packs.mg)[:, None])[:, 0] @ chance.weights))
     once = deal.costs(order.packs) + float(packs.holding @ early) + loss * (chance.review_days + 0.5)
@@ -295,24 +310,29 @@ def _rate(order: _Order, pile: Pile, packs: Packs, chance: Chance, *, deal: Deal
 
 
 def _needed(table: _Table, packs: Packs, ends: float) -> Floats:
-    """Give what keeps the risk of an order's last day, of each item."""
+    """Give what keeps the risk of an order's last day, of each item: each pack is taken to lie as long as any."""
     rows = np.arange(len(table.packs))
-    at = _fewest(table, packs, lambda where: -float(table.loss[rows, where].sum()), -ends)
+    lies = (packs.holding * packs.mg)[:, None] * table.packs
+    at = _fewest(table, lies, lambda where: -float(table.loss[rows, where].sum()), -ends)
     return np.asarray(table.packs[rows, at])
 
 
-def _fillings(table: _Table, packs: Packs, deal: Deal, needed: Floats) -> Iterator[Floats]:
-    """Give what an order may be filled with: what is needed, and more to what it must or may reach."""
+def _fillings(table: _Table, pile: Pile, packs: Packs, deal: Deal, *, needed: Floats) -> Iterator[Floats]:
+    """Give what an order may be filled with: what is needed, and more to what it must or may reach.
+
+    What is bought beyond need is what is soonest used up.
+    """
     yield needed
-    if not needed.any():
+    reaches = [one for one in (*deal.must, *deal.may) if float(one.each @ needed) < one.target]
+    if not needed.any() or not reaches:
         return
-    rows = np.arange(len(table.packs))
-    for reach in (*deal.must, *deal.may):
-        if float(reach.each @ needed) >= reach.target:
-            continue
-        more = table.packs[rows, _fewest(table, packs, _counts(table, reach), reach.target)]
+    rows, lies = np.arange(len(table.packs)), _lies(pile, packs, table.packs)
+    kept = np.where(table.packs < needed[:, None], _BARRED, 0.0)
+    for reach in reaches:
+        at = _fewest(table, lies + kept, _counts(table, reach), reach.target)
+        more = table.packs[rows, at]
         if float(reach.each @ more) >= reach.target:
-            yield np.maximum(more, needed)
+            yield more
 
 
 def _counts(table: _Table, reach: Reach) -> Callable[[Whole], float]:
@@ -320,13 +340,12 @@ def _counts(table: _Table, reach: Reach) -> Callable[[Whole], float]:
     return lambda at: float(reach.each @ table.packs[rows, at])
 
 
-def _fewest(table: _Table, packs: Packs, counts: Callable[[Whole], float], target: float) -> Whole:
+def _fewest(table: _Table, lies: Floats, counts: Callable[[Whole], float], target: float) -> Whole:
     """Give the place of each item's amount in the table, bought where risk falls most for what lies, to reach a target.
 
     What lies is weighed against what may run out, at a price that is halved until the target is reached. Source:
     Lagrangian relaxation (Everett 1963, from memory).
     """
-    lies = (packs.holding * packs.mg)[:, None] * table.packs
     loss = np.where(table.barred, _BARRED, table.loss)
     low, high = -_WIDE, _WIDE
     found: Whole = (loss + 10.0**low * lies).argmin(axis=1)
@@ -346,7 +365,8 @@ def _under(table: _Table, packs: Packs, most: Sequence[Reach]) -> Floats:
     Item by item, the dearest risk first; what does not fit is left out.
     """
     rows = np.arange(len(table.packs))
-    at = _fewest(table, packs, lambda where: -float(table.loss[rows, where].sum()), 0.0)
+    lies = (packs.holding * packs.mg)[:, None] * table.packs
+    at = _fewest(table, lies, lambda where: -float(table.loss[rows, where].sum()), 0.0)
     wanted = table.packs[rows, at]
     falls = table.loss[:, 0] - table.loss[rows, at]
     kept = np.zeros(len(wanted))
