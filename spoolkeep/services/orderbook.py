@@ -3,7 +3,7 @@
 The Orders and Deliveries pages, the sheets and the Bench call it. It only reads.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -180,24 +180,19 @@ class TooLate:
     arrival: Arrival
 
 
-def too_late(session: Session, *, shop: Shop, now: datetime) -> list[TooLate]:
-    """Give the awaited orders that come too late, the worst first, then those of which nobody said when they come.
+def too_late(awaited: Iterable[tuple[Order, Supplier]], *, shop: Shop, now: datetime) -> list[TooLate]:
+    """Give those of awaited orders that come too late, the worst first, then those of which nobody said when they come.
 
     Only of those that were sent, are needed by a day and are not due yet: what is due is told anyway. A promise is
     missed from the day after it was sent. Source: our own choice.
     """
     today = shop.today(now)
-    awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
-    query = (
-        select(Order, Supplier)
-        .join(Supplier, col(Supplier.id) == col(Order.supplier_id))
-        .where(col(Order.live), col(Order.state).in_((OrderState.SENT, OrderState.PROMISED)))
-        .where(col(Order.needed_by).is_not(None), awaited.correlate(Order).exists())
-    )
     found = []
-    for order, supplier in session.execute(query):
+    for order, supplier in awaited:
+        if order.sent_at is None or order.needed_by is None:
+            continue
         comes = arrival(order, supplier, shop, today=today)
-        asks = comes.lacks_promise and order.sent_at is not None and shop.today(order.sent_at) < today
+        asks = comes.lacks_promise and shop.today(order.sent_at) < today
         if comes.on > today and (comes.days_without or asks):
             found.append(TooLate(order.id, code_text(CodeKind.ORDER, order.serial), supplier.name, comes))
     return sorted(found, key=lambda one: (-one.arrival.days_without, one.arrival.on, one.order_id))

@@ -164,7 +164,7 @@ def needed(*, session: Session, now: datetime) -> Today:
     today = shop.today(now)
     rows = stock.rows(session=session, now=now)
     known = {row.item.article_id: row.item for row in rows}
-    drafts, awaited, drafted = _orders(session, shop, now)
+    drafts, awaited, drafted, late = _orders(session, shop, now)
     waiting = _waiting(session, known, now)
     steps = None if any(row.spools for row in rows) else _steps(session, shop, bool(rows))
     return Today(
@@ -175,7 +175,7 @@ def needed(*, session: Session, now: datetime) -> Today:
         feeds=_some([]) if steps else _feeds(session, now),
         items=_items(_not_covered(session, rows, drafted), today),
         jobs=waiting["jobs"],
-        late_orders=_some(orderbook.too_late(session, shop=shop, now=now)),
+        late_orders=_some(late),
         deliveries=_some(awaited),
         draws=waiting["draws"],
         weighings=waiting["weighings"],
@@ -236,8 +236,10 @@ def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:
     return _some(sorted(found, key=lambda one: (one.order_by or today, -one.short_mg, one.item.name)))
 
 
-def _orders(session: Session, shop: Shop, now: datetime) -> tuple[list[OrderDue], list[OrderDue], set[int]]:
-    """Give the drafts, the orders awaited by today, both oldest first, and the items that stand in a draft."""
+def _orders(
+    session: Session, shop: Shop, now: datetime
+) -> tuple[list[OrderDue], list[OrderDue], set[int], list[TooLate]]:
+    """Give the drafts and the orders awaited by today, oldest first, the items in a draft, and what comes too late."""
     today = shop.today(now)
     lacking = lacking_of_line()
     query = (
@@ -247,16 +249,18 @@ def _orders(session: Session, shop: Shop, now: datetime) -> tuple[list[OrderDue]
         .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(OPEN_STATES))
         .where((col(Order.state) == OrderState.DRAFTED) | (lacking > 0))
     )
-    drafts, awaited, drafted = {}, {}, set()
+    drafts, awaited, drafted, coming = {}, {}, set(), {}
     for order, supplier, article_id, missing in session.execute(query):
         due = _due(order, supplier, shop)
+        coming[order.id] = order, supplier
         if order.state == OrderState.DRAFTED:
             drafts[order.id] = due
             drafted.add(article_id)
         elif missing > 0 and due.due_on <= today:
             awaited[order.id] = due
     by_day: Callable[[OrderDue], tuple[date, int]] = lambda one: (one.due_on, one.order_id)  # noqa: E731
-    return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), drafted
+    late = orderbook.too_late(coming.values(), shop=shop, now=now)
+    return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), drafted, late
 
 
 def _due(order: Order, supplier: Supplier, shop: Shop) -> OrderDue:

@@ -28,6 +28,8 @@ from spoolkeep.services import (
     labels,
     lacking,
     money,
+    orderbook,
+    orderdrafts,
     orders,
     sheets,
     spools,
@@ -155,6 +157,10 @@ def _one_order(session: Session, now: datetime) -> object:
     return sheets.sheet_of(session=session, now=now, order_id=number)
 
 
+def _addable(session: Session, now: datetime) -> object:
+    return orderdrafts.addable(session=session, now=now, order=orders.listed(session=session, now=now)[0])
+
+
 def _days_until(now: datetime) -> Span:
     return Span(now.date() - timedelta(days=400), now.date())
 
@@ -180,6 +186,8 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "awaited orders": lambda s, now: orders.listed(session=s, now=now, open_only=True),
     "advice": lambda s, now: orders.advise(session=s, now=now),
     "an order's sheet": _one_order,
+    "the sheets of all drafts": lambda s, now: orderbook.drafts(session=s, now=now),
+    "what a draft may take": _addable,
     "deliveries": lambda s, _: deliveries.recent(session=s),
     "a delivery's labels": _deliveries_labels,
     "a delivery's spools": lambda s, _: deliveries.spools_of(session=s, delivery_id=1),
