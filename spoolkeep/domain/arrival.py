@@ -4,7 +4,7 @@ The order book makes it; pages, flashes and Today word it. It must not know what
 """
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 from spoolkeep.domain.formats import Formats
 
@@ -60,8 +60,3 @@ class Arrival:
     def _day(self, day: date, formats: Formats) -> str:
         near = abs((day - self.today).days) < 300  # noqa: PLR2004 - a day without its year is not mistaken for another's
         return formats.short_day(day) if near else formats.day(day)
-
-
-def usual_day(ordered_on: date, lead_days: int) -> date:
-    """Give the day on which a delivery comes that takes so many days. Source: common practice, no source."""
-    return ordered_on + timedelta(days=lead_days)

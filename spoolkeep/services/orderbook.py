@@ -3,7 +3,7 @@
 The Orders and Deliveries pages, the sheets and the Bench call it. It only reads.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -11,14 +11,15 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.arrival import Arrival, usual_day
+from spoolkeep.domain.arrival import Arrival
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import finding
+from spoolkeep.services import finding, leadtimes
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
 from spoolkeep.services.finding import Item
+from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.shop import Shop, code_text, load_shop
 from spoolkeep.store.tables import BasketBreak, Offer, Order, OrderLine, Supplier
 
@@ -180,24 +181,21 @@ class TooLate:
     arrival: Arrival
 
 
-def too_late(session: Session, *, shop: Shop, now: datetime) -> list[TooLate]:
-    """Give the awaited orders that come too late, the worst first, then those of which nobody said when they come.
+def too_late(
+    awaited: Iterable[tuple[Order, Supplier]], lead_times: Mapping[int, Learned], *, shop: Shop, now: datetime
+) -> list[TooLate]:
+    """Give those of awaited orders that come too late, the worst first, then those of which nobody said when they come.
 
     Only of those that were sent, are needed by a day and are not due yet: what is due is told anyway. A promise is
     missed from the day after it was sent. Source: our own choice.
     """
     today = shop.today(now)
-    awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
-    query = (
-        select(Order, Supplier)
-        .join(Supplier, col(Supplier.id) == col(Order.supplier_id))
-        .where(col(Order.live), col(Order.state).in_((OrderState.SENT, OrderState.PROMISED)))
-        .where(col(Order.needed_by).is_not(None), awaited.correlate(Order).exists())
-    )
     found = []
-    for order, supplier in session.execute(query):
-        comes = arrival(order, supplier, shop, today=today)
-        asks = comes.lacks_promise and order.sent_at is not None and shop.today(order.sent_at) < today
+    for order, supplier in awaited:
+        if order.sent_at is None or order.needed_by is None:
+            continue
+        comes = arrival(order, lead_times[supplier.id], today=today)
+        asks = comes.lacks_promise and shop.today(order.sent_at) < today
         if comes.on > today and (comes.days_without or asks):
             found.append(TooLate(order.id, code_text(CodeKind.ORDER, order.serial), supplier.name, comes))
     return sorted(found, key=lambda one: (-one.arrival.days_without, one.arrival.on, one.order_id))
@@ -208,8 +206,19 @@ def _views(session: Session, orders: Sequence[Order], *, now: datetime) -> list[
     lines = _views_of_lines(session, [order.id for order in orders])
     suppliers = {one.id: one for one in session.scalars(select(Supplier))}
     steps = steps_of(session)
+    open_ones = any(order.state in OPEN_STATES for order in orders)
+    lead_times = leadtimes.learned(session, shop=shop, today=shop.today(now)) if open_ones else {}
     return [
-        _view(order, suppliers[order.supplier_id], tuple(lines.get(order.id, ())), shop=shop, now=now, steps=steps)
+        _view(
+            order,
+            suppliers[order.supplier_id],
+            tuple(lines.get(order.id, ())),
+            known=lead_times.get(order.supplier_id),
+            currency=suppliers[order.supplier_id].currency or shop.currency,
+            shop=shop,
+            today=shop.today(now),
+            steps=steps.get(order.supplier_id, ()),
+        )
         for order in orders
     ]
 
@@ -219,13 +228,14 @@ def _view(
     supplier: Supplier,
     lines: tuple[LineView, ...],
     *,
+    known: Learned | None,
+    currency: str,
     shop: Shop,
-    now: datetime,
-    steps: Mapping[int, Steps],
+    today: date,
+    steps: Steps,
 ) -> OrderView:
-    today = shop.today(now)
     state = _state(order, [(line.spools, line.arrived) for line in lines], today)
-    currency = supplier.currency or shop.currency
+    awaited = state in {*OPEN_STATES, "part in", OVERDUE}
     return OrderView(
         order_id=order.id,
         code=code_text(CodeKind.ORDER, order.serial),
@@ -242,8 +252,8 @@ def _view(
         lines=lines,
         currency=currency,
         is_foreign=currency != shop.currency,
-        terms=_terms(order, supplier, lines, steps=steps.get(supplier.id, ())),
-        arrival=arrival(order, supplier, shop, today=today) if state in {*OPEN_STATES, "part in", OVERDUE} else None,
+        terms=_terms(order, supplier, lines, steps=steps),
+        arrival=arrival(order, known, today=today) if known is not None and awaited else None,
     )
 
 
@@ -258,14 +268,13 @@ def _terms(order: Order, supplier: Supplier, lines: Sequence[LineView], *, steps
     )
 
 
-def arrival(order: Order, supplier: Supplier, shop: Shop, *, today: date) -> Arrival:
-    """Give when an order is to come: as promised, else its supplier's usual days after it was sent, or after today."""
-    lead_days = shop.lead_days if supplier.lead_days is None else supplier.lead_days
-    ordered_on = today if order.sent_at is None else shop.today(order.sent_at)
+def arrival(order: Order, known: Learned, *, today: date) -> Arrival:
+    """Give when an order comes: as promised, else in the middle of what its supplier's deliveries take."""
+    sent_on = known.opens.shop.today(order.sent_at) if order.sent_at else None
     return Arrival(
-        on=order.promised_for or usual_day(ordered_on, lead_days),
+        on=order.promised_for or known.expected_on(sent_on or today),
         is_promised=order.promised_for is not None,
-        is_sent=order.sent_at is not None,
+        is_sent=sent_on is not None,
         needed_by=order.needed_by,
         today=today,
     )

@@ -168,7 +168,7 @@ def needed(*, session: Session, now: datetime) -> Today:
     lead_times = leadtimes.learned(session, shop=shop, today=today)
     rows = stock.rows(session=session, now=now, lead_times=lead_times)
     known = {row.item.article_id: row.item for row in rows}
-    drafts, awaited, drafted = _orders(session, lead_times, today)
+    drafts, awaited, drafted, late = _orders(session, lead_times, now=now, shop=shop)
     waiting = _waiting(session, known, now)
     steps = None if any(row.spools for row in rows) else _steps(session, shop, bool(rows))
     return Today(
@@ -179,7 +179,7 @@ def needed(*, session: Session, now: datetime) -> Today:
         feeds=_some([]) if steps else _feeds(session, now),
         items=_items(_not_covered(session, rows, drafted), today),
         jobs=waiting["jobs"],
-        late_orders=_some(orderbook.too_late(session, shop=shop, now=now)),
+        late_orders=_some(late),
         deliveries=_some(awaited),
         draws=waiting["draws"],
         weighings=waiting["weighings"],
@@ -241,9 +241,10 @@ def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:
 
 
 def _orders(
-    session: Session, lead_times: Mapping[int, Learned], today: date
-) -> tuple[list[OrderDue], list[OrderDue], set[int]]:
-    """Give the drafts, the orders awaited by today, late ones and oldest first, and the items that stand in a draft."""
+    session: Session, lead_times: Mapping[int, Learned], *, shop: Shop, now: datetime
+) -> tuple[list[OrderDue], list[OrderDue], set[int], list[TooLate]]:
+    """Give drafts, orders awaited by today (late ones first), the items in a draft, and what comes too late."""
+    today = shop.today(now)
     lacking = lacking_of_line()
     query = (
         select(Order, Supplier, col(OrderLine.article_id), lacking)
@@ -252,16 +253,18 @@ def _orders(
         .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(OPEN_STATES))
         .where((col(Order.state) == OrderState.DRAFTED) | (lacking > 0))
     )
-    drafts, awaited, drafted = {}, {}, set()
+    drafts, awaited, drafted, coming = {}, {}, set(), {}
     for order, supplier, article_id, missing in session.execute(query):
         due = _due(order, supplier, lead_times[supplier.id], today=today)
+        coming[order.id] = order, supplier
         if order.state == OrderState.DRAFTED:
             drafts[order.id] = due
             drafted.add(article_id)
         elif missing > 0 and due.due_on <= today:
             awaited[order.id] = due
     by_day: Callable[[OrderDue], tuple[bool, date, int]] = lambda one: (not one.late, one.due_on, one.order_id)  # noqa: E731
-    return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), drafted
+    late = orderbook.too_late(coming.values(), lead_times, shop=shop, now=now)
+    return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), drafted, late
 
 
 def _due(order: Order, supplier: Supplier, known: Learned, *, today: date) -> OrderDue:

@@ -6,7 +6,7 @@ The app factory registers it.
 from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import BadInput, NotFound, Refusal
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
 from spoolkeep.services import creditnotes, orderdrafts, ordermail, orderplan, orders, sheets
@@ -160,10 +160,14 @@ def send_all() -> Answer | tuple[str, int]:
 
 
 @pages.get("/sheets.pdf")
-def sheets_pdf() -> Response:
-    """Give the sheets of all drafts as one file to print."""
+def sheets_pdf() -> Response | Answer:
+    """Give the sheets of all drafts as one file to print; without a draft it leads back to the orders, and says so."""
     with doors.reading() as session:
-        drafted = sheets.of_drafts(session=session, now=doors.now())
+        try:
+            drafted = sheets.of_drafts(session=session, now=doors.now())
+        except NotFound as refusal:
+            flash(refusal.words, "attention")
+            return redirect(url_for("orders.page"))
         formats = load_shop(session).formats
     return paper.pdf(press_reorder_sheets(drafted, formats=formats), "orders-drafted")
 

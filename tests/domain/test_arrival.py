@@ -5,7 +5,7 @@ from datetime import date
 
 import pytest
 
-from spoolkeep.domain.arrival import Arrival, usual_day
+from spoolkeep.domain.arrival import Arrival
 from spoolkeep.domain.formats import Formats
 
 FORMATS = Formats("en_GB", "GBP", "Europe/London")
@@ -42,7 +42,7 @@ def test_what_did_not_come_is_late_by_today() -> None:
 
 
 def test_without_a_promise_the_usual_days_are_said_as_such() -> None:
-    usual = replace(PROMISED, is_promised=False, on=usual_day(date(2026, 12, 1), 9))
+    usual = replace(PROMISED, is_promised=False, on=date(2026, 12, 10))
     assert usual.lacks_promise
     assert said(usual) == "no day is promised; by the usual days it comes about 10 Dec, needed by 9 Dec: 1 day without"
     passed = replace(usual, today=date(2026, 12, 20), needed_by=None)

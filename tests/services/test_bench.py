@@ -7,6 +7,7 @@ import pytest
 from sqlalchemy import select
 from sqlmodel import col
 
+from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Outcome
 from spoolkeep.services import bench, boards, finding, jobs, spools, undoing
@@ -125,7 +126,7 @@ def test_the_same_key_for_another_scan_is_refused(shop: TestWorkshop, scan: Scan
         ("S00421721", "mistyped_code"),
         ("", "empty_code"),
         ("hello there", "foreign_barcode"),
-        ("R00000142", "not_for_the_bench"),
+        (Code(CodeKind.CARD, 999).text, "not_for_the_bench"),
     ],
 )
 def test_what_is_no_code_here_is_refused_in_a_sentence(shop: TestWorkshop, scan: Scan, text: str, code: str) -> None:
@@ -134,6 +135,11 @@ def test_what_is_no_code_here_is_refused_in_a_sentence(shop: TestWorkshop, scan:
         scan(text)
     assert refused.value.code == code
     assert refused.value.words.endswith(".")
+
+
+def test_an_order_that_is_not_there_is_refused(scan: Scan) -> None:
+    with pytest.raises(NotFound, match="Draft it under Orders"):
+        scan("R00000142")
 
 
 def test_a_code_that_nothing_carries_is_refused(scan: Scan) -> None:

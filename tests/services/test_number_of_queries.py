@@ -29,6 +29,8 @@ from spoolkeep.services import (
     lacking,
     leadtimes,
     money,
+    orderbook,
+    orderdrafts,
     orders,
     sheets,
     spools,
@@ -157,6 +159,10 @@ def _one_order(session: Session, now: datetime) -> object:
     return sheets.sheet_of(session=session, now=now, order_id=number)
 
 
+def _addable(session: Session, now: datetime) -> object:
+    return orderdrafts.addable(session=session, now=now, order=orders.listed(session=session, now=now)[0])
+
+
 def _days_until(now: datetime) -> Span:
     return Span(now.date() - timedelta(days=400), now.date())
 
@@ -183,6 +189,8 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "lead times": lambda s, now: leadtimes.learned(s, shop=load_shop(s), today=now.date()),
     "advice": lambda s, now: orders.advise(session=s, now=now),
     "an order's sheet": _one_order,
+    "the sheets of all drafts": lambda s, now: orderbook.drafts(session=s, now=now),
+    "what a draft may take": _addable,
     "deliveries": lambda s, _: deliveries.recent(session=s),
     "a delivery's labels": _deliveries_labels,
     "a delivery's spools": lambda s, _: deliveries.spools_of(session=s, delivery_id=1),

@@ -3,6 +3,7 @@
 import csv
 import io
 import urllib.parse
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
@@ -205,11 +206,12 @@ def test_the_note_and_the_day_are_kept_when_it_is_sent_and_then_stand(shop: Orde
     shop.move(number, OrderState.SENT)
     order = shop.order(number)
     assert (order.needed_by, order.note) == (day, "Ring at the gate.")
-    for refused in (
+    doings: list[Callable[[], DraftAnswer]] = [
         lambda: shop.need(number, None),
         lambda: shop.set(number, 4),
         lambda: shop.add(number, shop.white, 1),
-    ):
+    ]
+    for refused in doings:
         with pytest.raises(Conflict, match="Only a draft"):
             refused()
 

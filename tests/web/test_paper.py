@@ -9,8 +9,8 @@ from flask.testing import FlaskClient
 
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.labels import press_labels
-from spoolkeep.paper.sheets import press_reorder_sheet
-from spoolkeep.services import catalogue, orders, sheets
+from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
+from spoolkeep.services import catalogue, choices, orders, sheets
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.orders import Wanted
 from spoolkeep.store.engine import Session
@@ -46,7 +46,9 @@ def open_while_pressed(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     monkeypatch.setattr(doors, "reading", counted)
     monkeypatch.setattr("spoolkeep.services.labels.press_labels", watched(press_labels))
     monkeypatch.setattr("spoolkeep.web.orders.press_reorder_sheet", watched(press_reorder_sheet))
+    monkeypatch.setattr("spoolkeep.web.orders.press_reorder_sheets", watched(press_reorder_sheets))
     monkeypatch.setattr("spoolkeep.services.sheets.as_csv", watched(sheets.as_csv))
+    monkeypatch.setattr("spoolkeep.services.sheets.as_workbook", watched(sheets.as_workbook))
     return seen
 
 
@@ -67,17 +69,22 @@ def test_nothing_is_pressed_while_the_books_are_open(
 ) -> None:
     shop.deliver(spools=3)
     order = _ordered(shop)
+    with shop.store.read() as session:
+        offer = choices.offers(session=session)[0].offer_id
+    shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=[Wanted(offer, 2)]))
     paths = (
         "/deliveries/1/labels.pdf?start=2",
         "/labels/places.pdf",
         "/labels/cards.pdf",
         f"/orders/{order}/sheet.pdf",
         f"/orders/{order}/sheet.csv",
+        f"/orders/{order}/sheet.xlsx",
+        "/orders/sheets.pdf",
     )
     for path in paths:
         answer = client.get(path)
         assert answer.status_code == 200
-        assert answer.data.startswith(b"%PDF") or path.endswith("csv")
+        assert answer.data.startswith(b"%PDF") or path.endswith(("csv", "xlsx"))
     assert open_while_pressed == [0] * len(paths)
 
 
