@@ -261,27 +261,30 @@ def _lies(pile: Pile, packs: Packs, amounts: Floats) -> Floats:
 def _shortest(tables: Sequence[_Table], pile: Pile, packs: Packs, chance: Chance, *, deal: Deal, ends: float) -> _Found:
     """Give the order with the least cost a day, of all lengths, as it is filled and as it may be raised."""
     best: _Found | None = None
+    free = math.inf
     for table in tables:
         needed = _needed(table, packs, ends)
         for filled in _fillings(table, pile, packs, deal, needed=needed):
             wanted = deal.raised(filled, table.days)
-            if _is_within(wanted, deal):
-                rate = _rate(_Order(wanted, needed, table.days), pile, packs, chance, deal=deal)
-                weighed = rate + deal.dearer(wanted)
-                if best is None or weighed < best.weighed_minor:
-                    best = _Found(wanted, needed, table.days, rate, weighed, cut=False)
+            rate = _rate(_Order(wanted, needed, table.days), pile, packs, chance, deal=deal)
+            weighed = rate + deal.dearer(wanted)
+            fits = all(float(one.each @ wanted) <= one.target for one in deal.most)
+            if not _reaches(wanted, deal.must):
+                continue
+            free = min(free, weighed)
+            if fits and (best is None or weighed < best.weighed_minor):
+                best = _Found(wanted, needed, table.days, rate, weighed, cut=False)
     if best is None:
         table = tables[0]
         kept = _under(table, packs, deal.most)
         rate = _rate(_Order(kept, kept, table.days), pile, packs, chance, deal=deal)
-        best = _Found(kept, kept, table.days, rate, rate, cut=True)
-    return best
+        return _Found(kept, kept, table.days, rate, rate, cut=True)
+    return best._replace(cut=free < best.weighed_minor)
 
 
-def _is_within(wanted: Floats, deal: Deal) -> bool:
-    """Tell whether an order passes no limit and reaches what it must; nothing at all is within."""
-    fits = all(float(one.each @ wanted) <= one.target for one in deal.most)
-    return fits and (not wanted.any() or all(float(one.each @ wanted) >= one.target for one in deal.must))
+def _reaches(wanted: Floats, must: Sequence[Reach]) -> bool:
+    """Tell whether an order reaches what it must; nothing at all does."""
+    return not wanted.any() or all(float(one.each @ wanted) >= one.target for one in must)
 
 
 class _Order(NamedTuple):
