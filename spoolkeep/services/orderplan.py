@@ -27,7 +27,7 @@ from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.offers import Held
 from spoolkeep.services.shop import Shop
 from spoolkeep.services.stock import Standing
-from spoolkeep.store.tables import Article, BasketBreak, Substitute, Supplier
+from spoolkeep.store.tables import Article, Substitute, Supplier
 
 USUAL_SPOOL_MG = 1_000_000
 """What a spool is taken to hold where nobody offers the item yet: a kilogram, common practice."""
@@ -183,10 +183,7 @@ def view(*, session: Session, now: datetime, instead: Mapping[int, int] | None =
 
 def _sellers(session: Session, told: Standing) -> _Sellers:
     """Give who sells in the workshop's currency, with parcels, baskets, and when an order of today would serve."""
-    baskets: dict[int, tuple[tuple[int, int], ...]] = {}
-    query = select(BasketBreak).where(col(BasketBreak.live)).order_by(col(BasketBreak.from_spools))
-    for one in session.scalars(query):
-        baskets[one.supplier_id] = (*baskets.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
+    baskets = offers.baskets(session)
     ids, sources, arrivals, left_out = [], [], [], []
     sellers = select(Supplier).where(col(Supplier.live), ~col(Supplier.retired)).order_by(col(Supplier.id))
     for row in session.scalars(sellers):

@@ -23,13 +23,13 @@ from spoolkeep.services import (
     joblist,
     leadtimes,
     money,
+    offers,
     orders,
     people,
     spools,
     stations,
     stock,
     stops,
-    suppliers,
     tokens,
 )
 from spoolkeep.services.demo import AS_IT_WAS, BUILT, WENT_ON, demo_folder, owner_of, prepare
@@ -335,7 +335,7 @@ def test_the_demo_s_suppliers_take_orders_on_their_day_and_close_and_take_off_as
     with demo[0].read() as session:
         shop = load_shop(session)
         known = leadtimes.learned(session, shop=shop, today=TODAY)
-        off = suppliers.breaks_by_supplier(session)
+        off = offers.baskets(session)
     for row in told().suppliers.values():
         found = known[demo[1].numbers.suppliers[row.name]]
         assert found.order_days == 1 << WEEKDAYS.index(row.order_day)
