@@ -20,6 +20,7 @@ from spoolkeep.services import (
     choices,
     counting,
     deliveries,
+    experience,
     failures,
     figures,
     floor,
@@ -234,7 +235,8 @@ def _counting(store: Store) -> Iterator[list[str]]:
 def _queries(workshop: GrowingWorkshop) -> dict[str, int]:
     found = {}
     for name, reading in READINGS.items():
-        untold._KEPT.clear()  # noqa: SLF001 - what was learned before asks nothing
+        for one in (untold, experience, orderplan):
+            one._KEPT.clear()  # noqa: SLF001 - what was learned before asks nothing
         with _counting(workshop.store) as sent, workshop.store.read() as session:
             assert reading(session, workshop.now) is not None
         found[name] = len(sent)
