@@ -89,11 +89,13 @@ def test_runout_prints_units_in_its_keys(run: Run, demo: Path) -> None:
 
 def test_reorder_writes_a_sheet_a_supplier_that_adds_up(run: Run, demo: Path) -> None:
     del demo
-    lines = json.loads(run("reorder", "--instance", "demo", "--json")[1])["lines"]
-    run("reorder", "--instance", "demo", "--pdf", "sheets", "--csv", "sheets")
-    suppliers = {line["supplier"] for line in lines if line["supplier"]}
-    assert len(list(Path("sheets").glob("*.pdf"))) == len(list(Path("sheets").glob("*.csv"))) == len(suppliers)
-    assert all(line["spools"] * line["price_minor"] == line["total_minor"] for line in lines)
+    told = json.loads(run("reorder", "--instance", "demo", "--json")[1])
+    run("reorder", "--instance", "demo", "--pdf", "sheets", "--csv", "sheets", "--xlsx", "sheets")
+    suppliers = {one["supplier"] for one in told["suppliers"] if one["order_now"]}
+    assert all(len(list(Path("sheets").glob(f"*.{kind}"))) == len(suppliers) for kind in ("pdf", "csv", "xlsx"))
+    assert all(one["spools"] * one["price_minor"] == one["total_minor"] for one in told["items"] if one["supplier"])
+    parcels = sum(one["freight_minor"] for one in told["suppliers"])
+    assert sum(one["total_minor"] for one in told["items"]) + parcels == told["total_minor"]
 
 
 def test_suppliers_whose_names_differ_in_a_sign_have_a_sheet_each(run: Run) -> None:

@@ -21,8 +21,8 @@ TERMS = OfferTerms(1, price_minor=1800, spool_mg=KG)
 
 def pile(*items: tuple[float, float], lost: float = 4200.0, spread: float = 2.0, risk: float = 1.0) -> Pile:
     """Give items that are drawn so many grams a day and of which so many are here; `spread` is variance over mean."""
-    days = np.arange(HORIZON + 1)
-    mean = np.array([daily * 1000.0 for daily, _ in items])[:, None] * days
+    days = np.arange(HORIZON + 1, dtype=np.float64)
+    mean: Floats = np.array([daily * 1000.0 for daily, _ in items])[:, None] * days
     held = np.repeat(np.array([here * 1000.0 for _, here in items])[:, None], HORIZON + 1, axis=1)
     variance = mean * spread * 40_000.0  # draws of some forty grams
     return Pile(mean, variance, held, np.full(len(items), lost), np.full(len(items), risk))
@@ -182,7 +182,7 @@ def test_a_basket_of_ten_is_filled_where_that_pays() -> None:
 def test_a_budget_and_a_full_shelf_are_kept_to_and_the_worst_comes_first() -> None:
     items = pile((100, 5000), (100, 100), (100, 5000), (100, 1200))
     for limit in ({"budget_minor": 4500}, {"room_spools": 2}):
-        found = planned(items, lots(4), house=replace(HOUSE, **limit))  # type: ignore[arg-type]
+        found = planned(items, lots(4), house=replace(HOUSE, **limit))
         assert 0 < sum(spools(found)) <= 2
         assert spools(found)[1] > 0
         assert found.sources[0].cycle.cut

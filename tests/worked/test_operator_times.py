@@ -27,3 +27,26 @@ def test_typing_or_choosing_takes_more_than_half_as_long_again() -> None:
 def test_a_spool_that_comes_off_needs_no_hand_at_all() -> None:
     # without its home place: two scans more
     assert round((HOME_S + MENTAL_S + 4 * SCAN_S) - (HOME_S + MENTAL_S + 2 * SCAN_S), 2) == 3.0
+
+
+LINE_READ_S = MENTAL_S
+
+
+def test_the_sunday_review_of_a_quiet_week_is_a_look() -> None:
+    # point at Orders, read its first sentence
+    assert round(HOME_S + POINT_S + MENTAL_S, 2) == 2.85
+
+
+def test_the_sunday_review_of_a_busy_week_takes_less_than_a_minute_and_a_half() -> None:
+    suppliers, lines = 3, 25
+    # Orders; read each line; draft all; all sheets to print; print (a key with Ctrl, Enter); they are sent
+    ours = HOME_S + (POINT_S + MENTAL_S) + lines * LINE_READ_S + 3 * (MENTAL_S + POINT_S) + MENTAL_S + 3 * KEY_S
+    assert ours < 90
+    # a spreadsheet of stock: count or look up each of 25 items, type a number with Enter; then a sheet a supplier:
+    # filter, copy, type address and reference (60 keys), print
+    by_hand = (
+        HOME_S
+        + lines * (2 * MENTAL_S + 4 * KEY_S)
+        + suppliers * (4 * (MENTAL_S + POINT_S) + 60 * KEY_S + MENTAL_S + 3 * KEY_S)
+    )
+    assert by_hand > 2.5 * ours
