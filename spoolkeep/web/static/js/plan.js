@@ -29,7 +29,7 @@ function chanceWords(chance) {
 
 function dayWords(days) {
   if (days >= 120) return "over 120 days";
-  return Math.round(days) === 1 ? "1 day" : `${Math.round(days)} days`;
+  return Math.round(days) === 1 ? "1\u00a0day" : `${Math.round(days)}\u00a0days`;
 }
 
 /** A price less a share in millionths, half a minor unit up, in whole numbers. */
