@@ -158,10 +158,15 @@ def ahead(daily: Floats, serves: Floats, *, before: bool = False) -> Floats:
     `before` it is the day before that: what has run out by then was not served in time.
     """
     days = np.flatnonzero(serves > 0)
-    along = np.arange(daily.shape[1])
+    whole = daily.shape[1]
+    if not len(days):
+        return np.zeros_like(daily)
+    first = np.repeat(daily[:, :1], 1 if before else 0, axis=1)
+    last = np.repeat(daily[:, -1:], int(days[-1]), axis=1)
+    beyond = np.concatenate([first, daily, last], axis=1)
     found = np.zeros_like(daily)
     for day in days:
-        found += serves[day] * daily[:, np.clip(along + day - before, 0, daily.shape[1] - 1)]
+        found += serves[day] * beyond[:, day : day + whole]
     return found
 
 
@@ -234,9 +239,10 @@ def _tables(pile: Pile, packs: Packs, chance: Chance) -> Iterator[_Table]:
         most = pile.mean[:, end] + 6.0 * np.sqrt(pile.variance[:, end]) - pile.held[:, end]
         least = pile.mean[:, on] - np.sqrt(pile.variance[:, on]) - pile.held[:, on]
         base = np.floor(np.maximum(least, 0.0) / packs.mg)
-        span = np.maximum(np.ceil(np.maximum(most, 0.0) / packs.mg), packs.first) - base
+        top = np.maximum(np.ceil(np.maximum(most, 0.0) / packs.mg), packs.first)
+        span = top - base
         stride = np.maximum(np.ceil(span / _STEPS), 1.0)
-        some = base[:, None] + stride[:, None] * np.arange(_STEPS + 1)
+        some = np.minimum(base[:, None] + stride[:, None] * np.arange(_STEPS + 1), top[:, None])
         some = np.where(some > 0, np.maximum(some, packs.first[:, None]), 0.0)
         amounts: Floats = np.concatenate([np.zeros((len(base), 1)), some], axis=1)
         chances = pile.chances_on(chance.days + length + between, amounts * packs.mg[:, None]) @ chance.weights
