@@ -11,7 +11,7 @@ import numpy as np
 from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State
 from spoolkeep.domain.replenish import Chance, Cycle, Deal, Packs, Reach, ahead, best_cycle
 from spoolkeep.domain.shortfall import Floats, Pile, Whole, chance_above
-from spoolkeep.domain.terms import Bill, Bought, OfferTerms, SellerTerms, bill
+from spoolkeep.domain.terms import PPM, Bill, Bought, OfferTerms, SellerTerms, bill
 
 WEEK, MONTH = 7, 30
 _CAUSE = 0.2
@@ -31,6 +31,11 @@ class Limits:
 
     budget_minor: int | None
     room_spools: int | None
+
+    def hold(self, its_bill: Bill, spools: float) -> bool:
+        """Tell whether an order passes neither."""
+        is_paid = self.budget_minor is None or its_bill.total_minor <= self.budget_minor
+        return is_paid and (self.room_spools is None or spools <= self.room_spools)
 
     def less(self, done: "Ordered") -> "Limits":
         """Give what is left after an order."""
@@ -235,16 +240,20 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
                 found[at] = more
         return found
 
+    surely = np.array([lot.terms.pack * lot.terms.least_minor for lot in lots]) * (1.0 - seller.most_off_ppm / PPM)
     may = [Reach(packs.spools, float(from_spools)) for from_spools, _ in seller.basket]
     if seller.free_from_minor is not None and seller.parcel_minor:
-        may.append(Reach(packs.minor, float(seller.free_from_minor)))
-    must = (Reach(packs.minor, float(seller.least_minor)),) if seller.least_minor else ()
-    most = []
-    if left.budget_minor is not None:
-        most.append(Reach(packs.minor, float(left.budget_minor - seller.parcel_minor)))
-    if left.room_spools is not None:
-        most.append(Reach(packs.spools, float(left.room_spools)))
-    return Deal(costs, dearer, raised, tuple(may), must, tuple(most))
+        may += [Reach(each, float(seller.free_from_minor)) for each in (packs.minor, surely)]
+    must = (Reach(surely, float(seller.least_minor)),) if seller.least_minor else ()
+    return Deal(
+        costs=costs,
+        dearer=dearer,
+        raised=raised,
+        may=tuple(may),
+        must=must,
+        taken=lambda wanted: whole(wanted).goods_minor >= seller.least_minor,
+        fits=lambda wanted: left.hold(whole(wanted), float(packs.spools @ wanted)),
+    )
 
 
 def _to_a_break(terms: OfferTerms, packs: float, *, days: int, holding: float, pace: float) -> float:
