@@ -75,10 +75,16 @@ class Ordered:
         """Weigh one supplier's order of its items, within what is left of the limits."""
         packs = _packs_of(lots, pile, house)
         parcel = source.seller.parcel_minor
-        chance = Chance(source.serves, house.order_minor + parcel, house.review_days, house.most_days)
+        next_look = max(house.review_days, source.every_days)
+        chance = Chance(source.serves, house.order_minor + parcel, next_look, house.most_days)
         cycle = best_cycle(pile, packs, chance, _deal(lots, source.seller, pile, packs, house=house, left=left))
-        is_due = cycle.is_due and bool(cycle.packs.any())
+        is_due = cycle.is_due and bool(cycle.packs.any()) and source.idle_days < house.review_days
         return cls(pile, lots, source, house, packs, cycle, is_due)
+
+    @property
+    def next_look(self) -> int:
+        """Give the days until an order after one of today can be placed and taken."""
+        return max(self.house.review_days, self.source.every_days)
 
     @property
     def spools(self) -> Whole:
@@ -104,8 +110,8 @@ class Ordered:
         due = np.flatnonzero((waits >= self.cycle.worth_minor) | barred)
         if not len(due):
             return None
-        review = self.house.review_days
-        return max(int(due[0]) // review * review, review)
+        later = int(due[0]) // self.next_look * self.next_look
+        return max(self.source.idle_days + later, self.next_look if self.is_due else self.house.review_days)
 
     def told(self, number: int) -> SourcePlan:
         """Give what the plan says of this supplier."""
@@ -130,7 +136,7 @@ class Ordered:
                 state=State.NOW if spools[at] else _state(by[at]),
                 lot=self.lots[at],
                 spools=int(spools[at]),
-                cause=self._cause(at, waits[at, : self.house.review_days], before[at, 0]) if spools[at] else None,
+                cause=self._cause(at, waits[at, : self.next_look], before[at, 0]) if spools[at] else None,
                 raised=bool(spools[at]) and bool(self.cycle.packs[at] > self.cycle.needed[at]),
                 chance_now=float(before[at, 0]),
                 chance_week=float(before[at, WEEK]),
@@ -145,10 +151,11 @@ class Ordered:
         ]
 
     def _order_by(self, waits: Floats) -> list[int | None]:
-        """Give in how many days each is to be ordered at the latest, were it ordered alone."""
+        """Give in how many days each is to be ordered at the latest, were it ordered alone, when orders are taken."""
         worth = max(self.cycle.worth_minor, 1e-9)
         late = (waits * self.pile.lost[:, None] >= worth) | (waits > self.pile.risk[:, None])
-        return [max(int(row.argmax()) - 1, 0) if row.any() else None for row in late]
+        idle, every = self.source.idle_days, self.source.every_days
+        return [idle + max(int(row.argmax()) - 1, 0) // every * every if row.any() else None for row in late]
 
     def _cause(self, at: int, waits: Floats, before: float) -> Cause:
         if before >= _LIKELY:
@@ -215,8 +222,13 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
     usual = packs.minor / packs.mg
     pace = pile.mean[:, -1] / pile.days
 
+    told: dict[bytes, Bill] = {}
+
     def whole(wanted: Floats) -> Bill:
-        return _bill(lots, np.rint(wanted * packs.spools).astype(np.intp), seller)
+        key = wanted.tobytes()
+        if key not in told:
+            told[key] = _bill(lots, np.rint(wanted * packs.spools).astype(np.intp), seller)
+        return told[key]
 
     def costs(wanted: Floats) -> float:
         return house.order_minor + whole(wanted).freight_minor

@@ -167,6 +167,33 @@ def test_an_evening_between_two_looks_orders_nothing() -> None:
     assert way(world.Evening(small.first, np.zeros(2), ()))
 
 
+def _weekly(idle_days: int) -> Source:
+    """Give a supplier that takes orders once a week and delivers six days later."""
+    serves = np.zeros(HORIZON + 1)
+    serves[6 + idle_days] = 1.0
+    return Source(SellerTerms(1), serves, idle_days, 7)
+
+
+def test_an_order_waits_for_the_day_on_which_it_is_taken_as_it_comes_no_sooner() -> None:
+    early = plan(pile(3), offers(3, single()), [_weekly(3)], HOUSE)
+    on_the_day = plan(pile(3), offers(3, single()), [_weekly(0)], HOUSE)
+    assert not early.sources[0].is_due
+    assert [(line.state, line.order_by_days) for line in early.lines] == [(State.BY, 3)] * 3
+    assert min(spools(on_the_day)) > 0
+
+
+def test_an_order_is_not_left_for_a_day_on_which_nobody_looks() -> None:
+    told = plan(pile(3), offers(3, single()), [_weekly(3)], replace(HOUSE, review_days=7))
+    assert told.sources[0].is_due
+
+
+def test_a_supplier_that_takes_orders_once_a_week_is_ordered_from_a_week_ahead() -> None:
+    seventeen_days = pile(3, held_mg=850_000.0)
+    any_day = replace(_weekly(0), every_days=1)
+    assert not plan(seventeen_days, offers(3, single()), [any_day], HOUSE).sources[0].is_due
+    assert plan(seventeen_days, offers(3, single()), [_weekly(0)], HOUSE).sources[0].is_due
+
+
 def _of(told: Plan, item: int) -> Line:
     return told.lines[item]
 

@@ -28,7 +28,7 @@ _SEEN = 1e-6
 _ANEW_DAYS = 28
 
 
-@dataclass(frozen=True)
+@dataclass
 class Game:
     """What things cost. Source of the figures: common practice, no source."""
 
@@ -93,7 +93,7 @@ def played(asked: Amounts, decide: Decide, game: Game, *, first: int, seed: int)
     An order of the evening of day t is there on the morning of day t + lead.
     """
     items, days = asked.shape
-    lead = np.random.default_rng(seed).integers(game.lead[0], game.lead[1] + 1, days)
+    lead = np.random.default_rng(seed).integers(game.lead[0], game.lead[1] + 1, size=(days,)).tolist()
     here, coming = opening(asked, game, first), np.zeros((days + game.lead[1] + 1, items))
     on_order = np.zeros(items)
     out = orders = 0

@@ -69,10 +69,7 @@ def planned(world: World, sight: Sight = ALL, *, review_days: int = 1) -> Way:
     def way(evening: Evening) -> Mapping[int, int]:
         if (evening.day - world.first) % review_days:
             return {}
-        sources = [
-            Source(sight.seller(one.terms), serves(world, at, evening.day, sight))
-            for at, one in enumerate(world.suppliers)
-        ]
+        sources = [source(world, at, evening.day, sight) for at in range(len(world.suppliers))]
         told = plan(pile(world, evening), lots, sources, house)
         return {line.lot.terms.offer_id: line.spools for line in told.lines if line.lot and line.spools}
 
@@ -90,6 +87,15 @@ def serves(world: World, source: int, day: int, sight: Sight = ALL) -> Amounts:
     for days, chance in enumerate(supplier.learned.chance):
         found[min(wait + max(days, 1), HORIZON)] += chance
     return found
+
+
+def source(world: World, at: int, day: int, sight: Sight = ALL) -> Source:
+    """Give a supplier as a plan sees it on an evening."""
+    supplier = world.suppliers[at]
+    terms = sight.seller(supplier.terms)
+    idle = supplier.wait(day)
+    taken = (idle, supplier.wait(day + idle + 1) + 1) if sight.order_days else (0, 1)
+    return Source(terms, serves(world, at, day, sight), *taken)
 
 
 def pile(world: World, evening: Evening) -> Pile:
@@ -118,15 +124,11 @@ class Cheapest:
     @classmethod
     def of(cls, world: World, only: int | None = None) -> "Cheapest":
         """Choose them."""
-        at = np.array(
-            [
-                min(
-                    (number for number, lot in enumerate(world.lots) if lot.item == item and only in {None, lot.source}),
-                    key=lambda number: world.lots[number].terms.price_minor,
-                )
-                for item in range(world.items)
-            ]
-        )
+        theirs: list[list[int]] = [[] for _ in range(world.items)]
+        for number, lot in enumerate(world.lots):
+            if only in {None, lot.source}:
+                theirs[lot.item].append(number)
+        at = np.array([min(some, key=lambda number: world.lots[number].terms.price_minor) for some in theirs])
         mean = [one.learned.mean + (WEEK - len(one.takes_orders)) / 2 for one in world.suppliers]
         return cls(at, np.array([mean[world.lots[number].source] for number in at]))
 
