@@ -47,12 +47,15 @@ class Limits:
         return Limits(budget, room)
 
 
-def rates(lot: Lot, pace: float, house: House) -> tuple[float, float, float]:
-    """Give what an item costs a day on a lot, what a milligram that lies costs a day, and the price of a milligram."""
+def rates(lot: Lot, pace: float, house: House, *, off_ppm: int = 0) -> tuple[float, float, float]:
+    """Give what an item costs a day on a lot, what a milligram that lies costs a day, and the price of a milligram.
+
+    `off_ppm` is what the supplier's usual basket takes off.
+    """
     terms = lot.terms
     pack_mg = terms.pack * terms.spool_mg
     spools = max(terms.first_spools, round(pace * MONTH / pack_mg) * terms.pack)
-    price = terms.price_at(spools) / terms.spool_mg
+    price = terms.price_at(spools) / terms.spool_mg * (1.0 - off_ppm / PPM)
     holding = price * house.carry_a_day + house.room_minor_a_day / terms.spool_mg
     goods = pace * (price + lot.beside_minor_per_kg / 1e6) + holding * terms.first_spools * terms.spool_mg / 2
     return goods, holding, price

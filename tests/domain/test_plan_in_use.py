@@ -194,6 +194,16 @@ def test_a_supplier_that_takes_orders_once_a_week_is_ordered_from_a_week_ahead()
     assert plan(seventeen_days, offers(3, single()), [_weekly(0)], HOUSE).sources[0].is_due
 
 
+def test_a_basket_that_a_months_draw_reaches_makes_a_supplier_cheaper_than_its_prices() -> None:
+    basket = SellerTerms(1, basket=((10, 100_000),))
+    lots = [Lot(item, at, OfferTerms(item * 2 + at, (1700, 1650)[at], SPOOL_MG)) for item in range(8) for at in (0, 1)]
+    busy = plan(pile(8), lots, [seller(basket), seller(SellerTerms(2))], HOUSE)
+    assert [line.lot and line.lot.source for line in busy.lines] == [0] * 8
+    few = pile(8, daily_mg=5_000.0, held_mg=30_000.0)
+    slow = plan(few, lots, [seller(basket), seller(SellerTerms(2))], HOUSE)
+    assert [line.lot and line.lot.source for line in slow.lines] == [1] * 8
+
+
 def _of(told: Plan, item: int) -> Line:
     return told.lines[item]
 
