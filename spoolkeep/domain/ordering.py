@@ -22,6 +22,8 @@ _NEEDED_AT = 0.1
 """At which chance that an item has run out an order is called too late. Source: our own choice."""
 _FAR = 60
 """Beyond so many days an order-by day is not worth naming. Source: our own choice."""
+_ROUNDED = 0.25
+"""Of the least lot, what lies beyond need as orders come to whole packs, up or down. Source: our own, by trial."""
 _TIMES = {Case.MORE: 4 / 3, Case.LESS: 3 / 4}
 
 
@@ -57,7 +59,7 @@ def rates(lot: Lot, pace: float, house: House, *, off_ppm: int = 0) -> tuple[flo
     spools = max(terms.first_spools, round(pace * MONTH / pack_mg) * terms.pack)
     price = terms.price_at(spools) / terms.spool_mg * (1.0 - off_ppm / PPM)
     holding = price * house.carry_a_day + house.room_minor_a_day / terms.spool_mg
-    goods = pace * (price + lot.beside_minor_per_kg / 1e6) + holding * terms.first_spools * terms.spool_mg / 2
+    goods = pace * (price + lot.beside_minor_per_kg / 1e6) + holding * terms.first_spools * terms.spool_mg * _ROUNDED
     return goods, holding, price
 
 

@@ -14,7 +14,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.colour import srgb as read_srgb
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.formats import Formats, currency_decimals
 from spoolkeep.domain.leadtimes import EVERY_DAY
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.shopday import ShopClock
@@ -82,6 +82,8 @@ class SupplierEntry:
     """The weekdays on which it takes orders as bits, Monday the lowest."""
     least_minor: int | None = None
     """What an order must be worth; None where it may be worth anything."""
+    currency: str | None = None
+    """In which it is paid, by ISO 4217; None for the workshop's own."""
 
 
 @dataclass(frozen=True)
@@ -303,6 +305,8 @@ def check_terms(entry: SupplierEntry) -> None:
         raise BadInput("negative_price", words)
     if not 0 < entry.order_days <= EVERY_DAY:
         raise BadInput("no_order_day", "Tick one weekday at least on which it takes orders.")
+    if entry.currency is not None:
+        currency_decimals(entry.currency)
     if entry.mail and ("@" not in entry.mail or len(entry.mail) > LONGEST_MAIL):
         raise BadInput("no_such_mail", "A mail address has an @ in it. Mend it, or leave it empty.")
     if max(len(entry.note), len(entry.address)) > LONGEST_NOTE:

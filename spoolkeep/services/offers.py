@@ -18,7 +18,7 @@ from spoolkeep.domain.words import Lasting
 from spoolkeep.services import finding
 from spoolkeep.services.shop import Shop
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Offer, PriceBreak, Supplier
+from spoolkeep.store.tables import Act, BasketBreak, Offer, PriceBreak, Supplier
 
 
 @dataclass(frozen=True)
@@ -92,6 +92,15 @@ def breaks_of(session: Session, offer_id: int | None = None) -> dict[int, tuple[
         query = query.where(col(PriceBreak.offer_id) == offer_id)
     for one in session.execute(query):
         found[one.offer_id] = (*found.get(one.offer_id, ()), (one.from_spools, one.price_minor))
+    return found
+
+
+def baskets(session: Session) -> dict[int, tuple[tuple[int, int], ...]]:
+    """Give by supplier what it takes off all spools of an order: from how many on, and how much in millionths."""
+    found: dict[int, tuple[tuple[int, int], ...]] = {}
+    query = select(BasketBreak).where(col(BasketBreak.live)).order_by(col(BasketBreak.from_spools))
+    for one in session.scalars(query):
+        found[one.supplier_id] = (*found.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
     return found
 
 

@@ -16,12 +16,12 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import finding, leadtimes
+from spoolkeep.services import finding, leadtimes, offers
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.shop import Shop, code_text, load_shop
-from spoolkeep.store.tables import BasketBreak, Offer, Order, OrderLine, Supplier
+from spoolkeep.store.tables import Offer, Order, OrderLine, Supplier
 
 OPEN_STATES = (OrderState.DRAFTED, OrderState.SENT, OrderState.PROMISED)
 OVERDUE = "overdue"
@@ -142,15 +142,6 @@ def lines_of(session: Session, order_ids: Sequence[int]) -> list[OrderLine]:
     return list(session.scalars(query.order_by(col(OrderLine.id))))
 
 
-def steps_of(session: Session) -> dict[int, Steps]:
-    """Give the basket breaks by supplier."""
-    query = select(BasketBreak).where(col(BasketBreak.live)).order_by(col(BasketBreak.from_spools))
-    found: dict[int, Steps] = {}
-    for one in session.scalars(query):
-        found[one.supplier_id] = (*found.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
-    return found
-
-
 def reached(steps: Steps, spools: int) -> tuple[int, int] | None:
     """Give the highest basket break that so many spools reach; None where they reach none."""
     return max((step for step in steps if step[0] <= spools), default=None)
@@ -205,7 +196,7 @@ def _views(session: Session, orders: Sequence[Order], *, now: datetime) -> list[
     shop = load_shop(session)
     lines = _views_of_lines(session, [order.id for order in orders])
     suppliers = {one.id: one for one in session.scalars(select(Supplier))}
-    steps = steps_of(session)
+    steps = offers.baskets(session)
     open_ones = any(order.state in OPEN_STATES for order in orders)
     lead_times = leadtimes.learned(session, shop=shop, today=shop.today(now)) if open_ones else {}
     return [

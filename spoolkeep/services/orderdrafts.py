@@ -16,7 +16,7 @@ from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.terms import less_off
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
-from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, reached, standing, steps_of, view
+from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, reached, standing, view
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
@@ -183,7 +183,7 @@ def _price_again(session: Session, act: Act, order_id: int, before: Mapping[int,
     """Set the lines' prices by today's offers and the basket break; give what changed of those that were there."""
     order, shop = standing(session, order_id), load_shop(session)
     rows = lines_of(session, [order_id])
-    step = reached(steps_of(session).get(order.supplier_id, ()), sum(row.spools for row in rows))
+    step = reached(offers.baskets(session).get(order.supplier_id, ()), sum(row.spools for row in rows))
     formats = view(session=session, now=act.recorded_at, order_id=order_id).priced(shop.formats)
     told = []
     for row in rows:

@@ -3,12 +3,13 @@
 The Orders page, Today and the command line call it. It only reads.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import Pool, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -27,13 +28,14 @@ from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.offers import Held
 from spoolkeep.services.shop import Shop
 from spoolkeep.services.stock import Standing
-from spoolkeep.store.tables import Article, BasketBreak, Substitute, Supplier
+from spoolkeep.store.tables import Act, Article, Substitute, Supplier
 
 USUAL_SPOOL_MG = 1_000_000
 """What a spool is taken to hold where nobody offers the item yet: a kilogram, common practice."""
 _COVER_DAYS = 28
 _SOON_DAYS = 14
-_LIKELY = 0.1, 0.9
+_BETWEEN = 0.1, 0.9
+SOMETIMES, LIKELY = 0.1, 0.5
 
 
 @dataclass(frozen=True)
@@ -136,6 +138,27 @@ class PlanView:
         return sum(one.bill.total_minor for one in self.due if one.bill)
 
 
+_KEPT: WeakKeyDictionary[Pool, tuple[Hashable, PlanView]] = WeakKeyDictionary()
+"""The last of each database, by its pool, and what it rests on."""
+_ON_THE_FLOOR = ("scan", "job", "start job", "end job", "ran out", "weighing")
+"""Acts after which a plan stands for a while: they tell of today, and it looks at the days before."""
+_STANDS_SECONDS = 900
+
+
+def kept(*, session: Session, now: datetime, told: Standing) -> PlanView:
+    """Give the plan of today as it was reckoned last: anew after an act at the desk, and after a quarter of an hour.
+
+    `told` is what it is reckoned from then.
+    """
+    last = select(func.max(col(Act.id))).where(col(Act.kind).not_in(_ON_THE_FLOOR))
+    rests_on = (told.today, session.scalar(last), int(now.timestamp()) // _STANDS_SECONDS)
+    pool = session.get_bind().engine.pool
+    known = _KEPT.get(pool)
+    if known is None or known[0] != rests_on:
+        known = _KEPT[pool] = (rests_on, _view(session, told, now=now, instead=None))
+    return known[1]
+
+
 @dataclass(frozen=True)
 class _Sellers:
     """Who sells, in the order of the plan's sources."""
@@ -152,7 +175,10 @@ def view(*, session: Session, now: datetime, instead: Mapping[int, int] | None =
 
     `instead` are spools by offer that a person asks about: prices, risk and days follow them, the plan does not.
     """
-    told = stock.standing(session=session, now=now)
+    return _view(session, stock.standing(session=session, now=now), now=now, instead=instead)
+
+
+def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[int, int] | None) -> PlanView:
     sellers = _sellers(session, told)
     held = {number: some for number, some in _held(session, told, sellers).items() if number in told.known}
     rows = [
@@ -183,10 +209,7 @@ def view(*, session: Session, now: datetime, instead: Mapping[int, int] | None =
 
 def _sellers(session: Session, told: Standing) -> _Sellers:
     """Give who sells in the workshop's currency, with parcels, baskets, and when an order of today would serve."""
-    baskets: dict[int, tuple[tuple[int, int], ...]] = {}
-    query = select(BasketBreak).where(col(BasketBreak.live)).order_by(col(BasketBreak.from_spools))
-    for one in session.scalars(query):
-        baskets[one.supplier_id] = (*baskets.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
+    baskets = offers.baskets(session)
     ids, sources, arrivals, left_out = [], [], [], []
     sellers = select(Supplier).where(col(Supplier.live), ~col(Supplier.retired)).order_by(col(Supplier.id))
     for row in session.scalars(sellers):
@@ -381,7 +404,7 @@ def _urgent_first(line: ItemLine) -> tuple[float, str]:
 
 def _between(comes: Chances, today: date) -> tuple[date, date] | None:
     whole = np.cumsum(comes)
-    if whole[-1] < _LIKELY[1]:
+    if whole[-1] < _BETWEEN[1]:
         return None
-    low, high = (today + timedelta(days=int(np.searchsorted(whole, one))) for one in _LIKELY)
+    low, high = (today + timedelta(days=int(np.searchsorted(whole, one))) for one in _BETWEEN)
     return low, high

@@ -24,7 +24,6 @@ from spoolkeep.services.orderbook import (
     listed,
     reached,
     standing,
-    steps_of,
     view,
 )
 from spoolkeep.services.shop import code_text, load_shop, next_serials
@@ -144,7 +143,7 @@ def read_offer(session: Session, wanted: Wanted) -> Offer:
 def _draft_one(session: Session, act: Act, order: Order, lines: Sequence[tuple[Offer, int]]) -> Order:
     order.serial = next_serials(session, CodeKind.ORDER)[0]
     create(session, act, order)
-    basket = reached(steps_of(session).get(order.supplier_id, ()), sum(spools for _, spools in lines))
+    basket = reached(offers.baskets(session).get(order.supplier_id, ()), sum(spools for _, spools in lines))
     for offer, spools in lines:
         line = OrderLine(
             order_id=order.id,

@@ -148,14 +148,6 @@ def retire_break(*, session: Session, now: datetime, by: By, break_id: int) -> M
     return once(session, "withdraw basket price", by=by, now=now, request=request, answers=Made, do=do)
 
 
-def breaks_by_supplier(session: Session) -> dict[int, tuple[tuple[int, int], ...]]:
-    """Give, by supplier, from how many spools of an order on how many millionths are taken off, fewest first."""
-    found: dict[int, tuple[tuple[int, int], ...]] = {}
-    for one in _breaks(session):
-        found[one.supplier_id] = (*found.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
-    return found
-
-
 def _refuse_out_of_order(there: Sequence[BasketBreak], from_spools: int, off_ppm: int) -> None:
     for one in there:
         if one.from_spools == from_spools:

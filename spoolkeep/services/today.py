@@ -3,7 +3,7 @@
 The start page calls it and words it. It only reads, in a number of queries that does not grow with the workshop.
 """
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Generic, TypeVar
@@ -14,15 +14,16 @@ from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.planned import Cause, State
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
-from spoolkeep.services import leadtimes, orderbook, stock, tonight, toweigh
+from spoolkeep.services import leadtimes, orderbook, orderplan, stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.orderbook import OPEN_STATES, TooLate
+from spoolkeep.services.orderplan import LIKELY, SOMETIMES, PlanView
 from spoolkeep.services.shop import Shop, code_text, load_shop
-from spoolkeep.services.stock import StockRow
 from spoolkeep.services.toweigh import ToWeigh
 from spoolkeep.store.columns import Moment
 from spoolkeep.store.tables import (
@@ -80,12 +81,14 @@ class FeedEnd:
 
 @dataclass(frozen=True)
 class ItemDue:
-    """An item whose order-by day has come, or of which planned jobs need more than is here and coming."""
+    """An item that the plan orders for its own sake, or of which planned jobs need more than is here and coming."""
 
     item: Item
-    order_by: date | None
     short_mg: int
-    days: float | None
+    lasts_days: int
+    """What is here and coming, as drawn on average."""
+    late: bool
+    """Whether it has more likely than not run out before an order of today comes."""
 
 
 @dataclass(frozen=True)
@@ -166,18 +169,18 @@ def needed(*, session: Session, now: datetime) -> Today:
     shop = load_shop(session)
     today = shop.today(now)
     lead_times = leadtimes.learned(session, shop=shop, today=today)
-    rows = stock.rows(session=session, now=now, lead_times=lead_times)
-    known = {row.item.article_id: row.item for row in rows}
-    drafts, awaited, drafted, late = _orders(session, lead_times, now=now, shop=shop)
+    told = stock.standing(session=session, now=now, lead_times=lead_times)
+    known = told.known
+    drafts, awaited, late = _orders(session, lead_times, now=now, shop=shop)
     waiting = _waiting(session, known, now)
-    steps = None if any(row.spools for row in rows) else _steps(session, shop, bool(rows))
+    steps = None if any(one.spools for one in told.held.values()) else _steps(session, shop, bool(known))
     return Today(
         day=today,
         opening=shop.opening(now),
         steps=steps,
         stops=waiting["stops"],
         feeds=_some([]) if steps else _feeds(session, now),
-        items=_items(_not_covered(session, rows, drafted), today),
+        items=_items(orderplan.kept(session=session, now=now, told=told)),
         jobs=waiting["jobs"],
         late_orders=_some(late),
         deliveries=_some(awaited),
@@ -187,17 +190,6 @@ def needed(*, session: Session, now: datetime) -> Today:
         drafts=_some(drafts),
         takings_until=_takings_until(session, today - timedelta(days=1)),
     )
-
-
-def _not_covered(session: Session, rows: Sequence[StockRow], drafted: Collection[int]) -> list[StockRow]:
-    """Give the rows for which no draft stands, and those that are short of committed grams even with it."""
-    coming = stock.ordered_mg(session, (OrderState.DRAFTED,)) if drafted else {}
-    return [
-        row
-        for row in rows
-        if row.item.article_id not in drafted
-        or row.usable_mg + row.on_order_mg + coming.get(row.item.article_id, 0) < row.committed_mg
-    ]
 
 
 def _some(found: Sequence[Kept]) -> Some[Kept]:
@@ -231,40 +223,41 @@ def _feeds(session: Session, now: datetime) -> Some[FeedEnd]:
     return _some(found)
 
 
-def _items(rows: Sequence[StockRow], today: date) -> Some[ItemDue]:
+def _items(plan: PlanView) -> Some[ItemDue]:
     found = [
-        ItemDue(row.item, row.days.order_by, row.short_mg, row.days.days)
-        for row in rows
-        if row.short_mg or (row.days.order_by is not None and row.days.order_by <= today)
+        ItemDue(one.item, one.short_mg, one.told.lasts_days, late=one.told.chance_now >= LIKELY)
+        for one in plan.items
+        if one.short_mg
+        or one.told.cause in {Cause.LATE, Cause.RISK, Cause.DUE}
+        or (one.told.state is State.NOBODY and one.told.chance_now >= SOMETIMES)
     ]
-    return _some(sorted(found, key=lambda one: (one.order_by or today, -one.short_mg, one.item.name)))
+    return _some(sorted(found, key=lambda one: (not one.late, -one.short_mg, one.lasts_days, one.item.name)))
 
 
 def _orders(
     session: Session, lead_times: Mapping[int, Learned], *, shop: Shop, now: datetime
-) -> tuple[list[OrderDue], list[OrderDue], set[int], list[TooLate]]:
-    """Give drafts, orders awaited by today (late ones first), the items in a draft, and what comes too late."""
+) -> tuple[list[OrderDue], list[OrderDue], list[TooLate]]:
+    """Give drafts, orders awaited by today (late ones first), and what comes too late."""
     today = shop.today(now)
     lacking = lacking_of_line()
     query = (
-        select(Order, Supplier, col(OrderLine.article_id), lacking)
+        select(Order, Supplier, lacking)
         .join(Supplier, col(Supplier.id) == col(Order.supplier_id))
         .join(OrderLine, col(OrderLine.order_id) == col(Order.id))
         .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(OPEN_STATES))
         .where((col(Order.state) == OrderState.DRAFTED) | (lacking > 0))
     )
-    drafts, awaited, drafted, coming = {}, {}, set(), {}
-    for order, supplier, article_id, missing in session.execute(query):
+    drafts, awaited, coming = {}, {}, {}
+    for order, supplier, missing in session.execute(query):
         due = _due(order, supplier, lead_times[supplier.id], today=today)
         coming[order.id] = order, supplier
         if order.state == OrderState.DRAFTED:
             drafts[order.id] = due
-            drafted.add(article_id)
         elif missing > 0 and due.due_on <= today:
             awaited[order.id] = due
     by_day: Callable[[OrderDue], tuple[bool, date, int]] = lambda one: (not one.late, one.due_on, one.order_id)  # noqa: E731
     late = orderbook.too_late(coming.values(), lead_times, shop=shop, now=now)
-    return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), drafted, late
+    return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), late
 
 
 def _due(order: Order, supplier: Supplier, known: Learned, *, today: date) -> OrderDue:

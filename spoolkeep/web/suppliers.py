@@ -62,6 +62,7 @@ def _describe(session: Session, supplier_id: int) -> object:
         parcel_minor=forms.money("parcel", "A parcel costs", shop, default=0),
         free_freight_minor=forms.money("free_freight", "Free from", shop) if forms.text("free_freight") else None,
         least_minor=forms.money("least", "An order is worth at least", shop) if forms.text("least") else None,
+        currency=forms.text("currency").upper() or None,
     )
     return suppliers.describe(
         session=session, now=doors.now(), by=doors.by_form(), supplier_id=supplier_id, entry=entry

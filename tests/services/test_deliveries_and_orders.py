@@ -7,6 +7,7 @@ from sqlalchemy import func, select
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
+from spoolkeep.domain.planned import Cause
 from spoolkeep.domain.words import Finish, OrderState, Outcome
 from spoolkeep.services import (
     catalogue,
@@ -15,6 +16,7 @@ from spoolkeep.services import (
     joblist,
     jobs,
     money,
+    orderplan,
     orders,
     spools,
     stock,
@@ -123,15 +125,17 @@ def test_days_of_stock_are_about_what_is_left_over_a_steady_draw(shop: TestWorks
     assert row.days.run_out_on == shop.now.date() + timedelta(days=int(middle))
 
 
-def test_what_runs_out_before_it_can_arrive_is_advised_with_its_reason(shop: TestWorkshop) -> None:
+def test_what_runs_out_before_it_can_arrive_is_ordered_with_its_reason(shop: TestWorkshop) -> None:
     offer = _offer(shop, breaks=((10, 1600),))
     shop.deliver(at=shop.now - timedelta(days=20))
     _draw_daily(shop, 100_000, 10)
     with shop.store.read() as session:
-        advice = orders.advise(session=session, now=shop.now)
-    assert [one.offer_id for one in advice] == [offer]
-    assert advice[0].why.code in {"due", "late"}
-    assert advice[0].spools * advice[0].price_minor == advice[0].total_minor
+        plan = orderplan.view(session=session, now=shop.now)
+    (line,) = plan.now
+    assert line.held is not None
+    assert line.held.terms.offer_id == offer
+    assert line.told.cause in {Cause.DUE, Cause.LATE}
+    assert line.total_minor == line.spools * line.price_minor == plan.total_minor
 
 
 def test_an_order_is_sent_arrives_in_parts_and_is_in(shop: TestWorkshop) -> None:

@@ -18,7 +18,20 @@ from sqlmodel import SQLModel, col
 from spoolkeep.domain.codes import CodeKind, RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import Kind, OrderState, Role
-from spoolkeep.services import boards, joblist, money, orders, people, spools, stations, stock, stops, tokens
+from spoolkeep.services import (
+    boards,
+    joblist,
+    leadtimes,
+    money,
+    offers,
+    orders,
+    people,
+    spools,
+    stations,
+    stock,
+    stops,
+    tokens,
+)
 from spoolkeep.services.demo import AS_IT_WAS, BUILT, WENT_ON, demo_folder, owner_of, prepare
 from spoolkeep.services.demo.build import bring_on
 from spoolkeep.services.demo.crew import Crew
@@ -314,6 +327,21 @@ def test_the_files_describe_a_workshop_that_is_large_enough_to_find_faults() -> 
     assert any(one.free_from for one in found.suppliers.values())
     assert any(one.from_day > 365 for one in items)
     assert any(one.drift_a_year < 0.5 for one in found.products.values())
+
+
+def test_the_demo_s_suppliers_take_orders_on_their_day_and_close_and_take_off_as_described(
+    demo: tuple[Store, Truth],
+) -> None:
+    with demo[0].read() as session:
+        shop = load_shop(session)
+        known = leadtimes.learned(session, shop=shop, today=TODAY)
+        off = offers.baskets(session)
+    for row in told().suppliers.values():
+        found = known[demo[1].numbers.suppliers[row.name]]
+        assert found.order_days == 1 << WEEKDAYS.index(row.order_day)
+        assert len(found.closed) == row.closed_for
+        assert off.get(found.supplier_id, ()) == row.basket_breaks
+        assert found.came
 
 
 def test_every_maker_s_code_in_the_files_checks_out() -> None:

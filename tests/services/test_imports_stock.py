@@ -289,6 +289,16 @@ def test_the_sheets_of_a_new_workshop_fit_together(store: Store, give: Give) -> 
         assert sorted(session.scalars(select(col(ProductPart.mg)))) == [8500, 44_000]
 
 
+def test_a_sheet_tells_a_supplier_s_terms(store: Store, give: Give) -> None:
+    columns = "name,give_or_take,order_days,least,mail,note"
+    give("suppliers", f"{columns}\nReed Goods,2,Monday thu,50,orders@reed.example,Ask for Ivo\nMill,,,,,\n")
+    with store.read() as session:
+        reed, mill = session.scalars(select(Supplier).order_by(col(Supplier.id))).all()
+    assert (reed.lead_spread_days, reed.order_days, reed.least_minor) == (2, 0b0001001, 5000)
+    assert (reed.mail, reed.note) == ("orders@reed.example", "Ask for Ivo")
+    assert (mill.lead_spread_days, mill.order_days, mill.least_minor) == (None, 127, None)
+
+
 @pytest.mark.parametrize(
     ("sheet", "text", "column", "code"),
     [
@@ -300,6 +310,9 @@ def test_the_sheets_of_a_new_workshop_fit_together(store: Store, give: Give) -> 
         ("articles", "material,colour,shade\nPLA,Oak,#aabbcc\nPLA,oak,\n", "colour", "item_is_there"),
         ("articles", "material,colour,shade,diameter_mm\nPLA,Oak,#aabbcc,9\n", "diameter_mm", "no_such_diameter"),
         ("suppliers", "name,lead_days\nReed,400\n", "lead_days", "no_such_lead"),
+        ("suppliers", "name,give_or_take\nReed,-1\n", "give_or_take", "no_such_lead"),
+        ("suppliers", "name,order_days\nReed,mon someday\n", "order_days", "no_such_weekday"),
+        ("suppliers", "name,mail\nReed,nobody\n", "mail", "no_such_mail"),
         ("offers", "supplier,material,colour,spool_g,price\nNobody,PLA,Oak,1000,9\n", "supplier", "no_such_supplier"),
         ("products", "name,parts\nFrame,PLA Oak: 5\n", "parts", "no_such_item"),
         ("products", "name,parts\nFrame,PLA Oak\n", "parts", "bad_part"),

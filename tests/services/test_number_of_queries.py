@@ -20,6 +20,7 @@ from spoolkeep.services import (
     choices,
     counting,
     deliveries,
+    experience,
     failures,
     figures,
     floor,
@@ -31,6 +32,7 @@ from spoolkeep.services import (
     money,
     orderbook,
     orderdrafts,
+    orderplan,
     orders,
     sheets,
     spools,
@@ -187,7 +189,7 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "orders": lambda s, now: orders.listed(session=s, now=now),
     "awaited orders": lambda s, now: orders.listed(session=s, now=now, open_only=True),
     "lead times": lambda s, now: leadtimes.learned(s, shop=load_shop(s), today=now.date()),
-    "advice": lambda s, now: orders.advise(session=s, now=now),
+    "plan": lambda s, now: orderplan.view(session=s, now=now),
     "an order's sheet": _one_order,
     "the sheets of all drafts": lambda s, now: orderbook.drafts(session=s, now=now),
     "what a draft may take": _addable,
@@ -213,7 +215,6 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "the best buy": lambda s, now: buys.view(session=s, now=now),
     "what plastic costs in a month": lambda s, now: bargains.plastic(session=s, now=now),
     "run-out": lambda s, now: figures.runout(session=s, now=now),
-    "reorder": lambda s, now: figures.reorder(session=s, now=now),
     "share": lambda s, _: figures.material_share(session=s),
     "check": lambda s, _: list(differences(s)),
 }
@@ -234,7 +235,8 @@ def _counting(store: Store) -> Iterator[list[str]]:
 def _queries(workshop: GrowingWorkshop) -> dict[str, int]:
     found = {}
     for name, reading in READINGS.items():
-        untold._KEPT.clear()  # noqa: SLF001 - what was learned before asks nothing
+        for one in (untold, experience, orderplan):
+            one._KEPT.clear()  # noqa: SLF001 - what was learned before asks nothing
         with _counting(workshop.store) as sent, workshop.store.read() as session:
             assert reading(session, workshop.now) is not None
         found[name] = len(sent)

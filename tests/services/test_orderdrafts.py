@@ -194,12 +194,6 @@ def test_a_basket_break_is_taken_off_every_line_and_given_back_below_it(shop: Or
     assert shop.order(number).terms.basket is None
 
 
-def test_half_a_cent_of_a_basket_break_is_rounded_up() -> None:
-    assert orderdrafts.net_of(1010, (10, 50_000)) == 960  # 9.595
-    assert orderdrafts.net_of(1, (10, 999_999)) == 0
-    assert orderdrafts.net_of(1900, None) == 1900
-
-
 def test_the_note_and_the_day_are_kept_when_it_is_sent_and_then_stand(shop: Ordering) -> None:
     number, day = shop.drafted(), shop.now.date() + timedelta(days=5)
     shop.need(number, day, "  Ring at the gate. ")

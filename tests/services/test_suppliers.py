@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import pytest
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.services import catalogue, foresight, itemcare, suppliers, undoing
+from spoolkeep.services import catalogue, foresight, itemcare, offers, suppliers, undoing
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.services.suppliers import SupplierPage
@@ -117,7 +117,7 @@ def test_a_larger_basket_gets_more_off(shop: TestWorkshop) -> None:
     shop.do(lambda s: suppliers.retire_break(session=s, now=shop.now, by=by(), break_id=ten))
     cheaper(shop, number, 10, 60_000)
     with shop.store.read() as session:
-        assert suppliers.breaks_by_supplier(session) == {number: ((10, 60_000), (20, 80_000))}
+        assert offers.baskets(session) == {number: ((10, 60_000), (20, 80_000))}
 
 
 @pytest.mark.parametrize(("from_spools", "off_ppm"), [(1, 1000), (-5, 1000), (10**12, 1000), (5, 0), (5, 10**6)])

@@ -1,15 +1,20 @@
 """The page of a supplier, and what Setup and an item's page ask for the sake of ordering."""
 
 from collections.abc import Callable
+from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
 
+from spoolkeep.domain.words import OrderState
+from spoolkeep.services import orders
+from spoolkeep.services.deliveries import Arrived, book_delivery
+from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.store.tables import Article, BasketBreak, CalendarDay, Supplier
 from tests.web.conftest import Browser
-from tests.workshop import TestWorkshop
+from tests.workshop import TestWorkshop, by
 
 Key = Callable[[], str]
 TERMS = {
@@ -77,7 +82,6 @@ def test_a_supplier_s_terms_are_kept_and_taken_back(
         row = session.get_one(Supplier, 1)
         assert (row.name, row.order_days, row.lead_spread_days) == ("Fen Road Plastics", 0b0001001, 2)
         assert (row.parcel_minor, row.free_freight_minor, row.least_minor) == (790, 15_000, 5000)
-        act = 0
     page = client.get(supplier).text
     assert "orders@fenroad.example" in page
     assert "Ask for Ivo." in page
@@ -161,19 +165,34 @@ def test_what_is_no_act_and_who_is_no_supplier_is_refused(client: FlaskClient, s
     assert client.post("/orders/suppliers/99", data={"key": key(), **TERMS}).status_code == 404
 
 
-def test_how_long_it_took_stands_beside_what_the_owner_says(
-    client: FlaskClient, supplier: str, browser: Browser, key: Key
-) -> None:
-    assert "Nothing came of an order of it yet" in client.get(supplier).text
+def came(shop: TestWorkshop, key: Key, client: FlaskClient) -> None:
+    """Let an order be sent, promised, and come two days late."""
     offer = {"do": "offer", "supplier": "1", "article": "1", "spool_grams": "1000", "price": "19"}
     client.post("/setup", data={"key": key(), **offer})
-    client.post("/orders", data={"key": key(), "offer-1": "2"})
-    client.post("/orders/1", data={"key": key(), "state": "sent"})
-    page = client.get(supplier).text
-    assert "Nothing came of an order of it yet" in page
-    came = {"supplier": "1", "order": "1", "spools-1": "2", "grams-1": "1000", "price-1": "19"}
-    assert client.post("/deliveries", data={"key": key(), **came}).status_code in {302, 409, 422}
-    assert browser("reader").get(supplier).status_code == 200
+    sent = shop.now - timedelta(days=20)
+    wanted = [Wanted(1, 2)]
+    (number,) = shop.do(lambda s: orders.draft(session=s, now=sent, by=by(), wanted=wanted)).order_ids
+    for state, day in ((OrderState.SENT, None), (OrderState.PROMISED, sent.date() + timedelta(days=7))):
+        shop.do(
+            lambda s, state=state, day=day: orders.move_on(  # type: ignore[misc] # bound here
+                session=s, now=sent, by=by(), order_id=number, state=state, promised_for=day
+            )
+        )
+    arrived = [Arrived(1, 2, 1_000_000, 1900, order_line_id=1)]
+    at = sent + timedelta(days=9)
+    shop.do(lambda s: book_delivery(session=s, now=at, by=by(), arrived=arrived, order_id=number))
+
+
+def test_how_long_it_took_stands_beside_what_the_owner_says(
+    client: FlaskClient, shop: TestWorkshop, supplier: str, browser: Browser, key: Key
+) -> None:
+    assert "Nothing came of an order of it yet" in client.get(supplier).text
+    came(shop, key, client)
+    page = browser("reader").get(supplier).text
+    assert "How long 1 delivery took" in page
+    assert "that counts for four deliveries beside the 1 that came" in page
+    assert "2\N{NO-BREAK SPACE}days late" in page
+    assert "0 of 1" in page
 
 
 def test_what_orders_and_stops_are_weighed_by_is_kept_and_stays_where_a_form_does_not_ask(

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from spoolkeep.domain.units import minor_from_major
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.demo.day import YEAR_DAYS, Day
-from spoolkeep.services.demo.described import OfferRow, SupplierRow
+from spoolkeep.services.demo.described import WEEKDAYS, OfferRow, SupplierRow
 from spoolkeep.services.demo.truth import TrueLine, TrueOrder, TrueSpool
 
 _MG = 1000
@@ -151,13 +151,28 @@ def _order(day: Day, supplier: SupplierRow, lines: list[TrueLine], moment: datet
     order_id, line_ids = ordered
     for line, line_id in zip(lines, line_ids, strict=True):
         line.line_id = line_id
-    promised = day.date + timedelta(days=supplier.lead_days)
+    promised = _taken_on(day, supplier) + timedelta(days=supplier.lead_days)
     day.hands.promise(order_id, promised, moment + timedelta(hours=2))
     arrives = promised + timedelta(days=day.rng.randint(-supplier.spread_days, supplier.spread_days))
     if day.rng.random() < supplier.late_share:
         arrives += timedelta(days=supplier.late_days)
+    while supplier.is_closed(_ahead(day, arrives)):
+        arrives += timedelta(days=1)
     freight = _freight(day, supplier, lines)
     day.truth.orders.append(TrueOrder(order_id, supplier.name, _open_day(day, arrives), freight, lines))
+
+
+def _taken_on(day: Day, supplier: SupplierRow) -> date:
+    """Give the day on which a supplier takes an order of today: its next order day on which it is not closed."""
+    taken = day.date
+    while WEEKDAYS[taken.weekday()] != supplier.order_day or supplier.is_closed(_ahead(day, taken)):
+        taken += timedelta(days=1)
+    return taken
+
+
+def _ahead(day: Day, other: date) -> int:
+    """Give how many days after the first build a day lies."""
+    return (other - day.truth.first_day).days - day.truth.history_days
 
 
 def _freight(day: Day, supplier: SupplierRow, lines: list[TrueLine]) -> int:

@@ -98,7 +98,25 @@ class SupplierRow(Row):
     late_days: int
     parcel: str
     free_from: str = ""
-    order_day: str
+    order_day: Weekday
+    """The one day of the week on which it takes orders."""
+    basket: str = ""
+    """What is off all spools of an order from a number on, in per cent, like 12:3."""
+    closed_ahead: int | None = None
+    """After how many days from the first build it closes; empty where it does not."""
+    closed_for: int = 0
+    """For so many days."""
+    closed_why: str = ""
+
+    @property
+    def basket_breaks(self) -> tuple[tuple[int, int], ...]:
+        """Give pairs of a number of spools and the millionths that are off from there on."""
+        pairs = (one.split(":") for one in self.basket.split())
+        return tuple((int(count), minor_from_major(off, _CENTS, "basket") * 100) for count, off in pairs)
+
+    def is_closed(self, ahead: int) -> bool:
+        """Say whether it is closed so many days after the first build."""
+        return self.closed_ahead is not None and 0 <= ahead - self.closed_ahead < self.closed_for
 
 
 class OfferRow(Row):

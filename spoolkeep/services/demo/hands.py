@@ -27,6 +27,7 @@ from spoolkeep.services import (
     spools,
     standby,
     stops,
+    suppliers,
     takings,
     tokens,
 )
@@ -198,10 +199,28 @@ class Hands:
             lead_days=row.lead_days,
             parcel_minor=minor_from_major(row.parcel, _CENTS, "parcel"),
             free_freight_minor=minor_from_major(row.free_from, _CENTS, "free_from") if row.free_from else None,
+            lead_spread_days=row.spread_days,
+            order_days=1 << WEEKDAYS.index(row.order_day),
         )
         made = self._desk(lambda by: catalogue.add_supplier(session=self._session, now=now, by=by, entry=entry))
         if made:
             self._truth.numbers.suppliers[row.name] = made.row_id
+            self._tell_terms(row, made.row_id, now)
+
+    def _tell_terms(self, row: SupplierRow, number: int, now: datetime) -> None:
+        """Enter what a supplier takes off a basket, and when it closes."""
+        s = self._session
+        for count, off in row.basket_breaks:
+            told = {"supplier_id": number, "from_spools": count, "off_ppm": off}
+            self._desk(lambda by, told=told: suppliers.add_break(session=s, now=now, by=by, **told))  # type: ignore[misc]
+        if row.closed_ahead is not None:
+            first = self._truth.first_day + timedelta(days=self._truth.history_days + row.closed_ahead)
+            last, why = first + timedelta(days=row.closed_for - 1), row.closed_why
+            self._desk(
+                lambda by: foresight.close(
+                    session=s, now=now, by=by, from_day=first, until_day=last, why=why, supplier_id=number
+                )
+            )
 
     def add_offer(self, number: int, row: OfferRow, now: datetime) -> None:
         """Add an offer."""

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 
 from spoolkeep.domain.codes import RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.leadtimes import EVERY_DAY
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, minor_from_major, positive_mg_from_grams
-from spoolkeep.services.catalogue import OfferEntry, SupplierEntry, make_offer, make_supplier
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry, check_terms, make_offer, make_supplier
 from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading, whole_from
 from spoolkeep.services.imports.lookups import (
     DIAMETER,
@@ -29,6 +30,13 @@ SUPPLIERS = (
     Column("lead_days", needed=False, says="days from an order to its delivery, 0 to 365; Setup's if empty"),
     Column("parcel", needed=False, says="what a parcel costs to send"),
     Column("free_from", needed=False, says="from what an order's worth on the parcel is free"),
+    Column(
+        "give_or_take", needed=False, says="days by which a delivery is earlier or later, 0 to 365; Setup's if empty"
+    ),
+    Column("order_days", needed=False, says="weekdays on which it takes orders, like mon thu; any if empty"),
+    Column("least", needed=False, says="what an order must be worth"),
+    Column("mail", needed=False, says="the address to which orders are mailed"),
+    Column("note", needed=False, says="what else there is to know of it"),
 )
 OFFERS = (
     Column("supplier", needed=True, says="the supplier's name"),
@@ -46,6 +54,7 @@ OFFERS = (
 )
 
 _MOST_LEAD_DAYS = 365
+WEEKDAYS, LETTERS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun"), 3
 
 
 def read_suppliers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
@@ -54,15 +63,21 @@ def read_suppliers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     found = []
     for row in rows:
         cells = Cells(reading, row)
-        found.append(
-            SupplierEntry(
-                name=new_name(cells, known, "supplier", reading),
-                address=cells.text("address"),
-                lead_days=cells.read("lead_days", _lead_days, None),
-                parcel_minor=cells.money("parcel", MinorUnits(0)),
-                free_freight_minor=cells.money("free_from", MinorUnits(0)) if cells.text("free_from") else None,
-            )
+        entry = SupplierEntry(
+            name=new_name(cells, known, "supplier", reading),
+            address=cells.text("address"),
+            lead_days=cells.read("lead_days", _lead_days, None),
+            parcel_minor=cells.money("parcel", MinorUnits(0)),
+            free_freight_minor=cells.money("free_from", MinorUnits(0)) if cells.text("free_from") else None,
+            mail=cells.text("mail"),
+            note=cells.text("note"),
+            lead_spread_days=cells.read("give_or_take", _lead_days, None),
+            order_days=cells.read("order_days", _order_days, EVERY_DAY),
+            least_minor=cells.money("least", MinorUnits(0)) if cells.text("least") else None,
         )
+        if not cells.bad:
+            _check_supplier(cells, entry)
+        found.append(entry)
 
     def book(act: Act) -> Booked:
         for one in found:
@@ -77,6 +92,21 @@ def _lead_days(text: str) -> int:
     if not 0 <= days <= _MOST_LEAD_DAYS:
         raise BadInput("no_such_lead", "A delivery takes 0 to 365 days.")
     return days
+
+
+def _order_days(text: str) -> int:
+    days = text.lower().replace(",", " ").split()
+    unknown = next((one for one in days if one[:LETTERS] not in WEEKDAYS), None)
+    if unknown is not None:
+        raise BadInput("no_such_weekday", f"“{unknown[:40]}” is not a weekday. Write them like {' '.join(WEEKDAYS)}.")
+    return sum({1 << WEEKDAYS.index(one[:LETTERS]) for one in days})
+
+
+def _check_supplier(cells: Cells, entry: SupplierEntry) -> None:
+    try:
+        check_terms(entry)
+    except Refusal as refusal:
+        cells.problem("mail" if refusal.code == "no_such_mail" else "name", refusal.words, refusal.code)
 
 
 def read_offers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:

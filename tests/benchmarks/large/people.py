@@ -14,7 +14,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.words import OrderState, Outcome
-from spoolkeep.services import jobs, orders, spools, standby, stops, undoing
+from spoolkeep.services import jobs, orderplan, orders, spools, standby, stops, undoing
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import code_text
@@ -126,8 +126,8 @@ class LastDay:
     def order(self, most: int) -> None:
         """Draft orders of what is due, and send every second."""
         with self.store.read() as session:
-            due = orders.advise(session=session, now=self.now)
-        wanted = [Wanted(one.offer_id, one.spools) for one in due if one.offer_id][:most]
+            plan = orderplan.view(session=session, now=self.now)
+        wanted = [Wanted(one.held.terms.offer_id, one.spools) for one in plan.now if one.held][:most]
         if not wanted:
             return
         made = self.do(lambda s: orders.draft(session=s, now=self.now, by=self.by(), wanted=wanted))

@@ -1,0 +1,241 @@
+"""The plan of today from the books: what to order, from whom, why, and the sheets and orders that follow."""
+
+import json
+from datetime import datetime, timedelta
+
+import pytest
+
+from spoolkeep.domain.planned import Cause, State
+from spoolkeep.domain.words import OrderState, Outcome
+from spoolkeep.services import catalogue, figures, jobs, orderbook, orderplan, orders, sheets
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
+from spoolkeep.services.jobs import FeedGrams, JobReport
+from spoolkeep.services.orderplan import PlanView
+from spoolkeep.services.orders import Wanted
+from spoolkeep.store.engine import Store
+from spoolkeep.store.ledger import workshop
+from spoolkeep.store.tables import Article, BasketBreak, Offer, Substitute, Supplier
+from tests.workshop import TestWorkshop, by
+
+
+@pytest.fixture
+def shop(store: Store, now: datetime) -> TestWorkshop:
+    """Give a workshop that draws 100 g a day in three hours, and has 600 g left: 6 days."""
+    shop = TestWorkshop(store, now)
+    shop.deliver(grams=600, at=now - timedelta(days=60))
+    for back in range(60, 0, -1):
+        _draw(shop, now - timedelta(days=back))
+    return shop
+
+
+def _draw(shop: TestWorkshop, ended_at: datetime, article: int = 0) -> None:
+    feeds = (FeedGrams(100_000, article_id=shop.articles[article]),)
+    report = JobReport("Hook", shop.machine(), feeds, duration_s=3 * 3600)
+    shop.do(
+        lambda s: jobs.report_job(
+            session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD, ended_at=ended_at
+        )
+    )
+
+
+def _supplier(shop: TestWorkshop, name: str, *, lead_days: int | None = None) -> int:
+    entry = SupplierEntry(name=name, address=f"1 {name} Lane", lead_days=lead_days)
+    return shop.do(lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), entry=entry)).row_id
+
+
+def _offer(
+    shop: TestWorkshop,
+    supplier: str,
+    price_minor: int,
+    *,
+    lead_days: int | None = None,
+    pack: int = 1,
+    article: int = 0,
+) -> int:
+    made = _supplier(shop, supplier, lead_days=lead_days)
+    entry = OfferEntry(made, shop.articles[article], 1_000_000, price_minor, f"{supplier}-1", "", None, pack, ())
+    return shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=entry)).row_id
+
+
+def _plan(shop: TestWorkshop, instead: dict[int, int] | None = None) -> PlanView:
+    with shop.store.read() as session:
+        return orderplan.view(session=session, now=shop.now, instead=instead)
+
+
+def test_what_runs_out_is_ordered_from_who_sells_it_with_its_reason(shop: TestWorkshop) -> None:
+    offer = _offer(shop, "Quick", 2000, lead_days=5)
+    plan = _plan(shop)
+    (line,) = plan.now
+    assert line.held is not None
+    assert (line.held.terms.offer_id, line.held.supplier) == (offer, "Quick")
+    assert line.told.cause in {Cause.LATE, Cause.DUE}
+    assert line.spools >= 1
+    # hand calculation: 600 g at 100 g a day
+    assert line.told.lasts_days == pytest.approx(6, abs=1)
+    (supplier,) = plan.due
+    assert supplier.needed_by is not None
+    assert 3 <= (supplier.needed_by - shop.now.date()).days <= 6
+    assert plan.total_minor == line.total_minor == line.spools * 2000
+
+
+def test_a_cheaper_supplier_who_comes_too_late_is_passed_over_and_named(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2400, lead_days=2)
+    _offer(shop, "Slow", 2000, lead_days=40)
+    (line,) = _plan(shop).now
+    assert line.held is not None
+    assert line.held.supplier == "Quick"
+    assert line.passed_over is not None
+    assert line.passed_over.supplier == "Slow"
+
+
+def test_what_is_drafted_or_sent_is_not_ordered_again_and_undo_brings_it_back(shop: TestWorkshop) -> None:
+    offer = _offer(shop, "Quick", 2000, lead_days=2)
+    drafted = shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=[Wanted(offer, 9)]))
+    assert _plan(shop).now == ()
+    number = drafted.order_ids[0]
+    shop.do(lambda s: orders.move_on(session=s, now=shop.now, by=by(), order_id=number, state=OrderState.SENT))
+    assert _plan(shop).now == ()
+    shop.do(lambda s: orders.move_on(session=s, now=shop.now, by=by(), order_id=number, state=OrderState.CALLED_OFF))
+    assert len(_plan(shop).now) == 1
+
+
+def test_nobody_who_sells_it_is_said_with_what_a_month_needs(shop: TestWorkshop) -> None:
+    (line,) = _plan(shop).standing(State.NOBODY)
+    assert line.held is None
+    assert line.wanted_mg == pytest.approx(2_800_000, rel=0.1)  # hand calculation: 28 days of 100 g
+
+
+def test_an_offer_that_ended_or_whose_supplier_is_gone_is_not_bought_on(shop: TestWorkshop) -> None:
+    offer = _offer(shop, "Quick", 2000)
+    with shop.store.write() as session:
+        session.get_one(Offer, offer).until_day = shop.now.date() - timedelta(days=1)
+    assert _plan(shop).now == ()
+
+
+def test_prices_in_another_currency_are_not_weighed_and_that_is_said(shop: TestWorkshop) -> None:
+    offer = _offer(shop, "Abroad", 100)
+    with shop.store.write() as session:
+        session.get_one(Supplier, session.get_one(Offer, offer).supplier_id).currency = "CHF"
+    plan = _plan(shop)
+    assert (plan.now, plan.left_out) == ((), ("Abroad",))
+    assert [line.told.state for line in plan.items] == [State.NOBODY]
+
+
+def test_what_a_person_asks_about_is_priced_and_told_without_changing_the_plan(shop: TestWorkshop) -> None:
+    offer = _offer(shop, "Quick", 2000, lead_days=2)
+    few, many = (_plan(shop, {offer: spools}).now[0] for spools in (1, 12))
+    assert (few.total_minor, many.total_minor) == (2000, 24_000)
+    assert few.after.chance_out >= many.after.chance_out
+    assert few.after.lasts_days < many.after.lasts_days
+    assert _plan(shop, {offer: 0}).now == ()
+
+
+def test_the_basket_counts_in_the_plan_and_in_the_order(shop: TestWorkshop) -> None:
+    offer = _offer(shop, "Quick", 2000, lead_days=2)
+    with shop.store.write() as session:
+        number = session.get_one(Offer, offer).supplier_id
+        session.add(BasketBreak(supplier_id=number, from_spools=10, off_ppm=100_000))
+    (line,) = _plan(shop, {offer: 10}).now
+    assert line.price_minor == 1800  # hand calculation: a tenth off 20.00
+    drafted = shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=[Wanted(offer, 10)]))
+    with shop.store.read() as session:
+        order = orderbook.view(session=session, now=shop.now, order_id=drafted.order_ids[0])
+    assert order.total_minor == 18_000
+
+
+def test_a_stop_that_costs_nothing_lets_the_shelf_run_lower(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    dear = _plan(shop)
+    with shop.store.write() as session:
+        workshop(session).idle_ppm = 1_000
+    cheap = _plan(shop)
+    assert dear.items[0].order_by is not None
+    assert cheap.items[0].order_by is None or cheap.items[0].order_by >= dear.items[0].order_by
+    assert cheap.suppliers[0].waiting_minor < dear.suppliers[0].waiting_minor / 100
+
+
+def test_customers_who_would_wait_make_a_day_without_it_dearer(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    before = _plan(shop).suppliers[0].waiting_minor
+    shop.plan("Wreath", FeedGrams(50_000, article_id=shop.articles[0]))
+    with shop.store.write() as session:
+        workshop(session).late_minor = 100_000
+    assert _plan(shop).suppliers[0].waiting_minor >= before
+
+
+def test_an_accepted_chance_stands_instead(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    with shop.store.write() as session:
+        session.get_one(Article, shop.articles[0]).risk_ppm = 400_000
+    easy = _plan(shop).items[0]
+    with shop.store.write() as session:
+        session.get_one(Article, shop.articles[0]).risk_ppm = 1_000
+    careful = _plan(shop).items[0]
+    assert careful.told.state is State.NOW
+    assert careful.told.cause in {Cause.RISK, Cause.LATE}
+    assert easy.order_by is None or careful.order_by is None or easy.order_by >= careful.order_by
+
+
+def test_a_substitute_that_is_there_makes_it_less_urgent(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    shop.deliver(5, article=1)
+    before = _plan(shop).suppliers[0].waiting_minor
+    with shop.store.write() as session:
+        session.add(Substitute(article_id=shop.articles[0], instead_id=shop.articles[1]))
+    assert _plan(shop).suppliers[0].waiting_minor < before / 2
+
+
+def test_a_budget_and_the_room_on_the_shelf_are_kept_to(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    with shop.store.write() as session:
+        workshop(session).budget_minor = 4500
+    assert 0 < sum(line.spools for line in _plan(shop).now) <= 2
+    with shop.store.write() as session:
+        workshop(session).budget_minor = None
+        workshop(session).shelf_spools = 2
+    assert sum(line.spools for line in _plan(shop).now) <= 1
+    assert _plan(shop).due[0].cut
+
+
+def test_a_supplier_nobody_knows_the_days_of_is_said_to_be_as_setup_says(shop: TestWorkshop) -> None:
+    _offer(shop, "Unknown", 2000)
+    (supplier,) = _plan(shop).due
+    assert not supplier.said_lead
+
+
+def test_the_plans_sheet_and_the_orders_sheet_say_the_same(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    plan = _plan(shop)
+    (planned,) = sheets.planned_sheets(plan).values()
+    (line,) = plan.now
+    assert line.held is not None
+    wanted = [Wanted(line.held.terms.offer_id, line.spools)]
+    needed = {one.supplier_id: one.needed_by for one in plan.due if one.needed_by}
+    number = shop.do(
+        lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=wanted, needed_by=needed)
+    ).order_ids[0]
+    with shop.store.read() as session:
+        ordered = sheets.sheet_of(session=session, now=shop.now, order_id=number)
+    assert ordered.supplier == planned.supplier == "Quick"
+    assert ordered.supplier_address == planned.supplier_address == "1 Quick Lane"
+    assert (ordered.lines, ordered.needed_by, ordered.total_minor) == (
+        planned.lines,
+        planned.needed_by,
+        planned.total_minor,
+    )
+    assert ordered.order_code is not None
+
+
+def test_figures_tell_the_plan_with_units_in_their_names(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    told = json.loads(json.dumps(figures.reorder(_plan(shop))))
+    assert told["suppliers"][0]["order_now"] is True
+    (item,) = told["items"]
+    assert (item["state"], item["supplier"]) == ("order now", "Quick")
+    assert item["total_minor"] == item["spools"] * 2000 == told["total_minor"]
+    assert 0 <= item["chance_out_before_it_comes"] <= item["chance_out_a_week_later"] <= 1
+
+
+def test_a_workshop_without_anything_has_an_empty_plan(store: Store, now: datetime) -> None:
+    plan = _plan(TestWorkshop(store, now))
+    assert (plan.now, plan.due, plan.total_minor) == ((), (), 0)
