@@ -182,6 +182,13 @@ def _shared(base: Chances, spans: Sequence[tuple[int, int, float]], total: float
     return found
 
 
+def orders_taken(from_day: date, *, order_days_mask: int, supplier_closed: Closed, horizon: int) -> tuple[int, int]:
+    """Give in how many days an order is taken, and how many days later one is again; beyond the horizon, 0 and 1."""
+    not_taken = on_weekdays(order_days_mask, supplier_closed)
+    taken = [n for n in range(horizon + 1) if not not_taken(from_day + n * _DAY)]
+    return (taken[0], taken[1] - taken[0]) if len(taken) > 1 else (0, 1)
+
+
 def carrier_days_between(sent: date, arrived: date, closed: Closed) -> int:
     """Give on how many days after `sent`, `arrived` among them, parcels were carried."""
     return sum(not closed(sent + n * _DAY) for n in range(1, (arrived - sent).days + 1))

@@ -11,7 +11,7 @@ import numpy as np
 from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State
 from spoolkeep.domain.replenish import Chance, Cycle, Deal, Packs, Reach, ahead, best_cycle
 from spoolkeep.domain.shortfall import Floats, Pile, Whole, chance_above
-from spoolkeep.domain.terms import Bill, Bought, OfferTerms, SellerTerms, bill
+from spoolkeep.domain.terms import PPM, Bill, Bought, OfferTerms, SellerTerms, bill
 
 WEEK, MONTH = 7, 30
 _CAUSE = 0.2
@@ -22,6 +22,8 @@ _NEEDED_AT = 0.1
 """At which chance that an item has run out an order is called too late. Source: our own choice."""
 _FAR = 60
 """Beyond so many days an order-by day is not worth naming. Source: our own choice."""
+_ROUNDED = 0.25
+"""Of the least lot, what lies beyond need as orders come to whole packs, up or down. Source: our own, by trial."""
 _TIMES = {Case.MORE: 4 / 3, Case.LESS: 3 / 4}
 
 
@@ -31,6 +33,11 @@ class Limits:
 
     budget_minor: int | None
     room_spools: int | None
+
+    def hold(self, its_bill: Bill, spools: float) -> bool:
+        """Tell whether an order passes neither."""
+        is_paid = self.budget_minor is None or its_bill.total_minor <= self.budget_minor
+        return is_paid and (self.room_spools is None or spools <= self.room_spools)
 
     def less(self, done: "Ordered") -> "Limits":
         """Give what is left after an order."""
@@ -42,14 +49,17 @@ class Limits:
         return Limits(budget, room)
 
 
-def rates(lot: Lot, pace: float, house: House) -> tuple[float, float, float]:
-    """Give what an item costs a day on a lot, what a milligram that lies costs a day, and the price of a milligram."""
+def rates(lot: Lot, pace: float, house: House, *, off_ppm: int = 0) -> tuple[float, float, float]:
+    """Give what an item costs a day on a lot, what a milligram that lies costs a day, and the price of a milligram.
+
+    `off_ppm` is what the supplier's usual basket takes off.
+    """
     terms = lot.terms
     pack_mg = terms.pack * terms.spool_mg
     spools = max(terms.first_spools, round(pace * MONTH / pack_mg) * terms.pack)
-    price = terms.price_at(spools) / terms.spool_mg
+    price = terms.price_at(spools) / terms.spool_mg * (1.0 - off_ppm / PPM)
     holding = price * house.carry_a_day + house.room_minor_a_day / terms.spool_mg
-    goods = pace * (price + lot.beside_minor_per_kg / 1e6) + holding * terms.first_spools * terms.spool_mg / 2
+    goods = pace * (price + lot.beside_minor_per_kg / 1e6) + holding * terms.first_spools * terms.spool_mg * _ROUNDED
     return goods, holding, price
 
 
@@ -70,10 +80,16 @@ class Ordered:
         """Weigh one supplier's order of its items, within what is left of the limits."""
         packs = _packs_of(lots, pile, house)
         parcel = source.seller.parcel_minor
-        chance = Chance(source.serves, house.order_minor + parcel, house.review_days, house.most_days)
+        next_look = max(house.review_days, source.every_days)
+        chance = Chance(source.serves, house.order_minor + parcel, next_look, house.most_days)
         cycle = best_cycle(pile, packs, chance, _deal(lots, source.seller, pile, packs, house=house, left=left))
-        is_due = cycle.is_due and bool(cycle.packs.any())
+        is_due = cycle.is_due and bool(cycle.packs.any()) and source.idle_days < house.review_days
         return cls(pile, lots, source, house, packs, cycle, is_due)
+
+    @property
+    def next_look(self) -> int:
+        """Give the days until an order after one of today can be placed and taken."""
+        return max(self.house.review_days, self.source.every_days)
 
     @property
     def spools(self) -> Whole:
@@ -99,8 +115,8 @@ class Ordered:
         due = np.flatnonzero((waits >= self.cycle.worth_minor) | barred)
         if not len(due):
             return None
-        review = self.house.review_days
-        return max(int(due[0]) // review * review, review)
+        later = int(due[0]) // self.next_look * self.next_look
+        return max(self.source.idle_days + later, self.next_look if self.is_due else self.house.review_days)
 
     def told(self, number: int) -> SourcePlan:
         """Give what the plan says of this supplier."""
@@ -125,7 +141,7 @@ class Ordered:
                 state=State.NOW if spools[at] else _state(by[at]),
                 lot=self.lots[at],
                 spools=int(spools[at]),
-                cause=self._cause(at, waits[at, : self.house.review_days], before[at, 0]) if spools[at] else None,
+                cause=self._cause(at, waits[at, : self.next_look], before[at, 0]) if spools[at] else None,
                 raised=bool(spools[at]) and bool(self.cycle.packs[at] > self.cycle.needed[at]),
                 chance_now=float(before[at, 0]),
                 chance_week=float(before[at, WEEK]),
@@ -140,10 +156,11 @@ class Ordered:
         ]
 
     def _order_by(self, waits: Floats) -> list[int | None]:
-        """Give in how many days each is to be ordered at the latest, were it ordered alone."""
+        """Give in how many days each is to be ordered at the latest, were it ordered alone, when orders are taken."""
         worth = max(self.cycle.worth_minor, 1e-9)
         late = (waits * self.pile.lost[:, None] >= worth) | (waits > self.pile.risk[:, None])
-        return [max(int(row.argmax()) - 1, 0) if row.any() else None for row in late]
+        idle, every = self.source.idle_days, self.source.every_days
+        return [idle + max(int(row.argmax()) - 1, 0) // every * every if row.any() else None for row in late]
 
     def _cause(self, at: int, waits: Floats, before: float) -> Cause:
         if before >= _LIKELY:
@@ -210,8 +227,13 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
     usual = packs.minor / packs.mg
     pace = pile.mean[:, -1] / pile.days
 
+    told: dict[bytes, Bill] = {}
+
     def whole(wanted: Floats) -> Bill:
-        return _bill(lots, np.rint(wanted * packs.spools).astype(np.intp), seller)
+        key = wanted.tobytes()
+        if key not in told:
+            told[key] = _bill(lots, np.rint(wanted * packs.spools).astype(np.intp), seller)
+        return told[key]
 
     def costs(wanted: Floats) -> float:
         return house.order_minor + whole(wanted).freight_minor
@@ -235,16 +257,20 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
                 found[at] = more
         return found
 
+    surely = np.array([lot.terms.pack * lot.terms.least_minor for lot in lots]) * (1.0 - seller.most_off_ppm / PPM)
     may = [Reach(packs.spools, float(from_spools)) for from_spools, _ in seller.basket]
     if seller.free_from_minor is not None and seller.parcel_minor:
-        may.append(Reach(packs.minor, float(seller.free_from_minor)))
-    must = (Reach(packs.minor, float(seller.least_minor)),) if seller.least_minor else ()
-    most = []
-    if left.budget_minor is not None:
-        most.append(Reach(packs.minor, float(left.budget_minor - seller.parcel_minor)))
-    if left.room_spools is not None:
-        most.append(Reach(packs.spools, float(left.room_spools)))
-    return Deal(costs, dearer, raised, tuple(may), must, tuple(most))
+        may += [Reach(each, float(seller.free_from_minor)) for each in (packs.minor, surely)]
+    must = (Reach(surely, float(seller.least_minor)),) if seller.least_minor else ()
+    return Deal(
+        costs=costs,
+        dearer=dearer,
+        raised=raised,
+        may=tuple(may),
+        must=must,
+        taken=lambda wanted: whole(wanted).goods_minor >= seller.least_minor,
+        fits=lambda wanted: left.hold(whole(wanted), float(packs.spools @ wanted)),
+    )
 
 
 def _to_a_break(terms: OfferTerms, packs: float, *, days: int, holding: float, pace: float) -> float:

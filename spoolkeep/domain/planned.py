@@ -52,6 +52,10 @@ class Source:
     seller: SellerTerms
     serves: Floats
     """See Chance: the first day that an order of today serves."""
+    idle_days: int = 0
+    """For how many days an order of today lies before it is taken: so long it may wait without coming later."""
+    every_days: int = 1
+    """Days from then until orders are taken again."""
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from spoolkeep.domain.planned import House, Line, Lot, Plan, Source, SourcePlan,
 from spoolkeep.domain.replenish import Chance, Deal, Packs, ahead, best_cycle
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, Whole, asked_share, expected
 from spoolkeep.domain.sources import Sourcing, assigned
+from spoolkeep.domain.terms import PPM
 
 
 def plan(pile: Pile, lots: Sequence[Lot], sources: Sequence[Source], house: House) -> Plan:
@@ -63,8 +64,9 @@ class _Chosen:
         best: list[dict[int, Lot]] = [{} for _ in pile.lost]
         shape = (len(pile.lost), len(sources))
         goods, lies, worth = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape)
+        off_ppm = _usual_off(pace, lots, sources)
         for lot in lots:
-            rate, holding, price = rates(lot, pace[lot.item], house)
+            rate, holding, price = rates(lot, pace[lot.item], house, off_ppm=off_ppm[lot.source])
             if rate < goods[lot.item, lot.source]:
                 best[lot.item][lot.source] = lot
                 goods[lot.item, lot.source] = rate
@@ -77,6 +79,23 @@ class _Chosen:
         at = assigned(Sourcing(goods, lies, worth, none + parcels, none, np.array(free)))
         hurried, passed_over = _hurried(pile, goods * MONTH, at, sources=sources, order=none + parcels)
         return cls(hurried, best, {row: best[row][int(at[row])] for row in passed_over})
+
+
+def _usual_off(pace: Floats, lots: Sequence[Lot], sources: Sequence[Source]) -> list[int]:
+    """Give what each supplier's basket takes off a month's draw of the items that are then cheapest there, in ppm."""
+    usual = np.full((len(pace), len(sources)), np.inf)
+    spools = np.zeros_like(usual)
+    for lot in lots:
+        price = lot.terms.price_minor / lot.terms.spool_mg
+        if price < usual[lot.item, lot.source]:
+            usual[lot.item, lot.source] = price
+            spools[lot.item, lot.source] = pace[lot.item] * MONTH / lot.terms.spool_mg
+    found = []
+    for at, one in enumerate(sources):
+        lowered = usual[:, at] * (1.0 - one.seller.most_off_ppm / PPM)
+        theirs = np.isfinite(lowered) & (lowered <= usual.min(axis=1, initial=np.inf))
+        found.append(one.seller.off_ppm(int(spools[theirs, at].sum())))
+    return found
 
 
 def _hurried(

@@ -35,6 +35,8 @@ _FIRST, _GROWS = 4.0, 1.12
 _BARRED = 1e30
 _PARTS = np.array([0.1, 0.25, 0.45, 0.65, 0.8, 0.9, 0.97, 1.0])
 _LATE = 0.99
+_DEAR = 1000.0
+"""How many times what a pack costs that lies for a day, a day without is worth at least. Source: our own choice."""
 
 
 class Packs(NamedTuple):
@@ -107,6 +109,10 @@ class Chance:
         return int(np.searchsorted(np.cumsum(self.serves), _LATE))
 
 
+def _always(_: Floats) -> bool:
+    return True
+
+
 class Deal(NamedTuple):
     """What bears on an order beside its items."""
 
@@ -119,9 +125,11 @@ class Deal(NamedTuple):
     may: tuple[Reach, ...] = ()
     """What it may be raised to."""
     must: tuple[Reach, ...] = ()
-    """What it must reach."""
-    most: tuple[Reach, ...] = ()
-    """What it must not pass."""
+    """What it is raised to where it is not taken otherwise."""
+    taken: Callable[[Floats], bool] = _always
+    """Whether the supplier takes it."""
+    fits: Callable[[Floats], bool] = _always
+    """Whether it passes no limit."""
 
 
 @dataclass(frozen=True)
@@ -158,10 +166,15 @@ def ahead(daily: Floats, serves: Floats, *, before: bool = False) -> Floats:
     `before` it is the day before that: what has run out by then was not served in time.
     """
     days = np.flatnonzero(serves > 0)
-    along = np.arange(daily.shape[1])
+    whole = daily.shape[1]
+    if not len(days):
+        return np.zeros_like(daily)
+    first = np.repeat(daily[:, :1], 1 if before else 0, axis=1)
+    last = np.repeat(daily[:, -1:], int(days[-1]), axis=1)
+    beyond = np.concatenate([first, daily, last], axis=1)
     found = np.zeros_like(daily)
     for day in days:
-        found += serves[day] * daily[:, np.clip(along + day - before, 0, daily.shape[1] - 1)]
+        found += serves[day] * beyond[:, day : day + whole]
     return found
 
 
@@ -170,7 +183,7 @@ def best_cycle(pile: Pile, packs: Packs, chance: Chance, deal: Deal) -> Cycle:
 
     For each length in days it is filled as far as keeps the risk of its last day where the next order would be placed,
     the dearest risk first; the length with the least cost a day is the best one. What ends an order follows from what
-    the best one costs, so it is found in two rounds.
+    the best one costs, so it is found in two rounds. Limits do not bear on when to order, only on what is in it then.
     Source: joint replenishment with a shared order cost (Silver 1976; Snyder and Shen, 2nd ed., chapter 3); a marginal
     rule for when to stop waiting, renewal theory. The combination is our own.
     """
@@ -185,6 +198,8 @@ def best_cycle(pile: Pile, packs: Packs, chance: Chance, deal: Deal) -> Cycle:
         found = _shortest(tables, pile, packs, chance, deal=deal, ends=ENDS_AT * worth)
         worth = max(EAGER * (found.rate_minor - lies), _LEAST_SHARE * found.rate_minor)
     barred = bool((waits.max(axis=1) > pile.risk).any())
+    if found.packs.any() and not (deal.taken(found.packs) and deal.fits(found.packs)):
+        found = _cut(tables, pile, packs, chance, deal=deal, ends=ENDS_AT * worth)
     return Cycle(found.packs, found.needed, found.days, found.rate_minor, waiting, worth, barred, found.cut)
 
 
@@ -234,9 +249,10 @@ def _tables(pile: Pile, packs: Packs, chance: Chance) -> Iterator[_Table]:
         most = pile.mean[:, end] + 6.0 * np.sqrt(pile.variance[:, end]) - pile.held[:, end]
         least = pile.mean[:, on] - np.sqrt(pile.variance[:, on]) - pile.held[:, on]
         base = np.floor(np.maximum(least, 0.0) / packs.mg)
-        span = np.maximum(np.ceil(np.maximum(most, 0.0) / packs.mg), packs.first) - base
+        top = np.maximum(np.ceil(np.maximum(most, 0.0) / packs.mg), packs.first)
+        span = top - base
         stride = np.maximum(np.ceil(span / _STEPS), 1.0)
-        some = base[:, None] + stride[:, None] * np.arange(_STEPS + 1)
+        some = np.minimum(base[:, None] + stride[:, None] * np.arange(_STEPS + 1), top[:, None])
         some = np.where(some > 0, np.maximum(some, packs.first[:, None]), 0.0)
         amounts: Floats = np.concatenate([np.zeros((len(base), 1)), some], axis=1)
         chances = pile.chances_on(chance.days + length + between, amounts * packs.mg[:, None]) @ chance.weights
@@ -259,32 +275,38 @@ def _lies(pile: Pile, packs: Packs, amounts: Floats) -> Floats:
 
 
 def _shortest(tables: Sequence[_Table], pile: Pile, packs: Packs, chance: Chance, *, deal: Deal, ends: float) -> _Found:
-    """Give the order with the least cost a day, of all lengths, as it is filled and as it may be raised."""
-    best: _Found | None = None
-    free = math.inf
+    """Give the order with the least cost a day, of all lengths: one that is taken, where there is such a one."""
+    every = list(_weighed(tables, pile, packs, chance, deal=deal, ends=ends))
+    some = [one for one in every if one.packs.any()]
+    taken = [one for one in some if deal.taken(one.packs)]
+    return min(taken or some or every, key=lambda one: one.weighed_minor)
+
+
+def _weighed(
+    tables: Sequence[_Table], pile: Pile, packs: Packs, chance: Chance, *, deal: Deal, ends: float
+) -> Iterator[_Found]:
+    """Give the orders of all lengths, as they are filled and as they may be raised."""
     for table in tables:
         needed = _needed(table, packs, ends)
         for filled in _fillings(table, pile, packs, deal, needed=needed):
             wanted = deal.raised(filled, table.days)
-            rate = _rate(_Order(wanted, needed, table.days), pile, packs, chance, deal=deal)
-            weighed = rate + deal.dearer(wanted)
-            fits = all(float(one.each @ wanted) <= one.target for one in deal.most)
-            if not _reaches(wanted, deal.must):
-                continue
-            free = min(free, weighed)
-            if fits and (best is None or weighed < best.weighed_minor):
-                best = _Found(wanted, needed, table.days, rate, weighed, cut=False)
-    if best is None:
-        table = tables[0]
-        kept = _under(table, packs, deal.most)
-        rate = _rate(_Order(kept, kept, table.days), pile, packs, chance, deal=deal)
-        return _Found(kept, kept, table.days, rate, rate, cut=True)
-    return best._replace(cut=free < best.weighed_minor)
+            yield _found(_Order(wanted, needed, table.days), pile, packs, chance, deal=deal)
 
 
-def _reaches(wanted: Floats, must: Sequence[Reach]) -> bool:
-    """Tell whether an order reaches what it must; nothing at all does."""
-    return not wanted.any() or all(float(one.each @ wanted) >= one.target for one in must)
+def _found(order: "_Order", pile: Pile, packs: Packs, chance: Chance, *, deal: Deal) -> _Found:
+    rate = _rate(order, pile, packs, chance, deal=deal)
+    return _Found(*order, rate, rate + deal.dearer(order.packs), cut=False)
+
+
+def _cut(tables: Sequence[_Table], pile: Pile, packs: Packs, chance: Chance, *, deal: Deal, ends: float) -> _Found:
+    """Give the best order that passes no limit: a shorter one for all items, else what spares most until the next."""
+    every = _weighed(tables, pile, packs, chance, deal=deal, ends=ends)
+    some = (one for one in every if one.packs.any() and deal.taken(one.packs) and deal.fits(one.packs))
+    fitting = min(some, key=lambda one: one.weighed_minor, default=None)
+    if fitting is None:
+        kept = _most_spared(pile, packs, chance, deal=deal, until=tables[0].days)
+        fitting = _found(_Order(kept, kept, tables[0].days), pile, packs, chance, deal=deal)
+    return fitting._replace(cut=True)
 
 
 class _Order(NamedTuple):
@@ -362,22 +384,27 @@ def _fewest(table: _Table, lies: Floats, counts: Callable[[Whole], float], targe
     return found
 
 
-def _under(table: _Table, packs: Packs, most: Sequence[Reach]) -> Floats:
-    """Give the most of the shortest order that passes no limit: where risk falls most for what it takes of the limits.
+def _most_spared(pile: Pile, packs: Packs, chance: Chance, *, deal: Deal, until: int) -> Floats:
+    """Give what passes no limit, pack by pack where the risk falls most for the money; nothing where it is not taken.
 
-    Item by item, the dearest risk first; what does not fit is left out.
+    A pack must spare more than it costs to lie. Of an item whose risk alone is told, a day without is taken to cost as
+    much as of any.
     """
-    rows = np.arange(len(table.packs))
-    lies = (packs.holding * packs.mg)[:, None] * table.packs
-    at = _fewest(table, lies, lambda where: -float(table.loss[rows, where].sum()), 0.0)
-    wanted = table.packs[rows, at]
-    falls = table.loss[:, 0] - table.loss[rows, at]
-    kept = np.zeros(len(wanted))
-    for row in np.argsort(-falls, kind="stable"):
-        for amount in sorted({float(one) for one in table.packs[row] if 0 < one <= wanted[row]}, reverse=True):
-            tried = kept.copy()
-            tried[row] = amount
-            if all(float(one.each @ tried) <= one.target for one in most):
-                kept = tried
-                break
-    return kept
+    rows, lies = np.arange(len(packs.mg)), packs.holding * packs.mg
+    amounts = np.concatenate([np.zeros((len(rows), 1)), packs.first[:, None] + np.arange(_STEPS)], axis=1)
+    chances = pile.chances_on(chance.days + until, amounts * packs.mg[:, None]) @ chance.weights
+    lost = np.where(pile.risk < 1.0, max(pile.lost.max(), _DEAR * lies.max()), pile.lost)
+    spared = -np.diff(lost[:, None] * chances, axis=1) / np.diff(amounts, axis=1)
+    pays = np.where(spared > lies[:, None], spared / np.maximum(packs.minor, 1.0)[:, None], 0.0)
+    at, kept, going = np.zeros(len(rows), dtype=np.intp), np.zeros(len(rows)), np.ones(len(rows), dtype=bool)
+    while going.any():
+        gain = np.where(going, pays[rows, np.minimum(at, _STEPS - 1)], 0.0)
+        row = int(gain.argmax())
+        if gain[row] <= 0.0:
+            break
+        tried = kept.copy()
+        tried[row] = amounts[row, at[row] + 1]
+        if deal.fits(tried):
+            kept, at[row] = tried, at[row] + 1
+        going[row] = kept is tried and at[row] < _STEPS
+    return kept if deal.taken(kept) else np.zeros(len(kept))

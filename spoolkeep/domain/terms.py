@@ -71,6 +71,11 @@ class OfferTerms:
         return reached[-1] if reached else self.price_minor
 
     @property
+    def least_minor(self) -> int:
+        """Give the price of a spool when very many are bought at once."""
+        return self.breaks[-1][1] if self.breaks else self.price_minor
+
+    @property
     def first_spools(self) -> int:
         """Give the fewest spools that can be bought: whole packs, from the least number on."""
         return up_to(max(self.least_spools, 1), self.pack)
@@ -107,6 +112,11 @@ class SellerTerms:
         """Give what is taken off the price of all spools, in millionths, when so many are bought at once."""
         reached = [off for from_spools, off in self.basket if spools >= from_spools]
         return reached[-1] if reached else 0
+
+    @property
+    def most_off_ppm(self) -> int:
+        """Give what is taken off when very many spools are bought at once."""
+        return self.basket[-1][1] if self.basket else 0
 
     def freight_minor(self, worth_minor: float) -> int:
         """Give what the parcel of an order of this worth costs."""

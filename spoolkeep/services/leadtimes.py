@@ -27,6 +27,7 @@ from spoolkeep.domain.leadtimes import (
     carrier_days_between,
     next_open,
     on_weekdays,
+    orders_taken,
 )
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services.openhours import OpenHours, open_hours
@@ -150,6 +151,11 @@ class Learned:
             shop_closed=self._shut,
             horizon=horizon,
         )
+
+    def orders_taken(self, from_day: date, *, horizon: int) -> tuple[int, int]:
+        """Give in how many days an order is taken, and how many days later one is again."""
+        mask, closed = self.order_days, self.closed.__contains__
+        return orders_taken(from_day, order_days_mask=mask, supplier_closed=closed, horizon=horizon)
 
     @property
     def _idle(self) -> Closed:

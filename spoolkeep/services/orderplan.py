@@ -222,7 +222,7 @@ def _sellers(session: Session, told: Standing) -> _Sellers:
         comes = told.taking[row.id].arrivals(told.today, horizon=HORIZON)
         ids.append(row.id)
         arrivals.append(comes)
-        sources.append(Source(terms, _serves(comes)))
+        sources.append(Source(terms, _serves(comes), *told.taking[row.id].orders_taken(told.today, horizon=HORIZON)))
     return _Sellers(ids, sources, told.taking, arrivals, tuple(left_out))
 
 

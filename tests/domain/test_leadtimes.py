@@ -20,6 +20,7 @@ from spoolkeep.domain.leadtimes import (
     carrier_days_between,
     next_open,
     on_weekdays,
+    orders_taken,
 )
 
 MONDAY = date(2026, 3, 2)
@@ -232,3 +233,12 @@ def test_a_later_order_never_comes_earlier(
     first = np.cumsum(by_day(lead, MONDAY + start * DAY, 60 + later, **how))
     second = np.cumsum(by_day(lead, MONDAY + (start + later) * DAY, 60, **how))
     assert (first[later:] >= second - 1e-12).all()
+
+
+def test_an_order_lies_until_the_suppliers_order_day_and_the_next_one_may_be_closed() -> None:
+    tuesdays = 0b0000010
+    # from a Monday: tomorrow, and a week after that; the Tuesday after where that one is closed
+    assert orders_taken(MONDAY, order_days_mask=tuesdays, supplier_closed=never, horizon=60) == (1, 7)
+    feast = MONDAY + 8 * DAY
+    assert orders_taken(MONDAY, order_days_mask=tuesdays, supplier_closed=feast.__eq__, horizon=60) == (1, 14)
+    assert orders_taken(MONDAY, order_days_mask=EVERY_DAY, supplier_closed=never, horizon=60) == (0, 1)
