@@ -14,6 +14,7 @@ from spoolkeep.cli.printed import instance_option, json_option, table, this_mome
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.planned import State
 from spoolkeep.domain.share import MonthShare
+from spoolkeep.domain.shortfall import HORIZON
 from spoolkeep.paper.night_sheet import half_sheet
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.paper.stocks import STOCKS
@@ -89,7 +90,7 @@ def reorder(*, folder: Path, as_json: bool, pdf: Path | None, csv: Path | None, 
     if not plan.due:
         click.echo("Nothing needs ordering today.")
     for one in plan.left_out:
-        click.echo(f"{one} is paid in another currency: its offers are not weighed.")
+        click.echo(one)
     rows = [_reorder_row(one, formats) for one in (*plan.now, *plan.standing(State.NOBODY, State.BY))]
     table(("item", "what", "supplier", "spools", "left", "lasts", "out first", "in a week", "order by", "sum"), rows)
 
@@ -190,12 +191,17 @@ def _reorder_row(one: ItemLine, formats: Formats) -> tuple[str, ...]:
         one.held.supplier if one.held else "",
         str(one.spools or ""),
         formats.grams(one.left_mg),
-        _few(told.lasts_days),
-        f"{told.chance_now:.0%}",
-        f"{told.chance_week:.0%}",
+        f"over {HORIZON}" if told.lasts_days >= HORIZON else str(told.lasts_days),
+        _chance(told.chance_now),
+        _chance(told.chance_week),
         "" if one.order_by is None else formats.day(one.order_by),
         formats.money(one.total_minor) if one.spools else "",
     )
+
+
+def _chance(chance: float) -> str:
+    """Give a chance as the Orders page does."""
+    return "under 1 %" if chance < 0.005 else "over 99 %" if chance > 0.995 else f"{chance * 100:.0f} %"  # noqa: PLR2004
 
 
 def _share_row(month: MonthShare, formats: Formats) -> tuple[str, ...]:

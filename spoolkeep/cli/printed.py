@@ -40,6 +40,9 @@ def table(head: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
 
 def write(path: Path, data: bytes) -> None:
     """Write a file, and say so."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(data)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as fault:
+        raise click.ClickException(f"{path} cannot be written: {fault.strerror}. Name another place.") from None
     click.echo(f"Wrote {path}.")

@@ -11,7 +11,7 @@ import numpy as np
 from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State
 from spoolkeep.domain.replenish import Chance, Cycle, Deal, Packs, Reach, ahead, best_cycle
 from spoolkeep.domain.shortfall import Floats, Pile, Whole, chance_above
-from spoolkeep.domain.terms import PPM, Bill, Bought, OfferTerms, SellerTerms, bill
+from spoolkeep.domain.terms import MOST_SPOOLS, PPM, Bill, Bought, OfferTerms, SellerTerms, bill
 
 WEEK, MONTH = 7, 30
 _CAUSE = 0.2
@@ -127,9 +127,9 @@ class Ordered:
     def lines(self, rows: Whole, passed_over: Sequence[Lot | None]) -> list[Line]:
         """Give how each item stands."""
         daily = self.pile.chances()
-        before = ahead(daily, self.source.serves, before=True)
+        before = ahead(ever(daily), self.source.serves, before=True)
         waits = ahead(daily, self.source.serves)
-        by = self._order_by(waits)
+        by = self._order_by(waits, before)
         held_for = lasts(self.pile, np.zeros(len(rows)))
         needed = needed_by(daily)
         after = self._after(_next_serves(self.next_days, self.cycle.days))
@@ -155,10 +155,13 @@ class Ordered:
             for at in range(len(rows))
         ]
 
-    def _order_by(self, waits: Floats) -> list[int | None]:
-        """Give in how many days each is to be ordered at the latest, were it ordered alone, when orders are taken."""
+    def _order_by(self, waits: Floats, before: Floats) -> list[int | None]:
+        """Give in how many days each is to be ordered at the latest, were it ordered alone, when orders are taken.
+
+        What has likely run out before it comes is late, whatever it costs.
+        """
         worth = max(self.cycle.worth_minor, 1e-9)
-        late = (waits * self.pile.lost[:, None] >= worth) | (waits > self.pile.risk[:, None])
+        late = (waits * self.pile.lost[:, None] >= worth) | (waits > self.pile.risk[:, None]) | (before >= _LIKELY)
         idle, every = self.source.idle_days, self.source.every_days
         return [idle + max(int(row.argmax()) - 1, 0) // every * every if row.any() else None for row in late]
 
@@ -197,11 +200,17 @@ def _next_serves(next_days: int | None, cycle_days: int) -> int:
     return cycle_days if next_days is None else next_days
 
 
-def needed_by(daily: Floats) -> list[int]:
-    """Give in how many days at the latest something must come of each item, by its chances of having run out."""
-    late = daily > _NEEDED_AT
-    days = np.where(late.any(axis=1), late.argmax(axis=1) - 1, daily.shape[1] - 1)
-    return [max(int(day), 0) for day in days]
+def ever(daily: Floats) -> Floats:
+    """Give the chance that each item has run out at all by each day: what comes later does not undo it.
+
+    At least that of its worst day: the days lean on each other.
+    """
+    return np.asarray(np.maximum.accumulate(daily, axis=1))
+
+
+def needed_by(daily: Floats) -> list[int | None]:
+    """Give in how many days at the latest something must come of each item, by its chances of being out."""
+    return [max(int(row.argmax()) - 1, 0) if row.any() else None for row in daily > _NEEDED_AT]
 
 
 def _state(by: int | None) -> State:
@@ -245,14 +254,16 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
 
     with_breaks = [at for at, lot in enumerate(lots) if lot.terms.breaks]
 
+    most = np.floor(MOST_SPOOLS / packs.spools)
+
     def raised(wanted: Floats, days: int) -> Floats:
-        found = wanted
+        found = np.minimum(wanted, most)
         for at in with_breaks:
             more = _to_a_break(
                 lots[at].terms, float(wanted[at]), days=days, holding=float(packs.holding[at]), pace=float(pace[at])
             )
             covers = (pile.held[at, 0] + more * packs.mg[at]) <= house.most_days * pace[at]
-            if more > found[at] and covers:
+            if most[at] >= more > found[at] and covers:
                 found = found.copy() if found is wanted else found
                 found[at] = more
         return found

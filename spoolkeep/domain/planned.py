@@ -104,8 +104,10 @@ class Line:
     """That it runs out before an order of a week later comes."""
     order_by_days: int | None
     """In how many days it is to be ordered at the latest; None beyond the days that are told."""
-    needed_days: int
-    """In how many days an order of it must have come, so that it has run out before in one case of ten at most."""
+    needed_days: int | None
+    """In how many days an order of it must have come, so that it has run out before in one case of ten at most.
+
+    None where the days that are told do not reach so far."""
     lasts_days: int
     """For how long what is here and coming lasts, as drawn on average."""
     daily: float

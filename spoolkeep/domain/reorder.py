@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from spoolkeep.domain.demand import Outlook
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.ordering import MONTH, WEEK, Limits, Ordered, lasts, needed_by, rates
+from spoolkeep.domain.ordering import MONTH, WEEK, Limits, Ordered, ever, lasts, needed_by, rates
 from spoolkeep.domain.planned import House, Line, Lot, Plan, Source, SourcePlan, State
 from spoolkeep.domain.replenish import Chance, Deal, Packs, ahead, best_cycle
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, Whole, asked_share, expected
@@ -43,7 +43,7 @@ def plan(pile: Pile, lots: Sequence[Lot], sources: Sequence[Source], house: Hous
         plans[source] = done.told(source)
         passed = [chosen.passed_over.get(int(row)) for row in rows]
         lines.update(zip(rows.tolist(), done.lines(rows, passed), strict=True))
-    nobodys = ahead(pile.chances(), _soon(sources), before=True)
+    nobodys = ahead(ever(pile.chances()), _soon(sources), before=True)
     for row in np.flatnonzero(chosen.at < 0).tolist():
         lines[row] = _nobodys(pile, row, nobodys)
     return Plan(tuple(lines[row] for row in range(len(pile.lost))), tuple(plans[one] for one in sorted(plans)))
@@ -109,7 +109,7 @@ def _hurried(
     if not sources:
         return at, []
     daily = pile.chances() * pile.lost[:, None]
-    lost = np.stack([daily[:, 1:] @ (1.0 - np.cumsum(one.serves)[:-1]) for one in sources], axis=1)
+    lost = np.stack([daily[:, 1:] @ (1.0 - np.cumsum(one.serves)[1:]) for one in sources], axis=1)
     busy = np.array([lost[at == one].sum() for one in range(len(sources))]) > order
     found, passed_over = at.copy(), []
     for row in np.flatnonzero(at >= 0).tolist():

@@ -10,6 +10,8 @@ from itertools import pairwise
 from spoolkeep.domain.errors import BadInput
 
 PPM = 1_000_000
+MOST_SPOOLS = 500
+"""Of one item in one order: more is a slip of the hand."""
 
 
 def whole_spools(mg: int, *, spool_mg: int, pack: int = 1) -> int:
@@ -161,4 +163,4 @@ def bill(lines: Sequence[Bought], seller: SellerTerms) -> Bill:
     off_ppm = seller.off_ppm(sum(line.spools for line in lines))
     prices = tuple(less_off(line.terms.price_at(line.spools), off_ppm) for line in lines)
     goods = sum(price * line.spools for price, line in zip(prices, lines, strict=True))
-    return Bill(prices, goods, seller.freight_minor(goods) if lines else 0, off_ppm)
+    return Bill(prices, goods, seller.freight_minor(goods) if goods else 0, off_ppm)

@@ -123,7 +123,7 @@ class Learned:
         As long as nothing came from the supplier, its middle is the owner's word in calendar days.
         """
         if chance <= LATE_AT and not self.came and not_by is None:
-            said = sent_on + timedelta(days=self.said_days)
+            said = next_open(self.taken_on(sent_on) + timedelta(days=self.said_days), self._shut)
             return said if chance <= 0.5 else max(said, self._by_lead(sent_on, chance, None))  # noqa: PLR2004 - middle
         return self._by_lead(sent_on, chance, not_by)
 

@@ -50,10 +50,21 @@ def holding(session: Session, *, shop: Shop, today: date) -> dict[int, list[Held
     )
     for offer in session.execute(query):
         lead_days = shop.lead_days if offer.lead_days is None else offer.lead_days
-        sold = (offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks.get(offer.id, ()), offer.least_spools)
+        # more spools never cost more each, whatever an older book says
+        steps = _falling(offer.price_minor, breaks.get(offer.id, ()))
+        sold = (offer.id, offer.price_minor, offer.spool_mg, offer.pack, steps, offer.least_spools)
         whose = (offer.supplier_id, offer.name, offer.address, offer.their_number, lead_days, offer.until_day)
         found.setdefault(offer.article_id, []).append(Held(OfferTerms(*sold), *whose))
     return found
+
+
+def _falling(price_minor: int, breaks: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    """Give breaks of which none is dearer than the price before it."""
+    found: list[tuple[int, int]] = []
+    for from_spools, price in breaks:
+        price_minor = min(price_minor, price)
+        found.append((from_spools, price_minor))
+    return tuple(found)
 
 
 def quickest(session: Session, *, shop: Shop, today: date) -> dict[int, int]:
@@ -213,4 +224,10 @@ def _take_over(session: Session, act: Act, offer: Offer, came: Came) -> None:
         .where(col(PriceBreak.offer_id) == offer.id, col(PriceBreak.live), col(PriceBreak.from_spools) <= came.spools)
         .order_by(col(PriceBreak.from_spools).desc())
     )
-    change(session, act, session.scalars(reached).first() or offer, price_minor=came.price_minor)
+    priced = session.scalars(reached).first() or offer
+    change(session, act, priced, price_minor=came.price_minor)
+    from_spools = priced.from_spools if isinstance(priced, PriceBreak) else 1
+    higher = select(PriceBreak).where(col(PriceBreak.offer_id) == offer.id, col(PriceBreak.live))
+    for dearer in session.scalars(higher.where(col(PriceBreak.from_spools) > from_spools)):
+        if dearer.price_minor > came.price_minor:  # more spools never cost more each
+            change(session, act, dearer, price_minor=came.price_minor)

@@ -15,6 +15,7 @@ from spoolkeep.domain.arrival import Arrival
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import Formats
+from spoolkeep.domain.terms import SellerTerms
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, leadtimes, offers
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
@@ -61,7 +62,7 @@ class OrderTerms:
     least_minor: int | None = None
     """What the goods must be worth at least; None where nothing is asked."""
     basket: tuple[int, int] | None = None
-    """The basket break that is reached: from how many spools on, and what is off in millionths."""
+    """The basket break that a draft reaches: from how many spools on, and what is off in millionths."""
 
 
 @dataclass(frozen=True)
@@ -149,8 +150,8 @@ def reached(steps: Steps, spools: int) -> tuple[int, int] | None:
 
 def freight_minor(supplier: Supplier, goods_minor: int) -> int:
     """Give what a parcel of goods of this worth costs, in minor units of the supplier's currency."""
-    free = supplier.free_freight_minor
-    return 0 if not goods_minor or (free is not None and goods_minor >= free) else supplier.parcel_minor
+    terms = SellerTerms(supplier.id, supplier.parcel_minor, supplier.free_freight_minor)
+    return terms.freight_minor(goods_minor) if goods_minor else 0
 
 
 def came_in_words(order: OrderView) -> tuple[str, ...]:
@@ -255,7 +256,7 @@ def _terms(order: Order, supplier: Supplier, lines: Sequence[LineView], *, steps
         freight_minor=freight_minor(supplier, goods) if drafted else order.freight_minor,
         free_from_minor=supplier.free_freight_minor,
         least_minor=supplier.least_minor,
-        basket=reached(steps, sum(line.spools for line in lines)),
+        basket=reached(steps, sum(line.spools for line in lines)) if drafted else None,
     )
 
 

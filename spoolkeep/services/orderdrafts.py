@@ -5,7 +5,7 @@ The Orders pages call it.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
@@ -17,7 +17,7 @@ from spoolkeep.domain.terms import less_off
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
 from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, reached, standing, view
-from spoolkeep.services.orders import Wanted
+from spoolkeep.services.orders import FURTHEST, Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
@@ -26,7 +26,6 @@ from spoolkeep.store.tables import Act, Offer, OrderLine
 __all__ = ["Addable", "DraftAnswer", "add_line", "addable", "drafts", "note_and_day", "send_all", "set_spools"]
 
 MOST_NOTE = 1000
-FURTHEST = timedelta(days=730)
 
 
 @dataclass(frozen=True)

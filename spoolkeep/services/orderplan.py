@@ -22,7 +22,7 @@ from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, chance_above
 from spoolkeep.domain.terms import Bill, Bought, SellerTerms, bill, whole_spools
 from spoolkeep.domain.truecost import DAYS_PER_MONTH, DAYS_PER_YEAR, PPM, SECONDS_PER_HOUR
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import buys, idling, offers, stock
+from spoolkeep.services import buys, idling, offers, orderbook, stock
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.offers import Held
@@ -84,14 +84,12 @@ class SupplierPlan:
     """Whether something is ordered of it today: as the plan says, or as a person asks."""
     bill: Bill | None
     terms: SellerTerms
-    order_minor: int
-    """What an order costs of the owner's time."""
     waiting_minor: float
     """What a day of waiting costs, in what may run out."""
     worth_minor: float
     """What a day of waiting must cost for the order to be worth it."""
     cut: bool
-    """Whether budget or room cut it."""
+    """Whether budget, room or the least that the supplier takes cut it."""
     next_on: date | None
     """The day of the next order, as expected."""
     comes: tuple[date, date] | None
@@ -115,7 +113,7 @@ class PlanView:
     items: tuple[ItemLine, ...]
     """Every item whose pace is known, by name."""
     left_out: tuple[str, ...]
-    """Suppliers whose prices are in another currency, so that they cannot be weighed."""
+    """In sentences, suppliers whose offers cannot be weighed."""
 
     @property
     def due(self) -> tuple[SupplierPlan, ...]:
@@ -128,8 +126,8 @@ class PlanView:
         return tuple(line for one in self.due for line in one.lines)
 
     def standing(self, *states: State) -> tuple[ItemLine, ...]:
-        """Give the items that stand so, the soonest to order first."""
-        found = [one for one in self.items if one.told.state in states]
+        """Give the items that stand so and are not ordered now, the soonest to order first."""
+        found = [one for one in self.items if one.told.state in states and not one.spools]
         return tuple(sorted(found, key=lambda one: (one.order_by or date.max, one.item.name)))
 
     @property
@@ -186,13 +184,13 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
         for at, number in enumerate(told.outlook.past.article_ids)
         if number in told.known and told.is_asked(at, number)
     ]
-    drafted = stock.ordered_mg(session, (OrderState.DRAFTED,))
+    drafted = stock.coming_of(session, told.taking, (OrderState.DRAFTED,), shop=told.shop, now=now)
     pile = _pile(session, told, rows, drafted, now=now)
     besides = buys.besides(session, held=held, known=told.known, shop=told.shop, now=now)
     lots, whose = _lots(rows, held, sellers, besides)
-    planned = reorder.plan(pile, lots, sellers.sources, _house(told, drafted))
+    planned = reorder.plan(pile, lots, sellers.sources, _house(session, told, drafted, now=now))
     lines = [
-        _line(told, number, line, whose, drafted=drafted.get(number, 0))
+        _line(told, number, line, whose, drafted=sum(mg for _, mg in drafted.get(number, ())))
         for (_, number), line in zip(rows, planned.lines, strict=True)
     ]
     lines = [_asked(line, instead) for line in lines]
@@ -214,7 +212,7 @@ def _sellers(session: Session, told: Standing) -> _Sellers:
     sellers = select(Supplier).where(col(Supplier.live), ~col(Supplier.retired)).order_by(col(Supplier.id))
     for row in session.scalars(sellers):
         if row.currency and row.currency != told.shop.currency:
-            left_out.append(row.name)
+            left_out.append(f"{row.name} is paid in {row.currency}, and no rate is told: its offers are not weighed.")
             continue
         terms = SellerTerms(
             row.id, row.parcel_minor, row.free_freight_minor, row.least_minor or 0, baskets.get(row.id, ())
@@ -255,36 +253,67 @@ def _lots(
     return lots, whose
 
 
-def _house(told: Standing, drafted: Mapping[int, int]) -> House:
+Coming = Mapping[int, Sequence[tuple[int, int]]]
+"""By item, in how many days what is ordered should come, and how much."""
+
+
+def _house(session: Session, told: Standing, drafted: Coming, *, now: datetime) -> House:
     shop = told.shop
     spools = sum(one.spools for one in told.held.values())
-    coming_mg = sum(mg for some in told.coming.values() for _, mg in some) + sum(drafted.values())
+    coming_mg = sum(mg for coming in (told.coming, drafted) for some in coming.values() for _, mg in some)
     coming = whole_spools(coming_mg, spool_mg=USUAL_SPOOL_MG)
     return House(
         order_minor=shop.hour_cost_minor * shop.order_seconds / SECONDS_PER_HOUR,
         carry_a_day=shop.carry_ppm_a_year / PPM / DAYS_PER_YEAR,
         room_minor_a_day=shop.space_minor_a_month / DAYS_PER_MONTH,
-        review_days=shop.review_days,
+        review_days=_next_look(told),
         most_days=min(shop.cover_days, HORIZON),
-        budget_minor=shop.budget_minor,
+        budget_minor=None if shop.budget_minor is None else max(0, shop.budget_minor - _spent(session, told, now)),
         room_spools=None if shop.shelf_spools is None else max(0, shop.shelf_spools - spools - coming),
     )
 
 
-def _pile(
-    session: Session, told: Standing, rows: Sequence[tuple[int, int]], drafted: Mapping[int, int], *, now: datetime
-) -> Pile:
+def _next_look(told: Standing) -> int:
+    """Give the days until somebody looks again: an order day of the workshop on which it is open."""
+    opens = next(iter(told.taking.values())).opens if told.taking else None
+    days = told.shop.review_days
+    while opens is not None and days < HORIZON and not opens.works_on(told.today + timedelta(days=days)):
+        days += 1
+    return days if days < HORIZON else told.shop.review_days
+
+
+def _spent(session: Session, told: Standing, now: datetime) -> int:
+    """Give what the orders of today come to already: all that are drafted, and those that were sent today."""
+    today = orderbook.listed(session=session, now=now)
+    ours = [one for one in today if not one.is_foreign and one.state != OrderState.CALLED_OFF]
+    return sum(
+        one.to_pay_minor
+        for one in ours
+        if one.state == OrderState.DRAFTED or (one.sent_at and told.shop.today(one.sent_at) == told.today)
+    )
+
+
+def _pile(session: Session, told: Standing, rows: Sequence[tuple[int, int]], drafted: Coming, *, now: datetime) -> Pile:
     """Give how the items stand: what will be drawn with what is sure, what is here, and what a day without costs."""
     at = np.array([row for row, _ in rows], dtype=np.intp)
     numbers = [number for _, number in rows]
     mean, variance = _with_sure(told, at)
-    held = np.stack([told.usable(number)[1] + drafted.get(number, 0) for number in numbers]) if numbers else mean
+    held = [told.usable(number)[1] + stock.by_then(drafted.get(number, ())) for number in numbers]
     daily = mean[:, _COVER_DAYS] / _COVER_DAYS if numbers else np.zeros(0)
     lost = idling.lost_a_day(session, shop=told.shop, now=now, article_ids=numbers, daily_mg=daily)
     risks = dict(session.execute(select(col(Article.id), col(Article.risk_ppm))).all())
     risk = np.array([1.0 if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
-    pile = Pile(mean, variance, held, np.where(risk < 1.0, 0.0, lost), risk)
+    pile = Pile(mean, variance, _by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
     return replace(pile, lost=pile.lost * _alone(session, numbers, pile))
+
+
+def _by_the_end(held: Sequence[Floats]) -> Floats:
+    """Give what had come for the draw up to the end of each day: what comes in its course is there for it.
+
+    Of what is held by day, as Stock has it, the last of the days before.
+    """
+    by_day = np.stack(held)
+    return np.concatenate([by_day[:, :1], by_day[:, :-1]], axis=1)
 
 
 def _with_sure(told: Standing, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> tuple[Floats, Floats]:
@@ -374,7 +403,8 @@ def _suppliers(
         seller = sellers.sources[one.source].seller
         comes_to = bill([Bought(line.held.terms, line.spools) for line in theirs if line.held], seller)
         priced = [replace(line, price_minor=minor) for line, minor in zip(theirs, comes_to.prices_minor, strict=True)]
-        needed = min((line.told.needed_days for line in theirs), default=None)
+        days = [line.told.needed_days for line in theirs if line.told.needed_days is not None]
+        needed = min(days, default=None)
         found.append(
             SupplierPlan(
                 supplier_id=number,
@@ -383,7 +413,6 @@ def _suppliers(
                 is_due=bool(theirs),
                 bill=comes_to if theirs else None,
                 terms=seller,
-                order_minor=round(told.shop.hour_cost_minor * told.shop.order_seconds / SECONDS_PER_HOUR),
                 waiting_minor=one.cycle.waiting_minor,
                 worth_minor=one.cycle.worth_minor,
                 cut=one.cycle.cut,

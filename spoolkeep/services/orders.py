@@ -5,15 +5,17 @@ The web's Orders page and the command line call it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
+from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.terms import less_off
+from spoolkeep.domain.terms import MOST_SPOOLS, less_off
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import offers
+from spoolkeep.services import finding, offers
 from spoolkeep.services.orderbook import (
     OPEN_STATES,
     OVERDUE,
@@ -38,7 +40,9 @@ __all__ = [
     "OrderAnswer",
     "OrderView",
     "Wanted",
+    "check_seen",
     "draft",
+    "last_id",
     "listed",
     "move_on",
     "read_offer",
@@ -47,8 +51,8 @@ __all__ = [
 ]
 
 
-MOST_SPOOLS = 500
-"""Of one item in one order: more is a slip of the hand."""
+FURTHEST = timedelta(days=730)
+"""A day beyond is a slip of the hand. Source: our own choice."""
 
 
 @dataclass(frozen=True)
@@ -98,6 +102,20 @@ def draft(
     return once(session, "draft order", by=by, now=now, request=request, answers=OrderAnswer, do=do)
 
 
+def last_id(session: Session) -> int:
+    """Give the number of the newest order, 0 where there is none."""
+    return session.scalar(select(func.max(col(Order.id)))) or 0
+
+
+def check_seen(session: Session, seen: int | None) -> None:
+    """Refuse to draft from a page that is older than the newest order. Errors: Conflict; None is not asked."""
+    if seen is not None and seen != last_id(session):
+        words = (
+            "Meanwhile another order was drafted, so this page is old. Look at the plan again: it counts that order."
+        )
+        raise Conflict("drafted_since", words)
+
+
 def move_on(
     *, session: Session, now: datetime, by: By, order_id: int, state: OrderState, promised_for: date | None = None
 ) -> OrderAnswer:
@@ -135,7 +153,10 @@ def read_offer(session: Session, wanted: Wanted) -> Offer:
     if not 0 < wanted.spools <= MOST_SPOOLS:
         raise BadInput("no_such_number", f"Order 1 to {MOST_SPOOLS} spools of an item.")
     if wanted.spools % offer.pack or wanted.spools < offer.least_spools:
-        words = f"This offer is sold in packs of {offer.pack}, from {offer.least_spools} spools on. Change the number."
+        name = finding.item_name(session, offer.article_id)
+        told = [f"in packs of {offer.pack}"] if offer.pack > 1 else []
+        told += [f"from {offer.least_spools} spools on"] if offer.least_spools > 1 else []
+        words = f"{name} is sold {', '.join(told)}. Change the number."
         raise BadInput("not_whole_packs", words)
     return offer
 
@@ -176,6 +197,8 @@ def _promise(session: Session, act: Act, order: Order, promised_for: date | None
         raise BadInput("no_day", "Say for which day the supplier promises it.")
     if promised_for < load_shop(session).today(order.drafted_at):
         raise BadInput("before_its_order", "A promise cannot lie before the order was drafted. Check the date.")
+    if promised_for > load_shop(session).today(now) + FURTHEST:
+        raise BadInput("no_such_day", "A promise lies within two years. Check the date.")
     change(session, act, order, promised_for=promised_for)
     for line in lines_of(session, [order.id]):
         change(session, act, line, confirmed_for=promised_for)

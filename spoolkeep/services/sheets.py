@@ -107,7 +107,7 @@ def terms_in_words(order: OrderView, shop: Shop) -> tuple[str, ...]:
     if terms.basket:
         from_spools, off_ppm = terms.basket
         off = formats.share(Fraction(off_ppm, 100))
-        told.append(f"From {from_spools} spools on, {off} is off all spools: these prices are net of it.")
+        told.append(f"From {from_spools} spools on, you take {off} off all spools.")
     free = "" if terms.free_from_minor is None else f"free from {formats.money(terms.free_from_minor)} of goods"
     if terms.freight_minor:
         told.append(f"The parcel as you charge it: {formats.money(terms.freight_minor)}{', ' if free else ''}{free}.")

@@ -107,7 +107,7 @@ class Standing:
     def usable(self, article_id: int) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
         """Give what is usable by each day, without and with what is coming, (AHEAD_DAYS + 1,)."""
         alone = np.full(AHEAD_DAYS + 1, float(self.of(article_id).usable_mg))
-        return alone, alone + _by_then(self.coming.get(article_id, ()))
+        return alone, alone + by_then(self.coming.get(article_id, ()))
 
 
 def standing(*, session: Session, now: datetime, lead_times: Mapping[int, Learned] | None = None) -> Standing:
@@ -128,7 +128,7 @@ def standing(*, session: Session, now: datetime, lead_times: Mapping[int, Learne
         outlook=outlook,
         held=_left(session, outlook.usual_mg),
         committed=committed,
-        coming=_coming(session, taking, shop=shop, now=now),
+        coming=coming_of(session, taking, AWAITED, shop=shop, now=now),
         quickest=quickest,
         taking=taking,
         sure=_sure(session, outlook.past.article_ids, committed, today=today),
@@ -175,7 +175,7 @@ def _row(told: Standing, at: int, article_id: int, drawn: npt.NDArray[np.float64
     )
 
 
-def _by_then(coming: Sequence[tuple[int, int]]) -> npt.NDArray[np.float64]:
+def by_then(coming: Sequence[tuple[int, int]]) -> npt.NDArray[np.float64]:
     """Give what has come by each day, (AHEAD_DAYS + 1,)."""
     found = np.zeros(AHEAD_DAYS + 1)
     for day, mg in coming:
@@ -313,10 +313,10 @@ def _committed(session: Session) -> dict[int, list[tuple[date | None, int]]]:
     return found
 
 
-def _coming(
-    session: Session, known: Mapping[int, Learned], *, shop: Shop, now: datetime
+def coming_of(
+    session: Session, known: Mapping[int, Learned], states: Collection[OrderState], *, shop: Shop, now: datetime
 ) -> dict[int, list[tuple[int, int]]]:
-    """Give in how many days what is awaited should come, and how much, by item.
+    """Give in how many days what orders in these states still bring should come, and how much, by item.
 
     On the day that is promised, and where that has passed in as many days as are kept back for it; without a promise
     in the middle of what the supplier's deliveries take, of those that take longer than it was awaited already.
@@ -325,7 +325,7 @@ def _coming(
     query = (
         select(Order, col(OrderLine.article_id), lacking, col(OrderLine.spool_mg))
         .join(OrderLine, col(OrderLine.order_id) == col(Order.id))
-        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(AWAITED), lacking > 0)
+        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(states), lacking > 0)
     )
     found: dict[int, list[tuple[int, int]]] = {}
     for order, article_id, spools, spool_mg in session.execute(query):
@@ -342,17 +342,3 @@ def _expected_on(order: Order, known: Learned | None, *, shop: Shop, today: date
         return sent + timedelta(days=shop.lead_days)
     due = known.expected_on(sent)
     return due if due >= today else known.expected_on(sent, not_by=today - timedelta(days=1))
-
-
-def ordered_mg(session: Session, states: Collection[OrderState]) -> dict[int, int]:
-    """Give the grams that orders in these states still bring, by item."""
-    lacking = lacking_of_line()
-    query = (
-        select(col(OrderLine.article_id), lacking, col(OrderLine.spool_mg))
-        .join(Order, col(Order.id) == col(OrderLine.order_id))
-        .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(states), lacking > 0)
-    )
-    coming: dict[int, int] = {}
-    for article, spools, spool_mg in session.execute(query):
-        coming[article] = coming.get(article, 0) + spools * spool_mg
-    return coming

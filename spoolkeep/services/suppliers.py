@@ -18,10 +18,10 @@ from spoolkeep.services.catalogue import Made, SupplierEntry, check_terms, free_
 from spoolkeep.services.choices import OfferView
 from spoolkeep.services.foresight import Closing
 from spoolkeep.services.leadtimes import LATE_AT, Learned
-from spoolkeep.services.shop import load_shop
+from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, BasketBreak, Supplier
+from spoolkeep.store.tables import Act, BasketBreak, Offer, Order, Supplier
 
 MOST_BASKET_SPOOLS = 10_000
 PPM = 1_000_000
@@ -107,6 +107,11 @@ def describe(*, session: Session, now: datetime, by: By, supplier_id: int, entry
     def do(act: Act) -> Made:
         supplier = finding.live(session, Supplier, supplier_id)
         check_terms(entry)
+        if entry.currency != supplier.currency and _has_amounts(session, supplier_id):
+            words = (
+                "Its offers and orders stand in the currency they were made in. Enter another supplier for a new one."
+            )
+            raise Conflict("currency_in_use", words)
         name = free_name(session, Supplier, entry.name, but=supplier_id)
         change(session, act, supplier, **{**vars(entry), "name": name, "address": entry.address.strip()})
         return Made(act.id, supplier_id)
@@ -114,6 +119,18 @@ def describe(*, session: Session, now: datetime, by: By, supplier_id: int, entry
     request = {"supplier_id": supplier_id, **vars(entry)}
     about = _name(session, supplier_id)
     return once(session, "supplier", by=by, now=now, request=request, answers=Made, about=about, do=do)
+
+
+def paid_in(session: Session, supplier_id: int, shop: Shop) -> str:
+    """Give the currency in which a supplier is paid; the workshop's own where none is told, or there is no such one."""
+    supplier = session.get(Supplier, supplier_id)
+    return (supplier.currency if supplier else None) or shop.currency
+
+
+def _has_amounts(session: Session, supplier_id: int) -> bool:
+    offers = select(col(Offer.id)).where(col(Offer.supplier_id) == supplier_id, col(Offer.live))
+    orders = select(col(Order.id)).where(col(Order.supplier_id) == supplier_id, col(Order.live))
+    return any(session.scalar(one.limit(1)) is not None for one in (offers, orders))
 
 
 def add_break(*, session: Session, now: datetime, by: By, supplier_id: int, from_spools: int, off_ppm: int) -> Made:

@@ -230,6 +230,8 @@ def _items(plan: PlanView) -> Some[ItemDue]:
         if one.short_mg
         or one.told.cause in {Cause.LATE, Cause.RISK, Cause.DUE}
         or (one.told.state is State.NOBODY and one.told.chance_now >= SOMETIMES)
+        or (one.told.chance_now >= LIKELY and not one.on_order_mg)
+        or (one.told.order_by_days == 0 and not one.spools and not one.on_order_mg)
     ]
     return _some(sorted(found, key=lambda one: (not one.late, -one.short_mg, one.lasts_days, one.item.name)))
 

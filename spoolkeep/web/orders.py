@@ -34,6 +34,7 @@ def draft() -> str | Answer | tuple[str, int]:
         if forms.text("do") == "reckon":
             return _show(instead=wanted)
         with doors.writing() as session:
+            orders.check_seen(session, forms.maybe_whole("seen", "The last order seen"))
             plan = orderplan.view(session=session, now=doors.now(), instead=wanted)
             answer = orders.draft(
                 session=session,
@@ -201,12 +202,14 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
     with doors.reading() as session:
         shop = load_shop(session)
         plan = orderplan.view(session=session, now=doors.now(), instead=instead)
+        seen = orders.last_id(session)
         listed = orders.listed(session=session, now=doors.now())
         drafted = orderdrafts.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
         "orders.html",
         plan=plan,
+        seen=seen,
         asked=instead is not None,
         orders=listed,
         drafts=drafted,

@@ -4,6 +4,7 @@ The app factory registers it.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -11,7 +12,7 @@ from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import CostFlow, Finish, PlaceKind, Role
-from spoolkeep.services import acts, catalogue, choices, joblist, machines, undoing
+from spoolkeep.services import acts, catalogue, choices, joblist, machines, suppliers, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
@@ -238,6 +239,7 @@ def _supplier(session: Session) -> object:
 
 def _offer(session: Session) -> object:
     shop = load_shop(session)
+    shop = replace(shop, currency=suppliers.paid_in(session, forms.whole("supplier", "Supplier"), shop))
     from_spools = forms.maybe_whole("break_from", "Cheaper from")
     breaks = ((from_spools, forms.money("break_price", "Cheaper price", shop)),) if from_spools else ()
     entry = OfferEntry(

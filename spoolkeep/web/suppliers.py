@@ -4,6 +4,7 @@ The app factory registers it.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
@@ -51,6 +52,8 @@ def change(supplier_id: int) -> Response | tuple[str, int]:
 
 def _describe(session: Session, supplier_id: int) -> object:
     shop = load_shop(session)
+    currency = forms.text("currency").upper() or None
+    paid = replace(shop, currency=currency or shop.currency)
     entry = SupplierEntry(
         name=forms.text("name"),
         address=forms.text("address"),
@@ -59,10 +62,10 @@ def _describe(session: Session, supplier_id: int) -> object:
         lead_days=forms.maybe_whole("lead_days", "Days of a delivery"),
         lead_spread_days=forms.maybe_whole("lead_spread_days", "Give or take"),
         order_days=sum(1 << day for day in range(len(WEEKDAYS)) if forms.text(f"order_day_{day}") == "yes"),
-        parcel_minor=forms.money("parcel", "A parcel costs", shop, default=0),
-        free_freight_minor=forms.money("free_freight", "Free from", shop) if forms.text("free_freight") else None,
-        least_minor=forms.money("least", "An order is worth at least", shop) if forms.text("least") else None,
-        currency=forms.text("currency").upper() or None,
+        parcel_minor=forms.money("parcel", "A parcel costs", paid, default=0),
+        free_freight_minor=forms.money("free_freight", "Free from", paid) if forms.text("free_freight") else None,
+        least_minor=forms.money("least", "An order is worth at least", paid) if forms.text("least") else None,
+        currency=currency,
     )
     return suppliers.describe(
         session=session, now=doors.now(), by=doors.by_form(), supplier_id=supplier_id, entry=entry
@@ -122,7 +125,15 @@ def _withdraw(session: Session, _: int) -> object:
 def _show(supplier_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         supplier = suppliers.view(session=session, now=doors.now(), supplier_id=supplier_id)
+        shop = load_shop(session)
+        paid = replace(shop, currency=suppliers.paid_in(session, supplier_id, shop))
     carried = [name for day, name in enumerate(WEEKDAYS) if supplier.known.carrier_weekdays >> day & 1]
     return render_template(
-        "supplier.html", supplier=supplier, weekdays=WEEKDAYS, carried=carried, refused=refused, form=request.form
+        "supplier.html",
+        supplier=supplier,
+        weekdays=WEEKDAYS,
+        carried=carried,
+        paid=paid,
+        refused=refused,
+        form=request.form,
     )

@@ -73,6 +73,7 @@ def test_what_runs_out_before_a_delivery_is_late() -> None:
     (line,) = planned(pile((100, 300)), lots(1)).lines
     assert (line.state, line.cause) == (State.NOW, Cause.LATE)
     assert line.chance_now > 0.7
+    assert line.needed_days is not None
     assert line.needed_days <= 2
 
 

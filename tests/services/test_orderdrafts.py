@@ -188,7 +188,7 @@ def test_a_basket_break_is_taken_off_every_line_and_given_back_below_it(shop: Or
     assert shop.lines(number) == [(6, 1615), (4, 1900)]
     assert shop.order(number).terms.basket == (10, 50_000)
     told = " ".join(shop.sheet(number).terms).replace("\N{NO-BREAK SPACE}", " ")
-    assert "From 10 spools on, 5.0 % is off all spools" in told
+    assert "From 10 spools on, you take 5.0 % off all spools" in told
     shop.set(number, 6, 3)
     assert shop.lines(number) == [(6, 1700), (3, 2000)]
     assert shop.order(number).terms.basket is None

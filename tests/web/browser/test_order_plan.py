@@ -13,7 +13,7 @@ from spoolkeep.store.tables import BasketBreak
 from tests.workshop import TestWorkshop, by
 
 pytestmark = pytest.mark.browser
-CELLS = ("Out before the next", "Lasts", "A spool", "Sum")
+CELLS = ("Out first", "Lasts", "A spool", "Sum")
 
 
 @pytest.fixture

@@ -42,43 +42,51 @@ function show(row, what, words) {
   if (cell) cell.textContent = words;
 }
 
-function wire(table) {
-  const money = new Intl.NumberFormat(table.dataset.locale, { style: "currency", currency: table.dataset.currency });
+/** The terms of each supplier, by its number. */
+function sellersOf(plan) {
+  return new Map(
+    [...plan.querySelectorAll("[data-seller]")].map(({ dataset }) => [
+      dataset.seller,
+      { parcel: Number(dataset.parcel), free: dataset.free === "" ? Infinity : Number(dataset.free), basket: rows(dataset.basket) },
+    ]),
+  );
+}
+
+function wire(plan) {
+  const money = new Intl.NumberFormat(plan.dataset.locale, { style: "currency", currency: plan.dataset.currency });
   const units = 10 ** money.resolvedOptions().maximumFractionDigits;
   const shown = (minor) => money.format(minor / units);
-  const fields = [...table.closest("form").querySelectorAll("input[data-after]")];
-  const spoolsOf = (field) => Math.max(0, Math.floor(Number(field.value) || 0));
+  const sellers = sellersOf(plan);
+  const fields = [...plan.querySelectorAll("input[data-after]")];
+  const spoolsOf = (field) => Math.min(Number(field.max), Math.max(0, Math.floor(Number(field.value) || 0)));
+
+  function showField(field, off) {
+    const row = field.closest("tr");
+    const spools = spoolsOf(field);
+    const [chance, days] = at(rows(field.dataset.after), spools);
+    const price = lessOff(reached(rows(field.dataset.price), Math.max(spools, 1), 0), off);
+    show(row, "chance", chanceWords(chance));
+    show(row, "days", dayWords(days));
+    show(row, "price", shown(price));
+    show(row, "sum", spools ? shown(price * spools) : "");
+    return price * spools;
+  }
 
   function follow() {
     let all = 0;
-    const off = new Map();
-    for (const group of table.querySelectorAll("[data-seller]")) {
-      const theirs = fields.filter((field) => field.dataset.supplier === group.dataset.seller);
-      const spools = theirs.reduce((sum, field) => sum + spoolsOf(field), 0);
-      off.set(group.dataset.seller, reached(rows(group.dataset.basket), spools, 0));
+    for (const [number, terms] of sellers) {
+      const theirs = fields.filter((field) => field.dataset.supplier === number);
+      const off = reached(terms.basket, theirs.reduce((sum, field) => sum + spoolsOf(field), 0), 0);
+      const goods = theirs.reduce((sum, field) => sum + showField(field, off), 0);
+      const parcel = goods && goods < terms.free ? terms.parcel : 0;
+      all += goods + parcel;
+      const order = plan.querySelector(`[data-order="${number}"]`);
+      if (!order) continue;
+      show(order, "off", off ? `prices less ${off / 10000} %, for the number of spools` : "");
+      show(order, "parcel", shown(parcel));
+      show(order, "whole", shown(goods + parcel));
     }
-    const goods = new Map();
-    for (const field of fields) {
-      const row = field.closest("tr");
-      const spools = spoolsOf(field);
-      const [chance, days] = at(rows(field.dataset.after), spools);
-      const usual = reached(rows(field.dataset.price), Math.max(spools, 1), 0);
-      const price = lessOff(usual, off.get(field.dataset.supplier) ?? 0);
-      goods.set(field.dataset.supplier, (goods.get(field.dataset.supplier) ?? 0) + price * spools);
-      show(row, "chance", chanceWords(chance));
-      show(row, "days", dayWords(days));
-      show(row, "price", shown(price));
-      show(row, "sum", spools ? shown(price * spools) : "");
-    }
-    for (const group of table.querySelectorAll("[data-seller]")) {
-      const worth = goods.get(group.dataset.seller) ?? 0;
-      const free = group.dataset.free !== "" && worth >= Number(group.dataset.free);
-      const parcel = worth && !free ? Number(group.dataset.parcel) : 0;
-      show(group, "parcel", shown(parcel));
-      show(group, "whole", shown(worth + parcel));
-      all += worth + parcel;
-    }
-    show(table, "all", shown(all));
+    show(plan, "all", shown(all));
   }
 
   for (const field of fields) field.addEventListener("input", follow);
