@@ -242,11 +242,11 @@ def _lengths(chance: Chance, days: int) -> Iterator[int]:
 
 def _tables(pile: Pile, packs: Packs, chance: Chance) -> Iterator[_Table]:
     last, late = chance.middle, chance.late
-    between = (chance.review_days - 1) // 2
     for length in _lengths(chance, pile.days):
         on = min(length + last, pile.days)
         end = min(length + late, pile.days)
-        most = pile.mean[:, end] + 6.0 * np.sqrt(pile.variance[:, end]) - pile.held[:, end]
+        lows = np.array([end, *_gaps(pile, chance, length).values()], dtype=np.intp)
+        most = (pile.mean + 6.0 * np.sqrt(pile.variance) - pile.held)[:, lows].max(axis=1)
         least = pile.mean[:, on] - np.sqrt(pile.variance[:, on]) - pile.held[:, on]
         base = np.floor(np.maximum(least, 0.0) / packs.mg)
         top = np.maximum(np.ceil(np.maximum(most, 0.0) / packs.mg), packs.first)
@@ -255,10 +255,36 @@ def _tables(pile: Pile, packs: Packs, chance: Chance) -> Iterator[_Table]:
         some = np.minimum(base[:, None] + stride[:, None] * np.arange(_STEPS + 1), top[:, None])
         some = np.where(some > 0, np.maximum(some, packs.first[:, None]), 0.0)
         amounts: Floats = np.concatenate([np.zeros((len(base), 1)), some], axis=1)
-        chances = pile.chances_on(chance.days + length + between, amounts * packs.mg[:, None]) @ chance.weights
+        chances = _at_its_worst(pile, chance, length, amounts * packs.mg[:, None])
         barred = chances > pile.risk[:, None]
         barred[:, -1] = False
         yield _Table(length, amounts, pile.lost[:, None] * chances, barred)
+
+
+def _at_its_worst(pile: Pile, chance: Chance, length: int, added: Floats) -> Floats:
+    """Give the chance of being out, (items, amounts), on the last day of an order, or in a gap before something comes.
+
+    A parcel that is awaited late leaves a gap that an order of today closes, and for which the next one is too late.
+    """
+    on = chance.days + length + (chance.review_days - 1) // 2
+    found = pile.chances_on(on, added) @ chance.weights
+    for row, day in _gaps(pile, chance, length).items():
+        one = pile.only(np.array([row]))
+        found[row] = np.maximum(found[row], one.chances_on(np.array([day]), added[row : row + 1])[0, :, 0])
+    return np.asarray(found)
+
+
+def _gaps(pile: Pile, chance: Chance, length: int) -> dict[int, int]:
+    """Give by item the day in the course of an order on which it stands worst, where something comes after it."""
+    begins, ends = chance.middle, min(chance.middle + length, pile.days)
+    if begins >= ends:
+        return {}
+    some = np.flatnonzero(pile.held[:, begins] < pile.held[:, ends])
+    days = slice(begins, ends + 1)
+    spread = np.sqrt(pile.variance[some, days]) + _HARDLY
+    standing = (pile.held[some, days] - pile.mean[some, days]) / spread
+    worst = standing.argmin(axis=1)
+    return {int(row): begins + int(day) for row, day in zip(some, worst, strict=True) if begins + day < ends}
 
 
 def _lies(pile: Pile, packs: Packs, amounts: Floats) -> Floats:
@@ -328,8 +354,7 @@ def _rate(order: _Order, pile: Pile, packs: Packs, chance: Chance, *, deal: Deal
     lies = np.maximum(pile.held[:, halfway] + order.needed * packs.mg - pile.mean[:, halfway], 0.0)
     without = (pile.held[:, halfway] + order.needed * packs.mg) / pace - chance.middle
     early = more * (np.maximum(without, order.days) + more / pace / 2.0)
-    on = chance.days + order.days + (chance.review_days - 1) // 2
-    loss = float(pile.lost @ (pile.chances_on(on, (order.packs * packs.mg)[:, None])[:, 0] @ chance.weights))
+    loss = float(pile.lost @ _at_its_worst(pile, chance, order.days, (order.packs * packs.mg)[:, None])[:, 0])
     once = deal.costs(order.packs) + float(packs.holding @ early) + loss * (chance.review_days + 0.5)
     return once / lasts + float(packs.holding @ lies)
 

@@ -16,6 +16,7 @@ from sqlmodel import col
 from spoolkeep.domain import reorder
 from spoolkeep.domain.demand import consumed_by_day
 from spoolkeep.domain.leadtimes import Chances
+from spoolkeep.domain.ordering import WEEK
 from spoolkeep.domain.planned import After, House, Line, Lot, Outcome, Plan, Source, State
 from spoolkeep.domain.runout import CHANCES
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, chance_above
@@ -61,6 +62,8 @@ class ItemLine:
 
     spools: int
     """To order now: as the plan says, or as a person asks what they would do."""
+    gap_from: date | None = None
+    """The day from which it may be out until what is on order comes; None where it comes in time."""
 
     @property
     def total_minor(self) -> int:
@@ -381,7 +384,15 @@ def _line(told: Standing, number: int, line: Line, whose: Mapping[int, Held], *,
         wanted_mg=round(line.daily * _COVER_DAYS),
         passed_over=None if line.passed_over is None else whose[line.passed_over.terms.offer_id],
         spools=line.spools,
+        gap_from=_gap_from(told.today, line) if on_order_mg else None,
     )
+
+
+def _gap_from(today: date, line: Line) -> date | None:
+    """Give the day from which an item may be out although it then lasts for weeks: a parcel comes late for it."""
+    if line.needed_days is None or line.lasts_days <= line.needed_days + WEEK:
+        return None
+    return today + timedelta(days=line.needed_days)
 
 
 def _asked(line: ItemLine, instead: Mapping[int, int] | None) -> ItemLine:

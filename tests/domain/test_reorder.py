@@ -246,6 +246,16 @@ def test_a_weekly_look_orders_sooner_than_a_daily_one() -> None:
     assert weekly.sources[0].is_due
 
 
+@pytest.mark.parametrize("comes", [16, 20, 26, 32])
+def test_a_gap_before_a_late_parcel_is_closed_by_few_spools(comes: int) -> None:
+    # hand calculation: 1,300 g at 100 g a day last 13 days; until 12 kg come, 3 to 19 days lack 300 to 1,900 g
+    items = pile((100, 1300), (90, 6000), (13, 700))
+    items.held[0, comes:] += 12 * KG
+    found = planned(items, lots(3), source(free_from_minor=15_000), house=replace(HOUSE, review_days=7))
+    assert 1 <= spools(found)[0] <= 4
+    assert found.sources[0].outcomes[0].out_days < 0.5
+
+
 def test_a_draw_without_end_is_refused() -> None:
     endless = pile((10, 100))
     with pytest.raises(BadInput) as refused:
