@@ -76,6 +76,22 @@ class CheaperPrice:
     months: int
     """For how many months that holds."""
 
+    @property
+    def lasts_months(self) -> Fraction | None:
+        """Give for how many months what is bought at once lasts, as it is used now; None where nothing is used."""
+        return self.at_once_mg / self.month_mg if self.month_mg else None
+
+    @property
+    def fades_before_months(self) -> Fraction | None:
+        """Give the months before which it must not fade: dropped earlier, the rest cost more than its price spared.
+
+        Used at the dearer price, what is used until then would have cost as much as all of it at this one. None where
+        nothing is used, or the price spares nothing.
+        """
+        if self.lasts_months is None or not 0 <= self.offered_minor < self.now_minor:
+            return None
+        return self.lasts_months * self.offered_minor / self.now_minor
+
 
 def cheaper_price(offer: CheaperPrice, rates: Rates) -> Worth:
     """Give what a cheaper price saves in a month.

@@ -67,6 +67,18 @@ def test_a_dozen_at_once_ties_cash_and_room_up() -> None:
     assert not worth.is_worth_it
 
 
+def test_a_pallet_must_not_fade_before_it_has_paid() -> None:
+    """60 kilograms at 12.00 in place of 18.00, three used a month: 20 months, of which 13.33 cost as much at 18.00.
+
+    3 * 13.33 * 18.00 = 720.00 = 60 * 12.00.
+    """
+    pallet = _price(at_once_mg=60_000_000, offered_minor=Fraction(1200))
+    assert pallet.lasts_months == 20
+    assert pallet.fades_before_months == Fraction(40, 3)
+    assert _price(offered_minor=Fraction(1800)).fades_before_months is None
+    assert _price(month_mg=Fraction(0)).fades_before_months is None
+
+
 def test_a_dearer_price_saves_less_than_nothing_and_no_minute_pays() -> None:
     worth = cheaper_price(_price(offered_minor=Fraction(1900), minutes=Fraction(0)), RATES)
     assert worth.saves == -300
