@@ -6,6 +6,7 @@ The demo's days call it. People look at the sealed spools on the shelf, and forg
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
+from spoolkeep.domain.terms import less_off
 from spoolkeep.domain.units import minor_from_major
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.demo.day import YEAR_DAYS, Day
@@ -149,8 +150,11 @@ def _order(day: Day, supplier: SupplierRow, lines: list[TrueLine], moment: datet
     if ordered is None:
         return
     order_id, line_ids = ordered
+    spools = sum(line.spools for line in lines)
+    off_ppm = max((off for count, off in supplier.basket_breaks if spools >= count), default=0)
     for line, line_id in zip(lines, line_ids, strict=True):
         line.line_id = line_id
+        line.price_minor = less_off(_price(day.told.offers[line.offer], line.spools), off_ppm)
     promised = _taken_on(day, supplier) + timedelta(days=supplier.lead_days)
     day.hands.promise(order_id, promised, moment + timedelta(hours=2))
     arrives = promised + timedelta(days=day.rng.randint(-supplier.spread_days, supplier.spread_days))
@@ -158,7 +162,7 @@ def _order(day: Day, supplier: SupplierRow, lines: list[TrueLine], moment: datet
         arrives += timedelta(days=supplier.late_days)
     while supplier.is_closed(_ahead(day, arrives)):
         arrives += timedelta(days=1)
-    freight = _freight(day, supplier, lines)
+    freight = _freight(supplier, lines)
     day.truth.orders.append(TrueOrder(order_id, supplier.name, _open_day(day, arrives), freight, lines))
 
 
@@ -175,8 +179,8 @@ def _ahead(day: Day, other: date) -> int:
     return (other - day.truth.first_day).days - day.truth.history_days
 
 
-def _freight(day: Day, supplier: SupplierRow, lines: list[TrueLine]) -> int:
-    worth = sum(line.spools * _price(day.told.offers[line.offer], line.spools) for line in lines)
+def _freight(supplier: SupplierRow, lines: list[TrueLine]) -> int:
+    worth = sum(line.spools * (line.price_minor or 0) for line in lines)
     free = bool(supplier.free_from) and worth >= minor_from_major(supplier.free_from, _CENTS, "free_from")
     return 0 if free else minor_from_major(supplier.parcel, _CENTS, "parcel")
 
@@ -214,7 +218,7 @@ def _arrived(day: Day, line: TrueLine) -> Arrived:
         article_id=numbers.items[offer.item],
         spools=line.spools,
         spool_mg=offer.spool_g * _MG,
-        price_minor=_price(offer, line.spools),
+        price_minor=_price(offer, line.spools) if line.price_minor is None else line.price_minor,
         tare_mg=None if offer.tare_g is None else offer.tare_g * _MG,
         lot=f"{offer.their_number}-{day.date:%y%m}{day.rng.randint(10, 99)}",
         order_line_id=line.line_id or None,

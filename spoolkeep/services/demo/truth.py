@@ -87,6 +87,8 @@ class TrueLine:
     offer: int
     line_id: int
     spools: int
+    price_minor: int | None = None
+    """Of a spool, as it was ordered; None where it came without an order."""
 
 
 @dataclass
