@@ -41,7 +41,7 @@ class Workshop(SQLModel, table=True):
     closed_through: date | None = None
     """The last day of the last closed month: what comes late falls in the open one."""
     review_days: int = 7
-    cover_days: int = 120
+    cover_days: int = 60
     """For how many days ahead plastic is bought at most."""
     safety_days: int = 3
     lead_days: int = 7

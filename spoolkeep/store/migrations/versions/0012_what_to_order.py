@@ -28,7 +28,7 @@ def upgrade() -> None:
         ('"order"', "needed_by", "DATE"),
     ):
         op.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
-    op.execute("UPDATE workshop SET cover_days = 120 WHERE cover_days = 21")
+    op.execute("UPDATE workshop SET cover_days = 60 WHERE cover_days = 21")
     op.create_table(
         "basket_break",
         sa.Column("id", sa.Integer(), nullable=False),
