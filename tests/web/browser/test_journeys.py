@@ -153,7 +153,7 @@ def test_what_planned_jobs_lack_is_drafted_and_sent(
     page.get_by_label("Feed 1", exact=True).fill("900")
     page.get_by_role("button", name="Plan it").click()
     page.goto(f"{address}/orders")
-    expect(page.locator(".reason")).to_contain_text("planned jobs need 400 g more than is here and coming")
+    expect(page.locator(".reason")).to_contain_text("Planned jobs need 400 g more than is here and coming")
     page.get_by_role("button", name="Draft the orders").click()
     page.get_by_role("button", name="It is sent").click()
     expect(page.locator(".page-head")).to_contain_text("sent")
