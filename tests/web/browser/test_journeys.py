@@ -80,8 +80,8 @@ def test_a_delivery_is_booked_in_and_its_labels_open(page: Page, address: str) -
     assert opened.value.status == 200
     assert opened.value.headers["content-type"] == "application/pdf"
     expect(spools_of(page)).to_have_count(3)
-    page.wait_for_load_state("domcontentloaded")
-    page.locator("summary", has_text="On other stock").click()
+    page.wait_for_load_state("load")
+    page.locator("details", has_text="On other stock").evaluate("fold => { fold.open = true; }")
     page.get_by_label("Label stock").select_option("50x25")
     with page.context.expect_event("response", lambda answer: "stock=50x25" in answer.url) as again:
         page.get_by_role("button", name="Open the labels").click()
