@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from spoolkeep.domain.lotsize import economic
 from spoolkeep.domain.shortfall import Floats, Pile, Whole
 
 EAGER = 1.5
@@ -204,9 +205,9 @@ def best_cycle(pile: Pile, packs: Packs, chance: Chance, deal: Deal) -> Cycle:
 
 
 def _steady(pile: Pile, packs: Packs, chance: Chance) -> float:
-    """Give what the best order costs a day if all is drawn steadily. Source: the square root of order quantities."""
-    pace = pile.mean[:, -1] / pile.days
-    return math.sqrt(2.0 * max(chance.order_minor, 0.0) * float(packs.holding @ pace))
+    """Give what the best order costs a day if all is drawn steadily: the textbook's order quantity of all at once."""
+    lies = float(packs.holding @ pile.mean[:, -1]) / pile.days
+    return economic(chance.order_minor, lies, demand=1.0).cost if min(chance.order_minor, lies) > 0 else 0.0
 
 
 class _Table(NamedTuple):

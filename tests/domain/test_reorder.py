@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.lotsize import economic
 from spoolkeep.domain.planned import Case, Cause, House, Line, Lot, Plan, Source, State
 from spoolkeep.domain.reorder import Planner, plan
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile
@@ -254,6 +255,18 @@ def test_a_gap_before_a_late_parcel_is_closed_by_few_spools(comes: int) -> None:
     found = planned(items, lots(3), source(free_from_minor=15_000), house=replace(HOUSE, review_days=7))
     assert 1 <= spools(found)[0] <= 4
     assert found.sources[0].outcomes[0].out_days < 0.5
+
+
+@pytest.mark.parametrize(("daily", "parcel"), [(400, 1000), (900, 2500), (1500, 5000)])
+def test_what_is_drawn_for_certain_is_ordered_by_the_textbooks_quantity(daily: float, parcel: int) -> None:
+    # Snyder and Shen, 2nd ed., section 3.2: T = sqrt(2 K / (h d)), cost sqrt(2 K h d); the plan weighs lengths a
+    # tenth apart and buys whole spools
+    items = pile((daily, 0.5 * daily), spread=0.0)
+    cycle = planned(items, lots(1), source(1, parcel=parcel)).sources[0].cycle
+    holding = 1800 * HOUSE.carry_a_day / KG
+    best = economic(HOUSE.order_minor + parcel, holding, demand=daily * 1000.0)
+    assert cycle.days == pytest.approx(best.quantity / (daily * 1000.0), rel=0.15)
+    assert cycle.rate_minor == pytest.approx(best.cost, rel=0.08)
 
 
 def test_a_draw_without_end_is_refused() -> None:
