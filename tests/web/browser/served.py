@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
+import pytest
 import waitress.server
 
 from spoolkeep.domain.words import Role
@@ -22,7 +23,7 @@ from tests.workshop import TestWorkshop, somebody
 
 if TYPE_CHECKING:
     from _typeshed.wsgi import StartResponse, WSGIApplication, WSGIEnvironment
-    from playwright.sync_api import BrowserContext
+    from playwright.sync_api import BrowserContext, Page
 
 HOST = "larch.workshop.test"
 """No network has it. Source: RFC 6761, section 6.2: names under test are never looked up outside."""
@@ -122,6 +123,16 @@ def _noting(app: "WSGIApplication", reached: list[Reached]) -> "WSGIApplication"
         return app(environ, start)
 
     return noted
+
+
+def asked_for(page: "Page", served: Served, path: str, query: str = "") -> Reached:
+    """Give what reached the workshop from any tab: a PDF that opens in one is not told of to a test."""
+    for _ in range(300):
+        found = [one for one in served.reached if one.path.endswith(path) and query in one.query]
+        if found:
+            return found[-1]
+        page.wait_for_timeout(100)
+    pytest.fail(f"Nobody asked for {path}?{query}; asked was for {[one.path for one in served.reached][-8:]}.")
 
 
 def sign_in(context: "BrowserContext", shop: TestWorkshop, address: str, role: Role = Role.OWNER) -> str:

@@ -13,6 +13,7 @@ from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.orders import OrderView, Wanted
 from spoolkeep.store.acts import By
 from tests.paper.pictures import codes_in, pages_of
+from tests.web.browser.served import Served, asked_for
 from tests.workshop import TestWorkshop, by, station_at
 
 pytestmark = pytest.mark.browser
@@ -40,23 +41,23 @@ def by_station(shop: TestWorkshop) -> By:
     return replace(by(), station_id=shop.do(lambda s: station_at(s, shop.now)))
 
 
-def book(page: Page) -> bytes:
+def book(page: Page, served: Served) -> bytes:
     """Press the one button, and give the labels that open."""
-    with page.context.expect_event("response", lambda answer: "labels.pdf" in answer.url) as opened:
-        page.get_by_role("button", name="Book it in").click()
+    page.get_by_role("button", name="Book it in").click()
+    labels = asked_for(page, served, "/labels.pdf")
     read = "async (address) => Array.from(new Uint8Array(await (await fetch(address)).arrayBuffer()))"
-    return bytes(page.evaluate(read, opened.value.url))
+    return bytes(page.evaluate(read, labels.path))
 
 
 def test_twenty_spools_are_booked_in_by_a_scan_and_a_press(
-    page: Page, address: str, scan: Scan, order: OrderView
+    page: Page, address: str, served: Served, scan: Scan, order: OrderView
 ) -> None:
     page.goto(f"{address}/deliveries")
     expect(page.get_by_label("Scan")).to_be_focused()
     scan(EAN)
     expect(page.locator(".badge.good", has_text="scanned")).to_be_visible()
     expect(page.locator(f"[name=spools-{order.lines[0].line_id}]")).to_have_value("20")
-    labels = book(page)
+    labels = book(page, served)
     assert len([code for one in pages_of(labels, 300) for code in codes_in(one)]) == 20
     expect(page.locator("input[name=spool]")).to_have_count(20)
 

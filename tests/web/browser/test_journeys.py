@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from spoolkeep.services import deliveries, joblist
-from tests.web.browser.served import Reached, Served
+from tests.web.browser.served import Served, asked_for
 from tests.workshop import TestWorkshop
 
 pytestmark = pytest.mark.browser
@@ -88,16 +88,6 @@ def test_a_delivery_is_booked_in_and_its_labels_open(page: Page, address: str, s
     assert again.status == 200
     read = "async (address) => (await (await fetch(address)).text()).slice(0, 5)"
     assert page.evaluate(read, f"{again.path}?{again.query}") == "%PDF-"
-
-
-def asked_for(page: Page, served: Served, path: str, query: str = "") -> Reached:
-    """Give what reached the workshop from any tab: a PDF that opens in one is not told of to a test."""
-    for _ in range(300):
-        found = [one for one in served.reached if one.path.endswith(path) and query in one.query]
-        if found:
-            return found[-1]
-        page.wait_for_timeout(100)
-    pytest.fail(f"Nobody asked for {path}?{query}; asked was for {[one.path for one in served.reached][-8:]}.")
 
 
 def test_a_double_click_books_a_delivery_once(page: Page, address: str, shop: TestWorkshop) -> None:
