@@ -78,6 +78,7 @@ def test_an_orders_code_and_a_places_code_are_heard_wherever_the_focus_is(
     page.get_by_role("heading", name="Book in").click()
     scan(order.code)
     expect(page.get_by_role("heading", name="What came of order")).to_be_visible()
+    page.wait_for_load_state("domcontentloaded")  # a key pressed before the page's script has run is lost
     scan(shop.places[0])
     expect(page.locator(".message-words")).to_have_text("It goes to Long shelf.")
     expect(page.get_by_label("Place", exact=True).locator("option:checked")).to_have_text("Long shelf")
