@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State
+from spoolkeep.domain.dated import Turned, Way, turned
+from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State, Turns
 from spoolkeep.domain.replenish import Chance, Cycle, Deal, Packs, Reach, ahead, best_cycle
 from spoolkeep.domain.shortfall import Floats, Pile, Whole, chance_above
 from spoolkeep.domain.terms import MOST_SPOOLS, PPM, Bill, Bought, OfferTerms, SellerTerms, bill
@@ -73,18 +74,34 @@ class Ordered:
     house: House
     packs: Packs
     cycle: Cycle
+    turned: Turned
+    """The order as the prices to come leave it."""
     is_due: bool
 
     @classmethod
-    def of(cls, pile: Pile, lots: Sequence[Lot], source: Source, house: House, *, left: Limits) -> "Ordered":
-        """Weigh one supplier's order of its items, within what is left of the limits."""
+    def of(
+        cls,
+        pile: Pile,
+        lots: Sequence[Lot],
+        source: Source,
+        house: House,
+        *,
+        left: Limits,
+        ways: Sequence[Sequence[Way]],
+    ) -> "Ordered":
+        """Weigh one supplier's order of its items, within what is left of the limits.
+
+        `ways` are those in which each item can be bought in time, the lot's first; none where no price has a date.
+        """
         packs = _packs_of(lots, pile, house)
         parcel = source.seller.parcel_minor
         next_look = max(house.review_days, source.every_days)
         chance = Chance(source.serves, house.order_minor + parcel, next_look, house.most_days)
-        cycle = best_cycle(pile, packs, chance, _deal(lots, source.seller, pile, packs, house=house, left=left))
-        is_due = cycle.is_due and bool(cycle.packs.any()) and source.idle_days < house.review_days
-        return cls(pile, lots, source, house, packs, cycle, is_due)
+        deal = _deal(lots, source.seller, pile, packs, house=house, left=left)
+        cycle = best_cycle(pile, packs, chance, deal)
+        found = turned(pile, packs, chance, deal, cycle=cycle, ways=ways)
+        is_due = found.is_due and bool(found.packs.any()) and source.idle_days < house.review_days
+        return cls(pile, lots, source, house, packs, cycle, found, is_due)
 
     @property
     def next_look(self) -> int:
@@ -94,7 +111,7 @@ class Ordered:
     @property
     def spools(self) -> Whole:
         """Give the spools of each item, were it ordered now."""
-        return np.rint(self.cycle.packs * self.packs.spools).astype(np.intp)
+        return np.rint(self.turned.packs * self.packs.spools).astype(np.intp)
 
     @property
     def bill(self) -> Bill:
@@ -104,7 +121,7 @@ class Ordered:
     @property
     def added(self) -> Floats:
         """Give what is put to each item today."""
-        return self.cycle.packs * self.packs.mg * self.is_due
+        return self.turned.packs * self.packs.mg * self.is_due
 
     @property
     def next_days(self) -> int | None:
@@ -113,10 +130,13 @@ class Ordered:
         waits = ahead(losses, self.source.serves).sum(axis=0)
         barred = (ahead(self.pile.chances(self.added), self.source.serves) > self.pile.risk[:, None]).any(axis=0)
         due = np.flatnonzero((waits >= self.cycle.worth_minor) | barred)
-        if not len(due):
-            return None
-        later = int(due[0]) // self.next_look * self.next_look
-        return max(self.source.idle_days + later, self.next_look if self.is_due else self.house.review_days)
+        waited = [turn.waits_days for turn in self.turned.turns.values() if turn.way.source == self.lots[0].source]
+        days = [one for one in waited if one is not None]
+        if len(due):
+            later = int(due[0]) // self.next_look * self.next_look
+            soonest = self.next_look if self.is_due else self.house.review_days
+            days.append(max(self.source.idle_days + later, soonest))
+        return min(days, default=None)
 
     def told(self, number: int) -> SourcePlan:
         """Give what the plan says of this supplier."""
@@ -134,6 +154,11 @@ class Ordered:
         needed = needed_by(daily)
         after = self._after(_next_serves(self.next_days, self.cycle.days))
         spools = self.spools * self.is_due
+        turns = [self._turn(at) for at in range(len(rows))]
+        by = [
+            told if turn is None or turn.waits_days is None else turn.waits_days
+            for told, turn in zip(by, turns, strict=True)
+        ]
         months = self.pile.mean[:, MONTH] / MONTH
         return [
             Line(
@@ -151,6 +176,7 @@ class Ordered:
                 daily=float(months[at]),
                 after=after[at],
                 passed_over=passed_over[at],
+                turn=turns[at],
             )
             for at in range(len(rows))
         ]
@@ -170,16 +196,25 @@ class Ordered:
             return Cause.LATE
         if waits.max() > self.pile.risk[at]:
             return Cause.RISK
-        is_cause = self.pile.lost[at] * waits.mean() >= _CAUSE * self.cycle.worth_minor
-        return Cause.DUE if is_cause else Cause.JOINS
+        if self.pile.lost[at] * waits.mean() >= _CAUSE * self.cycle.worth_minor:
+            return Cause.DUE
+        turn = self.turned.turns.get(at)
+        return Cause.ENDS if turn is not None and turn.ahead_packs else Cause.JOINS
+
+    def _turn(self, at: int) -> Turns | None:
+        turn = self.turned.turns.get(at)
+        if turn is None:
+            return None
+        ahead_spools = round(turn.ahead_packs * float(self.packs.spools[at]))
+        return Turns(turn.way.offer_id, turn.spared_minor, ahead_spools, turn.waits_days)
 
     def _after(self, next_serves: int) -> list[tuple[After, ...]]:
         """Give what several numbers of spools do, of each item: none, up to twice as many as are bought, in packs."""
-        most = np.maximum(self.cycle.packs * self.is_due * 2, self.packs.first + 2)
+        most = np.maximum(self.turned.packs * self.is_due * 2, self.packs.first + 2)
         step = np.maximum(np.ceil(most / _SHOWN), 1.0)
         counts = step[:, None] * np.arange(_SHOWN + 1)
         counts = np.where(counts > 0, np.maximum(counts, self.packs.first[:, None]), 0.0)
-        counts = np.sort(np.concatenate([counts, (self.cycle.packs * self.is_due)[:, None]], axis=1), axis=1)
+        counts = np.sort(np.concatenate([counts, (self.turned.packs * self.is_due)[:, None]], axis=1), axis=1)
         added = counts * self.packs.mg[:, None]
         cases, weights = Chance(self.source.serves, 0.0).cases
         chances = self.pile.chances_on(cases + next_serves - 1, added) @ weights

@@ -30,6 +30,8 @@ class Cause(StrEnum):
     """It may run out at a greater chance than is accepted of it."""
     DUE = "due"
     """To wait would cost more, in what it may run out, than the order."""
+    ENDS = "ends"
+    """Its price ends, and what is bought at it spares more than an order costs."""
     JOINS = "joins"
     """It shares the parcel: it would be due before the next one."""
 
@@ -43,6 +45,10 @@ class Lot(NamedTuple):
     terms: OfferTerms
     beside_minor_per_kg: float = 0.0
     """What a kilogram of it costs beside price and parcel: the hand, what fails."""
+    from_days: int = 0
+    """In how many days it can be ordered first."""
+    until_days: int | None = None
+    """In how many days it can be ordered last; None without an end."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +122,8 @@ class Line:
     """What several numbers of spools do."""
     passed_over: Lot | None
     """A cheaper way that comes too late."""
+    turn: "Turns | None" = None
+    """What another price does to it."""
 
     def at(self, spools: int) -> After:
         """Give what so many spools do, on the line between those that are told; beyond them as the last."""
@@ -126,6 +134,18 @@ class Line:
         part = 0.0 if high.spools == low.spools else (spools - low.spools) / (high.spools - low.spools)
         chance = low.chance_out + part * (high.chance_out - low.chance_out)
         return After(spools, chance, round(low.lasts_days + part * (high.lasts_days - low.lasts_days)))
+
+
+class Turns(NamedTuple):
+    """What another price does to an item: bought ahead of a dearer one, or left for a better one."""
+
+    offer_id: int
+    """At what it is bought then."""
+    spared_minor: float
+    ahead_spools: int
+    """Bought ahead; 0 where a better one is waited for."""
+    waits_days: int | None
+    """In how many days it is ordered at the better one."""
 
 
 class Case(StrEnum):

@@ -11,10 +11,11 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 
+from spoolkeep.domain.dated import Way
 from spoolkeep.domain.demand import Outlook
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.ordering import MONTH, WEEK, Limits, Ordered, ever, lasts, needed_by, rates
-from spoolkeep.domain.planned import House, Line, Lot, Plan, Source, SourcePlan, State
+from spoolkeep.domain.planned import House, Line, Lot, Plan, Source, SourcePlan, State, Turns
 from spoolkeep.domain.replenish import Chance, Deal, Packs, ahead, best_cycle
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, Whole, asked_share, expected
 from spoolkeep.domain.sources import Sourcing, assigned
@@ -38,14 +39,15 @@ def plan(pile: Pile, lots: Sequence[Lot], sources: Sequence[Source], house: Hous
     for source in _most_urgent_first(pile, chosen, sources, house):
         rows = np.flatnonzero(chosen.at == source)
         picked = [chosen.lots[row][source] for row in rows]
-        done = Ordered.of(pile.only(rows), picked, sources[source], house, left=left)
+        ways = [chosen.ways(int(row), lot) for row, lot in zip(rows, picked, strict=True)]
+        done = Ordered.of(pile.only(rows), picked, sources[source], house, left=left, ways=ways)
         left = left.less(done)
         plans[source] = done.told(source)
         passed = [chosen.passed_over.get(int(row)) for row in rows]
         lines.update(zip(rows.tolist(), done.lines(rows, passed), strict=True))
     nobodys = ahead(ever(pile.chances()), _soon(sources), before=True)
     for row in np.flatnonzero(chosen.at < 0).tolist():
-        lines[row] = _nobodys(pile, row, nobodys)
+        lines[row] = _nobodys(pile, row, nobodys, min(chosen.dated.get(row, ()), key=_begins, default=None))
     return Plan(tuple(lines[row] for row in range(len(pile.lost))), tuple(plans[one] for one in sorted(plans)))
 
 
@@ -57,6 +59,13 @@ class _Chosen:
     lots: list[dict[int, Lot]]
     """By item, the best lot of each source."""
     passed_over: dict[int, Lot]
+    dated: dict[int, list[Way]]
+    """By item, every way in which it can be bought now or later, where any of them has a date."""
+
+    def ways(self, row: int, lot: Lot) -> list[Way]:
+        """Give the ways to buy an item in time, first the lot by which it is bought today; none without a date."""
+        its = lot.terms.offer_id
+        return sorted(self.dated.get(row, ()), key=lambda one: one.offer_id != its)
 
     @classmethod
     def of(cls, pile: Pile, lots: Sequence[Lot], sources: Sequence[Source], house: House) -> "_Chosen":
@@ -64,10 +73,15 @@ class _Chosen:
         best: list[dict[int, Lot]] = [{} for _ in pile.lost]
         shape = (len(pile.lost), len(sources))
         goods, lies, worth = np.full(shape, np.inf), np.zeros(shape), np.zeros(shape)
-        off_ppm = _usual_off(pace, lots, sources)
+        off_ppm = _usual_off(pace, [lot for lot in lots if not lot.from_days], sources)
+        dated = {lot.item for lot in lots if lot.from_days or lot.until_days is not None}
+        ways: dict[int, list[Way]] = {item: [] for item in dated}
+        none = np.full(len(sources), house.order_minor)
         for lot in lots:
             rate, holding, price = rates(lot, pace[lot.item], house, off_ppm=off_ppm[lot.source])
-            if rate < goods[lot.item, lot.source]:
+            if lot.item in dated:
+                ways[lot.item].append(_way(lot, price, sources[lot.source], house))
+            if not lot.from_days and rate < goods[lot.item, lot.source]:
                 best[lot.item][lot.source] = lot
                 goods[lot.item, lot.source] = rate
                 lies[lot.item, lot.source] = holding * pace[lot.item]
@@ -75,10 +89,15 @@ class _Chosen:
         sellers = [one.seller for one in sources]
         parcels = np.array([one.parcel_minor for one in sellers], dtype=np.float64)
         free = [np.inf if one.free_from_minor is None else float(one.free_from_minor) for one in sellers]
-        none = np.full(len(sources), house.order_minor)
         at = assigned(Sourcing(goods, lies, worth, none + parcels, none, np.array(free)))
         hurried, passed_over = _hurried(pile, goods * MONTH, at, sources=sources, order=none + parcels)
-        return cls(hurried, best, {row: best[row][int(at[row])] for row in passed_over})
+        return cls(hurried, best, {row: best[row][int(at[row])] for row in passed_over}, ways)
+
+
+def _way(lot: Lot, price: float, source: Source, house: House) -> Way:
+    order = house.order_minor + source.seller.parcel_minor
+    minor = price + lot.beside_minor_per_kg / 1e6
+    return Way(lot.terms.offer_id, lot.source, minor, source.serves, order, lot.from_days, lot.until_days)
 
 
 def _usual_off(pace: Floats, lots: Sequence[Lot], sources: Sequence[Source]) -> list[int]:
@@ -138,7 +157,11 @@ def _soon(sources: Sequence[Source]) -> Floats:
     return found
 
 
-def _nobodys(pile: Pile, row: int, before: Floats) -> Line:
+def _begins(way: Way) -> tuple[int, float]:
+    return way.from_days, way.minor
+
+
+def _nobodys(pile: Pile, row: int, before: Floats, first: Way | None) -> Line:
     held_for = int(lasts(pile, np.zeros(len(pile.lost)))[row])
     return Line(
         item=row,
@@ -155,6 +178,7 @@ def _nobodys(pile: Pile, row: int, before: Floats) -> Line:
         daily=float(pile.mean[row, MONTH] / MONTH),
         after=(),
         passed_over=None,
+        turn=None if first is None else Turns(first.offer_id, 0.0, 0, first.from_days),
     )
 
 

@@ -5,7 +5,7 @@ The web's Setup page and the imports call it, the imports inside their own acts.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
@@ -14,26 +14,21 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.colour import srgb as read_srgb
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.formats import Formats, currency_decimals
+from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.leadtimes import EVERY_DAY
 from spoolkeep.domain.names import folded
-from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.terms import OfferTerms
-from spoolkeep.domain.units import MAX_MG
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import finding, offers
-from spoolkeep.services.limits import MOST_WHOLE
-from spoolkeep.services.shop import Settings, next_serials
+from spoolkeep.services.shop import next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.rebuild import shop_days_again
 from spoolkeep.store.tables import (
     Act,
     Article,
     Colour,
     ColourValue,
     Feed,
-    Line,
     Machine,
     Material,
     Offer,
@@ -42,15 +37,9 @@ from spoolkeep.store.tables import (
     Product,
     ProductPart,
     Supplier,
-    TakingsLine,
-    Workshop,
 )
 
 MOST_FEEDS = 32
-MOST_RISK_PPM = 500_000
-MOST_CHANGE_SECONDS = 3600
-MOST_ORDER_SECONDS, MOST_SHELF_SPOOLS = 8 * 3600, 1_000_000
-EVERY_MONTH, PPM = 0b111111111111, 1_000_000
 LONGEST_MAIL, LONGEST_NOTE = 254, 2000
 _SITE = 1
 
@@ -109,56 +98,14 @@ class OfferEntry:
     tare_mg: int | None = None
     pack: int = 1
     breaks: tuple[tuple[int, int], ...] = ()
-
-
-def set_up(*, session: Session, now: datetime, by: By, settings: Settings) -> Made:
-    """Change the workshop's settings; a changed zone or start of day puts every figure on its day again.
-
-    Errors: BadInput.
-    """
-
-    def do(act: Act) -> Made:
-        Formats(settings.locale, settings.currency, settings.zone)
-        clock = ShopClock(settings.zone, settings.day_starts_hour)
-        _check_settings(settings)
-        row = session.get_one(Workshop, 1)
-        if settings.currency != row.currency and _has_money(session):
-            words = f"There are amounts in {row.currency} in the books, so the currency stays {row.currency}."
-            raise Conflict("currency_in_use", words)
-        if settings.cost_flow != row.cost_flow and row.closed_through is not None:
-            words = f"The books are closed through {row.closed_through}: how cost leaves them stays {row.cost_flow}."
-            raise Conflict("flow_in_use", words)
-        moved = (row.zone, row.day_starts_hour) != (settings.zone, settings.day_starts_hour)
-        change(session, act, row, **vars(settings), ready_at=row.ready_at or now)
-        if moved:
-            shop_days_again(session, clock)
-        return Made(act.id, row.id)
-
-    return once(session, "settings", by=by, now=now, request=vars(settings), answers=Made, do=do)
-
-
-def close_books(*, session: Session, now: datetime, by: By, through: date) -> Made:
-    """Close the books through a day: what is told later of a closed day falls in the open month.
-
-    Errors: BadInput where the day is not the last of a month that is over; Conflict where it is closed already.
-    """
-
-    def do(act: Act) -> Made:
-        row = session.get_one(Workshop, 1)
-        today = ShopClock(row.zone, row.day_starts_hour).day_of(now)
-        if (through + timedelta(days=1)).day != 1 or through >= today:
-            raise BadInput("not_a_month_end", "Books are closed through the last day of a month that is over.")
-        if row.closed_through is not None and through <= row.closed_through:
-            raise Conflict("closed_before", f"The books are closed through {row.closed_through} already.")
-        change(session, act, row, closed_through=through)
-        return Made(act.id, row.id)
-
-    about = through.isoformat()
-    return once(session, "close books", by=by, now=now, request={"through": through}, answers=Made, about=about, do=do)
-
-
-def _has_money(session: Session) -> bool:
-    return any(session.scalars(select(col(model.id)).limit(1)).first() for model in (Line, TakingsLine, Offer))
+    least_spools: int = 1
+    """The fewest that are sold at once."""
+    from_day: date | None = None
+    """The first day on which it can be ordered; None for any until the last one."""
+    until_day: date | None = None
+    """The last one; None without an end."""
+    ends_before: bool = False
+    """Whether what this supplier offers of the item so far ends on the day before the first one."""
 
 
 def add_machine(*, session: Session, now: datetime, by: By, name: str, feeds: int, g90_governs_e: bool = False) -> Made:
@@ -370,9 +317,12 @@ def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
     finding.live(session, Article, entry.article_id)
     if entry.tare_mg is not None and entry.tare_mg < 0:
         raise BadInput("no_such_tare", "An empty reel weighs 0 g or more. Enter grams, or leave it empty.")
-    OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks)
+    OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks, entry.least_spools)
+    offers.check_days(entry.from_day, entry.until_day, ends_before=entry.ends_before)
     digits = offers.read_retail(entry.retail_code)
     offers.check_code(session, digits, article_id=entry.article_id)
+    if entry.ends_before and entry.from_day is not None:
+        offers.end_before(session, act, entry.from_day, supplier_id=entry.supplier_id, article_id=entry.article_id)
     offer = create(
         session,
         act,
@@ -385,11 +335,27 @@ def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
             tare_mg=entry.tare_mg,
             price_minor=entry.price_minor,
             pack=entry.pack,
+            least_spools=entry.least_spools,
+            from_day=entry.from_day,
+            until_day=entry.until_day,
         ),
     )
     for from_spools, price_minor in entry.breaks:
         create(session, act, PriceBreak(offer_id=offer.id, from_spools=from_spools, price_minor=price_minor))
     return offer
+
+
+def end_offer(*, session: Session, now: datetime, by: By, offer_id: int, until_day: date | None) -> Made:
+    """Say on which day an offer can be ordered last; None for no end. Errors: BadInput, NotFound."""
+
+    def do(act: Act) -> Made:
+        offer = finding.live(session, Offer, offer_id)
+        offers.check_days(offer.from_day, until_day)
+        change(session, act, offer, until_day=until_day)
+        return Made(act.id, offer.id)
+
+    request = {"offer_id": offer_id, "until_day": until_day}
+    return once(session, "end of an offer", by=by, now=now, request=request, answers=Made, do=do)
 
 
 def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> Made:
@@ -452,40 +418,3 @@ def _keep_or_mend_shade(session: Session, colour: Colour, srgb: Sequence[str]) -
 def _set_shade(session: Session, colour: Colour, srgb: Sequence[str]) -> None:
     session.add_all(ColourValue(colour_id=colour.id, position=at, srgb=shade) for at, shade in enumerate(srgb))
     session.flush()
-
-
-def _check_settings(settings: Settings) -> None:
-    if not settings.name.strip():
-        raise BadInput("no_name", "Give the workshop a name.")
-    hours = 23
-    if not all(0 <= hour <= hours for hour in (settings.day_starts_hour, settings.opens_hour, settings.closes_hour)):
-        raise BadInput("no_such_hour", "Hours go from 0 to 23.")
-    if min(settings.review_days, settings.cover_days) < 1 or min(settings.safety_days, settings.lead_days) < 0:
-        raise BadInput("no_such_days", "Order days and cover are at least 1 day, lead and safety days at least 0.")
-    if settings.earns_minor_per_hour < 0 or not 0 <= settings.rest_mg <= MAX_MG:
-        raise BadInput("negative_figure", "What a machine earns, and below what a rest is scrap, are 0 or more.")
-    if not 0 < settings.risk_ppm < MOST_RISK_PPM:
-        raise BadInput("no_such_risk", "The risk of running out lies above 0 and below 50 per cent.")
-    if min(settings.hour_cost_minor, settings.space_minor_a_month, settings.carry_ppm_a_year) < 0:
-        raise BadInput("negative_figure", "What an hour, room for a spool and cash tied up cost are 0 or more.")
-    if not 0 <= settings.change_seconds <= MOST_CHANGE_SECONDS:
-        raise BadInput("no_such_change", "To change a spool takes 0 seconds to an hour.")
-    _check_ordering(settings)
-    if not 0 <= settings.share_low_bp <= settings.share_high_bp:
-        raise BadInput("no_such_band", "The target band goes from a smaller to a larger share.")
-
-
-def _check_ordering(settings: Settings) -> None:
-    if not 0 <= settings.order_seconds <= MOST_ORDER_SECONDS:
-        raise BadInput("no_such_minutes", "An order takes you 0 to 480 minutes.")
-    if not all(0 <= chance <= PPM for chance in (settings.idle_ppm, settings.idle_busy_ppm)):
-        raise BadInput("no_such_chance", "The chance that a machine has no other work lies between 0 and 100 per cent.")
-    if not 0 <= settings.busy_months <= EVERY_MONTH:
-        raise BadInput("no_such_month", "Tick busy months from January to December.")
-    if not 0 <= settings.late_minor <= MOST_WHOLE:
-        raise BadInput("no_such_amount", "What an order that goes out late costs is 0 or more, and no fortune.")
-    if settings.budget_minor is not None and not 0 < settings.budget_minor <= MOST_WHOLE:
-        raise BadInput("no_such_amount", "To spend at most is more than 0 and no fortune. Leave it empty for no limit.")
-    if settings.shelf_spools is not None and not 0 < settings.shelf_spools <= MOST_SHELF_SPOOLS:
-        words = f"There is room for 1 to {MOST_SHELF_SPOOLS} spools. Leave it empty for no limit."
-        raise BadInput("no_such_room", words)

@@ -5,6 +5,7 @@ The web calls it. It only reads.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -31,6 +32,17 @@ class OfferView:
     price_minor: int
     pack: int
     breaks: tuple[tuple[int, int], ...]
+    least_spools: int
+    from_day: date | None
+    until_day: date | None
+
+    def holds(self, today: date) -> bool:
+        """Tell whether it can be ordered today."""
+        return not self.is_over(today) and (self.from_day is None or self.from_day <= today)
+
+    def is_over(self, today: date) -> bool:
+        """Tell whether its last day has passed."""
+        return self.until_day is not None and self.until_day < today
 
 
 @dataclass(frozen=True)
@@ -110,7 +122,8 @@ def offers(*, session: Session, article_id: int | None = None, supplier_id: int 
     """Give the offers that hold, of all items or of one, and of all suppliers or of one, by item and price."""
     columns = (Offer.id, Offer.article_id, Offer.their_number, Offer.spool_mg, Offer.price_minor, Offer.pack)
     query = (
-        select(*map(col, columns), col(Supplier.name))
+        select(*map(col, columns), col(Supplier.name), col(Offer.least_spools))
+        .add_columns(col(Offer.from_day), col(Offer.until_day))
         .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
         .where(col(Offer.live), col(Supplier.live))
     )
@@ -129,6 +142,9 @@ def offers(*, session: Session, article_id: int | None = None, supplier_id: int 
             price_minor=offer.price_minor,
             pack=offer.pack,
             breaks=breaks.get(offer.id, ()),
+            least_spools=offer.least_spools,
+            from_day=offer.from_day,
+            until_day=offer.until_day,
         )
         for offer in session.execute(query)
         if offer.article_id in known

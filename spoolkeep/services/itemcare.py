@@ -13,8 +13,9 @@ from sqlmodel import col
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MAX_MG
 from spoolkeep.services import finding, picking
-from spoolkeep.services.catalogue import MOST_RISK_PPM, Made
+from spoolkeep.services.catalogue import Made
 from spoolkeep.services.finding import Item
+from spoolkeep.services.setup import MOST_RISK_PPM
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create

@@ -5,7 +5,7 @@ Stock, the orders and the deliveries call it.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
@@ -32,20 +32,26 @@ class Held:
     their_number: str
     lead_days: int
     """What a delivery takes, as the supplier or Setup says."""
+    from_day: date | None
+    """The first day on which it can be ordered; None where that is long past."""
     until_day: date | None
 
 
-def holding(session: Session, *, shop: Shop, today: date) -> dict[int, list[Held]]:
-    """Give the offers that hold today by item, the cheapest spool first; a supplier without a lead time has Setup's."""
+def holding(session: Session, *, shop: Shop, today: date, within_days: int = 0) -> dict[int, list[Held]]:
+    """Give the offers that hold today by item, the cheapest spool first; a supplier without a lead time has Setup's.
+
+    Also those that begin within so many days.
+    """
     found: dict[int, list[Held]] = {}
     breaks = breaks_of(session)
-    terms = (Offer.id, Offer.price_minor, Offer.spool_mg, Offer.pack, Offer.least_spools, Offer.until_day)
+    terms = (Offer.id, Offer.price_minor, Offer.spool_mg, Offer.pack, Offer.least_spools)
     of_supplier = (Supplier.lead_days, Supplier.name, Supplier.address)
     query = (
         select(*map(col, terms), col(Offer.article_id), col(Offer.their_number), col(Offer.supplier_id))
+        .add_columns(col(Offer.from_day), col(Offer.until_day))
         .add_columns(*map(col, of_supplier))
         .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
-        .where(*_holds(today))
+        .where(*_holds(today, today + timedelta(days=within_days)))
         .order_by(col(Offer.price_minor), col(Offer.id))
     )
     for offer in session.execute(query):
@@ -53,8 +59,9 @@ def holding(session: Session, *, shop: Shop, today: date) -> dict[int, list[Held
         # more spools never cost more each, whatever an older book says
         steps = _falling(offer.price_minor, breaks.get(offer.id, ()))
         sold = (offer.id, offer.price_minor, offer.spool_mg, offer.pack, steps, offer.least_spools)
-        whose = (offer.supplier_id, offer.name, offer.address, offer.their_number, lead_days, offer.until_day)
-        found.setdefault(offer.article_id, []).append(Held(OfferTerms(*sold), *whose))
+        begins = None if offer.from_day is None or offer.from_day <= today else offer.from_day
+        whose = (offer.supplier_id, offer.name, offer.address, offer.their_number, lead_days)
+        found.setdefault(offer.article_id, []).append(Held(OfferTerms(*sold), *whose, begins, offer.until_day))
     return found
 
 
@@ -73,17 +80,17 @@ def quickest(session: Session, *, shop: Shop, today: date) -> dict[int, int]:
     query = (
         select(col(Offer.article_id), lead_days)
         .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
-        .where(*_holds(today))
+        .where(*_holds(today, today))
         .group_by(col(Offer.article_id))
     )
     return dict(session.execute(query).all())
 
 
-def _holds(today: date) -> tuple[ColumnElement[bool], ...]:
-    """Give the conditions that an offer stands, is sold by somebody still, and holds today."""
+def _holds(today: date, begun_by: date) -> tuple[ColumnElement[bool], ...]:
+    """Give the conditions that an offer stands, is sold by somebody still, and holds today or begins by a day."""
     return (
         col(Offer.live) & col(Supplier.live) & ~col(Supplier.retired),
-        col(Offer.from_day).is_(None) | (col(Offer.from_day) <= today),
+        col(Offer.from_day).is_(None) | (col(Offer.from_day) <= begun_by),
         col(Offer.until_day).is_(None) | (col(Offer.until_day) >= today),
     )
 
@@ -113,6 +120,38 @@ def baskets(session: Session) -> dict[int, tuple[tuple[int, int], ...]]:
     for one in session.scalars(query):
         found[one.supplier_id] = (*found.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
     return found
+
+
+def check_days(from_day: date | None, until_day: date | None, *, ends_before: bool = False) -> None:
+    """Refuse days between which nothing can be ordered. Errors: BadInput."""
+    if from_day is not None and until_day is not None and until_day < from_day:
+        raise BadInput("ends_before_it_begins", "The offer ends before it begins. Correct one of its days.")
+    if ends_before and from_day is None:
+        words = "Say from which day it holds, so that the offers before it can end on the day before."
+        raise BadInput("begins_when", words)
+
+
+def check_holds(session: Session, offer: Offer, today: date) -> None:
+    """Refuse an offer that cannot be ordered today. Errors: Conflict, which says since when, or from when on."""
+    if offer.until_day is not None and offer.until_day < today:
+        words = f"The offer of {finding.item_name(session, offer.article_id)} ended on {offer.until_day}."
+        raise Conflict("offer_over", f"{words} Enter what it costs now, or take another.")
+    if offer.from_day is not None and offer.from_day > today:
+        words = f"The offer of {finding.item_name(session, offer.article_id)} begins on {offer.from_day}."
+        raise Conflict("offer_to_come", f"{words} Order it then, or take another.")
+
+
+def end_before(session: Session, act: Act, day: date, *, supplier_id: int, article_id: int) -> None:
+    """Let what a supplier offers of an item so far end on the day before."""
+    query = select(Offer).where(
+        col(Offer.live),
+        col(Offer.supplier_id) == supplier_id,
+        col(Offer.article_id) == article_id,
+        col(Offer.from_day).is_(None) | (col(Offer.from_day) < day),
+        col(Offer.until_day).is_(None) | (col(Offer.until_day) >= day),
+    )
+    for offer in session.scalars(query):
+        change(session, act, offer, until_day=day - timedelta(days=1))
 
 
 def with_code(session: Session, digits: str) -> Sequence[Offer]:

@@ -59,6 +59,8 @@ class ItemLine:
     """What would cover a month of an item that nobody sells."""
     passed_over: Held | None
     """Who asks less, but comes too late."""
+    turn: Held | None
+    """The offer at another price that it is bought ahead of, or left for; None where none bears on it."""
 
     spools: int
     """To order now: as the plan says, or as a person asks what they would do."""
@@ -69,6 +71,11 @@ class ItemLine:
     def total_minor(self) -> int:
         """Give what they cost without the parcel."""
         return self.spools * self.price_minor
+
+    @property
+    def turns_on(self) -> date | None:
+        """Give the day on which it can be had at a better price, where it is left for that."""
+        return self.turn.from_day if self.turn else None
 
     @property
     def after(self) -> After:
@@ -104,6 +111,12 @@ class SupplierPlan:
     """The day by which an order of today must come for all its items; None without an order."""
     lines: tuple[ItemLine, ...]
     """Those to order now, the most urgent first."""
+
+    @property
+    def ahead_minor(self) -> float:
+        """Give what is spared by what is bought ahead of dearer prices."""
+        turns = [line.told.turn for line in self.lines if line.told.turn]
+        return sum(turn.spared_minor for turn in turns if turn.ahead_spools)
 
 
 @dataclass(frozen=True)
@@ -190,7 +203,7 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
     drafted = stock.coming_of(session, told.taking, (OrderState.DRAFTED,), shop=told.shop, now=now)
     pile = _pile(session, told, rows, drafted, now=now)
     besides = buys.besides(session, held=held, known=told.known, shop=told.shop, now=now)
-    lots, whose = _lots(rows, held, sellers, besides)
+    lots, whose = _lots(rows, held, sellers, besides, today=told.today)
     planned = reorder.plan(pile, lots, sellers.sources, _house(session, told, drafted, now=now))
     lines = [
         _line(told, number, line, whose, drafted=sum(mg for _, mg in drafted.get(number, ())))
@@ -236,22 +249,30 @@ def _serves(comes: Chances) -> Floats:
 
 
 def _held(session: Session, told: Standing, sellers: _Sellers) -> dict[int, list[Held]]:
-    """Give the offers that hold today, by item, of those whose prices can be weighed."""
-    every = offers.holding(session, shop=told.shop, today=told.today)
+    """Give the offers that hold today or begin later, by item, of those whose prices can be weighed."""
+    every = offers.holding(session, shop=told.shop, today=told.today, within_days=HORIZON)
     ours = set(sellers.ids)
     kept = {number: [one for one in some if one.supplier_id in ours] for number, some in every.items()}
     return {number: some for number, some in kept.items() if some}
 
 
 def _lots(
-    rows: Sequence[tuple[int, int]], held: Mapping[int, Sequence[Held]], sellers: _Sellers, besides: Mapping[int, float]
+    rows: Sequence[tuple[int, int]],
+    held: Mapping[int, Sequence[Held]],
+    sellers: _Sellers,
+    besides: Mapping[int, float],
+    *,
+    today: date,
 ) -> tuple[list[Lot], dict[int, Held]]:
     """Give every way to buy an item, and whose offer each is."""
     source = {number: at for at, number in enumerate(sellers.ids)}
     lots, whose = [], {}
     for row, (_, number) in enumerate(rows):
         for one in held.get(number, ()):
-            lots.append(Lot(row, source[one.supplier_id], one.terms, besides.get(one.terms.offer_id, 0.0)))
+            begins = 0 if one.from_day is None else (one.from_day - today).days
+            ends = None if one.until_day is None else (one.until_day - today).days
+            beside = besides.get(one.terms.offer_id, 0.0)
+            lots.append(Lot(row, source[one.supplier_id], one.terms, beside, begins, ends))
             whose[one.terms.offer_id] = one
     return lots, whose
 
@@ -383,6 +404,7 @@ def _line(told: Standing, number: int, line: Line, whose: Mapping[int, Held], *,
         order_by=None if by is None else told.today + timedelta(days=by),
         wanted_mg=round(line.daily * _COVER_DAYS),
         passed_over=None if line.passed_over is None else whose[line.passed_over.terms.offer_id],
+        turn=None if line.turn is None else whose[line.turn.offer_id],
         spools=line.spools,
         gap_from=_gap_from(told.today, line) if on_order_mg else None,
     )

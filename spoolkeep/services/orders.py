@@ -85,9 +85,11 @@ def draft(
         chosen = [one for one in wanted if one.spools]
         if not chosen:
             raise BadInput("nothing_ordered", "Choose at least 1 spool to order.")
+        today = load_shop(session).today(now)
         by_supplier: dict[int, list[tuple[Offer, int]]] = {}
         for one in chosen:
             offer = read_offer(session, one)
+            offers.check_holds(session, offer, today)
             by_supplier.setdefault(offer.supplier_id, []).append((offer, one.spools))
         days = needed_by or {}
         orders = [

@@ -228,7 +228,7 @@ def _items(plan: PlanView) -> Some[ItemDue]:
         ItemDue(one.item, one.short_mg, one.told.lasts_days, late=one.told.chance_now >= LIKELY)
         for one in plan.items
         if one.short_mg
-        or one.told.cause in {Cause.LATE, Cause.RISK, Cause.DUE}
+        or one.told.cause in {Cause.LATE, Cause.RISK, Cause.DUE, Cause.ENDS}
         or (one.told.state is State.NOBODY and one.told.chance_now >= SOMETIMES)
         or (one.told.chance_now >= LIKELY and not one.on_order_mg)
         or (one.told.order_by_days == 0 and not one.spools and not one.on_order_mg)

@@ -11,7 +11,7 @@ from werkzeug.wrappers import Response as Redirect
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import CostFlow
-from spoolkeep.services import bookpapers, books, catalogue
+from spoolkeep.services import bookpapers, books, setup
 from spoolkeep.services.bookpapers import Table
 from spoolkeep.services.books import StockList
 from spoolkeep.services.shop import Shop, load_shop
@@ -42,7 +42,7 @@ def close() -> Redirect | tuple[str, int]:
             through = forms.day("through", "Through")
             if through is None:
                 raise BadInput("no_day", "Choose the month to close.")
-            catalogue.close_books(session=session, now=doors.now(), by=doors.by_form(), through=through)
+            setup.close_books(session=session, now=doors.now(), by=doors.by_form(), through=through)
             formats = load_shop(session).formats
     except Refusal as refusal:
         return _show(refusal), status_of(refusal)

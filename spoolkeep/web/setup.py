@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import CostFlow, Finish, PlaceKind, Role
-from spoolkeep.services import acts, catalogue, choices, joblist, machines, suppliers, undoing
+from spoolkeep.services import acts, catalogue, choices, joblist, machines, setup, suppliers, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
@@ -48,7 +48,7 @@ def enter() -> Answer | tuple[str, int]:
             "item": _item,
             "supplier": _supplier,
             "offer": _offer,
-            "withdraw": _withdraw,
+            "change offer": change_offer,
             "product": _product,
         }
     )
@@ -84,10 +84,13 @@ def all_offers() -> str:
     """Show every offer that holds, some at a time."""
     with doors.reading() as session:
         found = choices.offers(session=session)
+        today = load_shop(session).today(doors.now())
     pages_all = max(1, -(-len(found) // EACH_PAGE))
     number = min(max(1, request.args.get("page", 1, type=int)), pages_all)
     shown = found[(number - 1) * EACH_PAGE : number * EACH_PAGE]
-    return render_template("offers.html", offers=shown, count=len(found), number=number, pages_all=pages_all)
+    return render_template(
+        "offers.html", offers=shown, count=len(found), number=number, pages_all=pages_all, today=today
+    )
 
 
 @pages.get("/acts")
@@ -138,7 +141,7 @@ def _settings(session: Session) -> object:
         cost_flow=forms.word("cost_flow", CostFlow, "How cost leaves the books", default=shop.cost_flow),
         **_ordering(shop),
     )
-    return catalogue.set_up(session=session, now=doors.now(), by=doors.by_form(), settings=settings)
+    return setup.set_up(session=session, now=doors.now(), by=doors.by_form(), settings=settings)
 
 
 def _ordering(shop: Shop) -> dict[str, Any]:
@@ -252,6 +255,10 @@ def _offer(session: Session) -> object:
         tare_mg=forms.maybe_grams("tare", "Empty reel"),
         pack=forms.whole("pack", "Spools in a pack", default=1),
         breaks=breaks,
+        least_spools=forms.whole("least", "At least", default=1),
+        from_day=forms.day("from", "From"),
+        until_day=forms.day("until", "Until"),
+        ends_before=bool(forms.text("instead")),
     )
     return catalogue.add_offer(session=session, now=doors.now(), by=doors.by_form(), entry=entry)
 
@@ -270,15 +277,22 @@ def _product(session: Session) -> object:
     return catalogue.add_product(session=session, now=doors.now(), by=doors.by_form(), entry=entry)
 
 
-def _withdraw(session: Session) -> object:
+def change_offer(session: Session) -> object:
+    """Keep the last day of an offer, or withdraw it, as the list of offers asks."""
+    now, by = doors.now(), doors.by_form()
+    if forms.text("ends"):
+        offer_id = forms.whole("ends", "Offer")
+        until_day = forms.day(f"until-{offer_id}", "Until")
+        return catalogue.end_offer(session=session, now=now, by=by, offer_id=offer_id, until_day=until_day)
     offer_id = forms.whole("offer", "Offer")
-    return catalogue.retire_offer(session=session, now=doors.now(), by=doors.by_form(), offer_id=offer_id)
+    return catalogue.retire_offer(session=session, now=now, by=by, offer_id=offer_id)
 
 
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
+        shop = load_shop(session)
         context = {
-            "shop": load_shop(session),
+            "shop": shop,
             "machines": joblist.machines(session=session),
             "silent": joblist.silent_machines(session=session),
             "feeds": choices.feeds(session=session),
@@ -297,6 +311,7 @@ def _show(refused: Refusal | None = None) -> str:
         place_kinds=list(PlaceKind),
         each_page=EACH_PAGE,
         parts_asked=PARTS_ASKED,
+        today=shop.today(doors.now()),
         database=doors.about_database(),
         refused=refused,
         form=request.form,

@@ -121,7 +121,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         found = finding.item(session, article_id)
         row = next((row for row in stock.rows(session=session, now=doors.now()) if row.item == found), None)
         spools = stock.spools_of(session=session, article_id=article_id)
-        offers = choices.offers(session=session, article_id=article_id)
+        sold = choices.offers(session=session, article_id=article_id)
         awaited = orders.listed(session=session, now=doors.now(), open_only=True)
         offered = paper.choices(session)
         care = itemcare.view(session=session, now=doors.now(), article_id=article_id)
@@ -137,7 +137,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         row=row,
         why=why,
         spools=spools,
-        offers=offers,
+        offers=[one for one in sold if one.holds(today)],
         arrivals=arrivals(awaited, today),
         today=today,
         days_total=WEEKS_AHEAD * 7,

@@ -10,12 +10,13 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.services import catalogue, foresight, suppliers
+from spoolkeep.services import foresight, suppliers
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.setup import change_offer
 
 pages = Blueprint("suppliers", __name__, url_prefix="/orders/suppliers")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -36,7 +37,7 @@ def change(supplier_id: int) -> Response | tuple[str, int]:
         "no break": _no_break,
         "close": _close,
         "open": _open,
-        "withdraw": _withdraw,
+        "change offer": _change_offer,
     }
     try:
         doing = doings.get(forms.text("do"))
@@ -117,9 +118,8 @@ def _open(session: Session, supplier_id: int) -> object:
     )
 
 
-def _withdraw(session: Session, _: int) -> object:
-    offer_id = forms.whole("offer", "Offer")
-    return catalogue.retire_offer(session=session, now=doors.now(), by=doors.by_form(), offer_id=offer_id)
+def _change_offer(session: Session, _: int) -> object:
+    return change_offer(session)
 
 
 def _show(supplier_id: int, refused: Refusal | None = None) -> str:
@@ -134,6 +134,7 @@ def _show(supplier_id: int, refused: Refusal | None = None) -> str:
         weekdays=WEEKDAYS,
         carried=carried,
         paid=paid,
+        today=shop.today(doors.now()),
         refused=refused,
         form=request.form,
     )

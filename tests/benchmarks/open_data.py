@@ -23,8 +23,8 @@ from spoolkeep.domain.runout import mean_daily_mg
 from spoolkeep.domain.sheets import write_sheet
 from spoolkeep.domain.words import CostFlow
 from spoolkeep.services import books, history, money, stock
-from spoolkeep.services.catalogue import set_up
 from spoolkeep.services.imports import import_sheet
+from spoolkeep.services.setup import set_up
 from spoolkeep.services.shop import Settings
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store, open_store

@@ -19,7 +19,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound, Refusal
 from spoolkeep.domain.words import CostFlow, Kind, OrderState, Outcome
-from spoolkeep.services import bookpapers, books, catalogue, deliveries, jobs, orders, spools, undoing
+from spoolkeep.services import bookpapers, books, catalogue, deliveries, jobs, orders, setup, spools, undoing
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.instance import Instance
@@ -56,7 +56,7 @@ def stock_on(shop: TestWorkshop, day: date) -> books.StockList:
 
 
 def close(shop: TestWorkshop, through: date) -> None:
-    shop.do(lambda s: catalogue.close_books(session=s, now=shop.now, by=by(), through=through))
+    shop.do(lambda s: setup.close_books(session=s, now=shop.now, by=by(), through=through))
 
 
 def draw(shop: TestWorkshop, grams: int, at: datetime, code: str) -> None:
@@ -154,10 +154,10 @@ def test_how_cost_leaves_the_books_stays_once_a_month_is_closed(shop: TestWorksh
         loaded = load_shop(session)
     settings = Settings(**{one.name: getattr(loaded, one.name) for one in fields(Settings)})
     fifo = replace(settings, cost_flow=CostFlow.FIFO)
-    shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=settings))
+    shop.do(lambda s: setup.set_up(session=s, now=shop.now, by=by(), settings=settings))
     close(shop, date(2026, 1, 31))
     with pytest.raises(Conflict, match="stays average"):
-        shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=fifo))
+        shop.do(lambda s: setup.set_up(session=s, now=shop.now, by=by(), settings=fifo))
 
 
 def test_a_spool_that_the_books_have_below_nothing_on_a_day_stands_on_its_list(shop: TestWorkshop) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.failing import Seller
 from spoolkeep.domain.words import Cause, Outcome
-from spoolkeep.services import bargains, buys, catalogue, deliveries, experience, finding, joblist, jobs, takings
+from spoolkeep.services import bargains, buys, catalogue, deliveries, experience, finding, joblist, jobs, setup, takings
 from spoolkeep.services.bargains import CostFrom, FreightAsked, PriceAsked
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
@@ -87,7 +87,7 @@ class BuyingWorkshop(TestWorkshop):
             shop = load_shop(session)
         known = {one.name: getattr(shop, one.name) for one in fields(Settings)}
         settings = Settings(**(known | changed))
-        self.do(lambda s: catalogue.set_up(session=s, now=self.now, by=by(), settings=settings))
+        self.do(lambda s: setup.set_up(session=s, now=self.now, by=by(), settings=settings))
 
     def view(self) -> buys.ItemBuys:
         """Give the buys of the first item."""

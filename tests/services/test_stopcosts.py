@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 import pytest
 
 from spoolkeep.domain.words import Outcome
-from spoolkeep.services import catalogue, foresight, jobs, machines, standstill, stopcosts, stops
+from spoolkeep.services import catalogue, foresight, jobs, machines, setup, standstill, stopcosts, stops
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.machines import MachineEntry
 from spoolkeep.services.shop import Settings, load_shop
@@ -38,7 +38,7 @@ def shop(store: Store, now: datetime) -> TestWorkshop:
         known = load_shop(session)
     told = {name: getattr(known, name) for name in Settings.__dataclass_fields__}
     settings = replace(Settings(**told), opens_hour=8, closes_hour=18, earns_minor_per_hour=300, zone="UTC")
-    made.do(lambda s: catalogue.set_up(session=s, now=now, by=by(), settings=settings))
+    made.do(lambda s: setup.set_up(session=s, now=now, by=by(), settings=settings))
     return made
 
 

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import pytest
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.services import catalogue, foresight, itemcare, offers, suppliers, undoing
+from spoolkeep.services import catalogue, foresight, itemcare, offers, setup, suppliers, undoing
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.services.suppliers import SupplierPage
@@ -168,7 +168,7 @@ def settled(shop: TestWorkshop, **changed: object) -> Settings:
         known = load_shop(session)
     names = Settings.__dataclass_fields__
     settings = Settings(**{**{name: getattr(known, name) for name in names}, "name": "Alder", **changed})
-    shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=settings))
+    shop.do(lambda s: setup.set_up(session=s, now=shop.now, by=by(), settings=settings))
     with shop.store.read() as session:
         return load_shop(session)
 

@@ -11,7 +11,7 @@ from sqlmodel import col
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.exchange import in_own, rate_ppm
 from spoolkeep.domain.words import TakingsKind
-from spoolkeep.services import catalogue, money, takings, undoing
+from spoolkeep.services import catalogue, money, setup, takings, undoing
 from spoolkeep.services.imports import ImportReport, import_sheet
 from spoolkeep.services.takings import Taken
 from spoolkeep.store.engine import Store
@@ -95,7 +95,7 @@ def test_what_is_taken_back_is_taken_back_in_both_currencies_and_pieces(shop: Te
 def test_a_refund_of_a_closed_month_falls_in_the_open_one(shop: TestWorkshop) -> None:
     january = date(2026, 1, 20)
     take(shop, Taken(channel="Counter", amount_minor=10_000, shop_day=january))
-    shop.do(lambda s: catalogue.close_books(session=s, now=shop.now, by=by(), through=date(2026, 1, 31)))
+    shop.do(lambda s: setup.close_books(session=s, now=shop.now, by=by(), through=date(2026, 1, 31)))
     take(shop, Taken(channel="Counter", amount_minor=2500, shop_day=january, kind=TakingsKind.REFUND))
     with shop.store.read() as session:
         months = {one.month: one.takings_minor for one in money.view(session=session).months}

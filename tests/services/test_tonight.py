@@ -9,7 +9,7 @@ from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.rightspool import SURE
 from spoolkeep.domain.words import Outcome, PlaceKind, Purpose
 from spoolkeep.paper.night_sheet import half_sheet
-from spoolkeep.services import catalogue, choices, counting, evening, finding, halfsheet, jobs, standby, tonight
+from spoolkeep.services import catalogue, choices, counting, evening, finding, halfsheet, jobs, setup, standby, tonight
 from spoolkeep.services.evening import Evening, ToDo
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.shop import Settings, load_shop
@@ -162,7 +162,7 @@ def test_a_shop_that_closes_after_midnight_begins_jobs_until_then(shop: TestWork
         before = load_shop(session)
     names = {one.name for one in fields(Settings)}
     settings = Settings(**{**{name: getattr(before, name) for name in names}, "closes_hour": 1})
-    shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=settings))
+    shop.do(lambda s: setup.set_up(session=s, now=shop.now, by=by(), settings=settings))
     with shop.store.read() as session:
         found = tonight.look_ahead(session=session, now=shop.now)
     assert found.night.leaves_at == shop.now + 8 * HOUR

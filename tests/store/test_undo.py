@@ -18,6 +18,7 @@ from spoolkeep.services import (
     jobs,
     money,
     orders,
+    setup,
     spools,
     takings,
     undoing,
@@ -180,7 +181,7 @@ def test_settings_are_undone_and_every_day_with_them(shop: TestWorkshop) -> None
         before = load_shop(session)
     names = [name for name in vars(before) if name != "is_set_up"]
     settings = Settings(**{**{name: getattr(before, name) for name in names}, "day_starts_hour": 0})
-    changed = shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=settings)).act_id
+    changed = shop.do(lambda s: setup.set_up(session=s, now=shop.now, by=by(), settings=settings)).act_id
     _sound(shop)
     _undo(shop, changed)
     _sound(shop)
@@ -196,11 +197,11 @@ def test_a_currency_does_not_change_under_booked_money(shop: TestWorkshop) -> No
     names = [name for name in vars(before) if name != "is_set_up"]
     settings = Settings(**{**{name: getattr(before, name) for name in names}, "currency": "JPY"})
     with pytest.raises(Conflict, match="stays EUR"):
-        shop.do(lambda s: catalogue.set_up(session=s, now=shop.now, by=by(), settings=settings))
+        shop.do(lambda s: setup.set_up(session=s, now=shop.now, by=by(), settings=settings))
 
 
 def _close(shop: TestWorkshop, through: date) -> None:
-    shop.do(lambda s: catalogue.close_books(session=s, now=shop.now, by=by(), through=through))
+    shop.do(lambda s: setup.close_books(session=s, now=shop.now, by=by(), through=through))
 
 
 def test_what_comes_late_to_a_closed_month_falls_in_the_open_one(shop: TestWorkshop) -> None:

@@ -24,6 +24,7 @@ from spoolkeep.services import (
     machines,
     orders,
     reels,
+    setup,
     spools,
     standby,
     stops,
@@ -136,7 +137,7 @@ class Hands:
     def set_up(self, settings: Settings, now: datetime) -> None:
         """Enter the settings."""
         by = By(self._crew.owner_id, FIRST_KEY)
-        catalogue.set_up(session=self._session, now=now, by=by, settings=settings)
+        setup.set_up(session=self._session, now=now, by=by, settings=settings)
 
     def add_machine(self, row: MachineRow, now: datetime) -> None:
         """Add a machine, and remember its number and those of its feeds."""

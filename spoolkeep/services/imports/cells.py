@@ -151,12 +151,12 @@ class Cells:
 
         return self.read(column, reader, empty)
 
-    def day(self, column: str, empty: date | None = None) -> date | None:
-        """Give a day that is not in the future."""
+    def day(self, column: str, empty: date | None = None, *, ahead: bool = False) -> date | None:
+        """Give a day, which is not in the future unless it may lie `ahead`."""
 
         def reader(text: str) -> date:
             day = day_from(text)
-            if day > self.reading.today:
+            if day > self.reading.today and not ahead:
                 raise BadInput("in_the_future", f"{day} lies in the future. Check the date.")
             return day
 

@@ -22,6 +22,7 @@ from spoolkeep.services.imports.lookups import (
     new_name,
     numbers_by_name,
 )
+from spoolkeep.services.offers import check_days
 from spoolkeep.store.tables import Act, Supplier
 
 SUPPLIERS = (
@@ -51,9 +52,13 @@ OFFERS = (
     Column("their_number", needed=False, says="the supplier's number for it"),
     Column("ean", needed=False, says="the maker's code on the box, EAN or UPC"),
     Column("breaks", needed=False, says="cheaper prices from a number of spools on, like 10:13.50 20:12.90"),
+    Column("at_least", needed=False, says="the fewest spools that are sold at once; 1 if empty"),
+    Column("from", needed=False, says="the first day on which it can be ordered, 2026-03-04; any if empty"),
+    Column("until", needed=False, says="the last day on which it can be ordered; no end if empty"),
 )
 
 _MOST_LEAD_DAYS = 365
+_WHERE = {"ends_before_it_begins": "until", "bad_least": "at_least", "bad_pack": "pack", "bad_spool_size": "spool_g"}
 WEEKDAYS, LETTERS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun"), 3
 
 
@@ -135,6 +140,9 @@ def _offer(cells: Cells, items: Items, suppliers: dict[str, int]) -> OfferEntry:
         tare_mg=cells.read("tare_g", tare_from, None),
         pack=cells.whole("pack", 1),
         breaks=cells.read("breaks", lambda text: _breaks(text, cells.reading.decimals), ()),
+        least_spools=cells.whole("at_least", 1),
+        from_day=cells.day("from", ahead=True),
+        until_day=cells.day("until", ahead=True),
     )
     if not cells.bad:
         _check_terms(cells, entry)
@@ -168,6 +176,7 @@ def _breaks(text: str, decimals: int) -> tuple[tuple[int, int], ...]:
 
 def _check_terms(cells: Cells, entry: OfferEntry) -> None:
     try:
-        OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks)
+        OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks, entry.least_spools)
+        check_days(entry.from_day, entry.until_day)
     except Refusal as refusal:
-        cells.problem("breaks" if entry.breaks else "price", refusal.words, refusal.code)
+        cells.problem(_WHERE.get(refusal.code, "breaks" if entry.breaks else "price"), refusal.words, refusal.code)
