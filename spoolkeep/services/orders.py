@@ -16,40 +16,11 @@ from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.terms import MOST_SPOOLS, less_off
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers
-from spoolkeep.services.orderbook import (
-    OPEN_STATES,
-    OVERDUE,
-    LineView,
-    OrderView,
-    freight_minor,
-    lines_of,
-    listed,
-    reached,
-    standing,
-    view,
-)
+from spoolkeep.services.orderbook import OVERDUE, freight_minor, lines_of, reached, standing, view
 from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, Supplier
-
-__all__ = [
-    "MOST_SPOOLS",
-    "OPEN_STATES",
-    "LineView",
-    "OrderAnswer",
-    "OrderView",
-    "Wanted",
-    "check_seen",
-    "draft",
-    "last_id",
-    "listed",
-    "move_on",
-    "read_offer",
-    "set_state",
-    "view",
-]
-
 
 FURTHEST = timedelta(days=730)
 """A day beyond is a slip of the hand. Source: our own choice."""

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import catalogue, deliveries, leadtimes, orders, stock, today, undoing
+from spoolkeep.services import catalogue, deliveries, leadtimes, orderbook, orders, stock, today, undoing
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.leadtimes import Learned
@@ -52,7 +52,7 @@ class Buying(TestWorkshop):
     def come(self, number: int, at: datetime, spools: int | None = None, line: int | None = None) -> int:
         """Book in what came of an order, of one line or of all; give the act."""
         with self.store.read() as session:
-            lines = orders.view(session=session, now=at, order_id=number).lines
+            lines = orderbook.view(session=session, now=at, order_id=number).lines
         arrived = [
             Arrived(one.item.article_id, spools or one.spools, one.spool_mg, 1900, order_line_id=one.line_id)
             for one in (lines if line is None else lines[line : line + 1])
