@@ -13,10 +13,10 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.terms import less_off
+from spoolkeep.domain.terms import less_off, reached
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
-from spoolkeep.services.orderbook import LineView, OrderView, lines_of, reached, standing, view
+from spoolkeep.services.orderbook import LineView, OrderView, lines_of, standing, view
 from spoolkeep.services.orders import FURTHEST, Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once

@@ -106,7 +106,7 @@ class Buying(TestWorkshop):
     def breaks(self, offer_id: int) -> tuple[tuple[int, int], ...]:
         """Give the price breaks of an offer as they are kept."""
         with self.store.read() as session:
-            return offers.breaks_of(session, offer_id)[offer_id]
+            return offers.breaks_of(session, [offer_id])[offer_id]
 
     def undo(self, act_id: int) -> None:
         """Undo an act."""
