@@ -256,11 +256,10 @@ def _terms(order: Order, supplier: Supplier, lines: Sequence[LineView], *, steps
 
 def arrival(order: Order, known: Learned, *, today: date) -> Arrival:
     """Give when an order comes: as promised, else in the middle of what its supplier's deliveries take."""
-    sent_on = known.opens.shop.today(order.sent_at) if order.sent_at else None
     return Arrival(
-        on=order.promised_for or known.expected_on(sent_on or today),
+        on=known.due_on(order, today=today),
         is_promised=order.promised_for is not None,
-        is_sent=sent_on is not None,
+        is_sent=order.sent_at is not None,
         needed_by=order.needed_by,
         today=today,
     )

@@ -122,6 +122,20 @@ def test_what_is_awaited_past_its_middle_is_expected_among_those_that_take_longe
     assert row.item.article_id == shop.articles[0]
 
 
+def test_a_promise_that_has_passed_is_due_and_late_and_counted_on_within_the_days_that_are_kept_back(
+    shop: Buying,
+) -> None:
+    number, day = shop.order(shop.now - 14 * DAY, promised=shop.now.date() - 2 * DAY), shop.now.date()
+    known = shop.learned()
+    with shop.store.read() as session:
+        order = orderbook.standing(session, number)
+        kept_back = load_shop(session).safety_days * DAY
+        assert (known.due_on(order, today=day), known.is_late(order, today=day)) == (day - 2 * DAY, True)
+        assert known.awaited_on(order, today=day) == day + kept_back
+        before = day - 3 * DAY
+        assert (known.awaited_on(order, today=before), known.is_late(order, today=before)) == (day - 2 * DAY, False)
+
+
 def test_what_comes_in_two_parts_counts_as_one_order(shop: Buying) -> None:
     sent = shop.now - 30 * DAY
     number = shop.order(sent, lines=2)
