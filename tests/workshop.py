@@ -3,16 +3,17 @@
 import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.words import Finish, PlaceKind, Role
+from spoolkeep.domain.words import Finish, Outcome, PlaceKind, Role
 from spoolkeep.services import bench, catalogue, choices, deliveries, joblist, jobs, people, stations
 from spoolkeep.services.bench import ScanAnswer
+from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
@@ -82,6 +83,29 @@ class TestWorkshop:
         return self.do(
             lambda s: deliveries.book_delivery(session=s, now=self.now, by=by(), arrived=[arrived], arrived_at=at)
         ).spool_codes
+
+    def run_low(self, days: int = 60, **more: Any) -> None:  # noqa: ANN401 - of a job
+        """Have 600 g of the first item, after 100 g a day on so many days that came from spools nobody named.
+
+        `more` is what is told of those jobs besides.
+        """
+        self.deliver(grams=600, at=self.now - timedelta(days=days))
+        report = replace(JobReport("Hook", None, (FeedGrams(100_000, article_id=self.articles[0]),)), **more)
+        for back in range(days, 0, -1):
+            self._drew(report, self.now - timedelta(days=back))
+
+    def _drew(self, report: JobReport, ended_at: datetime) -> None:
+        self.do(
+            lambda s: jobs.report_job(
+                session=s, now=self.now, by=by(), report=report, outcome=Outcome.GOOD, ended_at=ended_at
+            )
+        )
+
+    def offered(self, supplier: SupplierEntry, price_minor: int, *breaks: tuple[int, int]) -> int:
+        """Give the number of an offer of the first item in kilograms, by a new supplier."""
+        number = self.do(lambda s: catalogue.add_supplier(session=s, now=self.now, by=by(), entry=supplier)).row_id
+        sold = OfferEntry(number, self.articles[0], 1_000_000, price_minor, "Q-7", "", None, 1, breaks)
+        return self.do(lambda s: catalogue.add_offer(session=s, now=self.now, by=by(), entry=sold)).row_id
 
     def scan(self, *texts: str, at: datetime | None = None, station: str = "Bench") -> ScanAnswer:
         """Give what the last of several scans did, at a station."""

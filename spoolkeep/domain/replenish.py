@@ -16,7 +16,6 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from spoolkeep.domain.lotsize import economic
 from spoolkeep.domain.shortfall import Floats, Pile, Whole
 
 EAGER = 1.5
@@ -205,9 +204,12 @@ def best_cycle(pile: Pile, packs: Packs, chance: Chance, deal: Deal) -> Cycle:
 
 
 def _steady(pile: Pile, packs: Packs, chance: Chance) -> float:
-    """Give what the best order costs a day if all is drawn steadily: the textbook's order quantity of all at once."""
+    """Give what the best order costs a day if all is drawn steadily: sqrt(2KD/h) of all at once costs sqrt(2KDh).
+
+    Source: the economic order quantity, Harris 1913; Snyder and Shen, 2nd ed., section 3.2 (from memory).
+    """
     lies = float(packs.holding @ pile.mean[:, -1]) / pile.days
-    return economic(chance.order_minor, lies, demand=1.0).cost if min(chance.order_minor, lies) > 0 else 0.0
+    return math.sqrt(2.0 * chance.order_minor * lies)
 
 
 class _Table(NamedTuple):

@@ -28,6 +28,14 @@ def up_to(spools: int, pack: int) -> int:
     return -(-spools // pack) * pack
 
 
+def reached(steps: Sequence[tuple[int, int]], spools: int) -> tuple[int, int] | None:
+    """Give the last of steps (from_spools, what holds from there on) that so many spools reach; None before the first.
+
+    The steps stand from the smallest number up.
+    """
+    return next((step for step in reversed(steps) if spools >= step[0]), None)
+
+
 def _check_sold(spool_mg: int, pack: int) -> None:
     if spool_mg < 1:
         raise BadInput("bad_spool_size", "A spool must hold more than 0 g. Correct the offer's spool size.")
@@ -69,8 +77,8 @@ class OfferTerms:
 
     def price_at(self, spools: int) -> int:
         """Give the price of a spool, in minor units, when so many are bought at once."""
-        reached = [price for from_spools, price in self.breaks if spools >= from_spools]
-        return reached[-1] if reached else self.price_minor
+        step = reached(self.breaks, spools)
+        return step[1] if step else self.price_minor
 
     @property
     def least_minor(self) -> int:
@@ -112,8 +120,8 @@ class SellerTerms:
 
     def off_ppm(self, spools: int) -> int:
         """Give what is taken off the price of all spools, in millionths, when so many are bought at once."""
-        reached = [off for from_spools, off in self.basket if spools >= from_spools]
-        return reached[-1] if reached else 0
+        step = reached(self.basket, spools)
+        return step[1] if step else 0
 
     @property
     def most_off_ppm(self) -> int:

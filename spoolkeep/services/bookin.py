@@ -12,8 +12,8 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind, RetailCode, kind_in_words, read_code
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.services import finding, offers, orders
-from spoolkeep.services.orders import LineView, OrderView
+from spoolkeep.services import finding, offers, orderbook
+from spoolkeep.services.orderbook import LineView, OrderView
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.tables import Offer, OrderLine, Spool, Supplier
 
@@ -58,7 +58,7 @@ def hear(*, session: Session, now: datetime, text: str, order_id: int | None) ->
         return _makers(session, now, code.digits, order_id)
     if code.kind is CodeKind.ORDER:
         order = finding.order_by_serial(session, code.serial)
-        awaited = orders.listed(session=session, now=now, open_only=True, limit=None)
+        awaited = orderbook.listed(session=session, now=now, open_only=True, limit=None)
         if order.id not in {one.order_id for one in awaited}:
             words = f"Order {code.grouped} awaits nothing: it is {order.state} or all in. Book in without it."
             raise Conflict("order_is_closed", words)
@@ -80,7 +80,7 @@ def place_of_last(session: Session, article_id: int) -> int | None:
 
 def _makers(session: Session, now: datetime, digits: str, order_id: int | None) -> Heard:
     known = offers.with_code(session, digits)
-    awaited = orders.listed(session=session, now=now, open_only=True, limit=None)
+    awaited = orderbook.listed(session=session, now=now, open_only=True, limit=None)
     chosen = next((order for order in awaited if order.order_id == order_id), None)
     of_items = {offer.article_id for offer in known}
     among = [chosen] if chosen else sorted(awaited, key=lambda one: (one.promised_for or date.max, one.order_id))

@@ -9,17 +9,16 @@ from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
-from sqlmodel import col
 
 from spoolkeep.domain.failing import Chance, Seller
-from spoolkeep.domain.terms import whole_spools
+from spoolkeep.domain.terms import SellerTerms, whole_spools
 from spoolkeep.domain.truecost import MG_PER_KG, Beside, Cost, Rates, beside, carry_share, parts, ranked
 from spoolkeep.services import experience, finding, offers
 from spoolkeep.services.experience import Experience, Parcel
 from spoolkeep.services.finding import Item
 from spoolkeep.services.offers import Held
 from spoolkeep.services.shop import Shop, load_shop
-from spoolkeep.store.tables import Offer, Supplier
+from spoolkeep.store.tables import Supplier
 
 
 @dataclass(frozen=True)
@@ -92,7 +91,7 @@ def view(*, session: Session, now: datetime, article_id: int | None = None) -> B
     held = offers.holding(session, shop=shop, today=shop.today(now))
     known = finding.items(session)
     told = experience.read(session, shop=shop, now=now)
-    terms = _Terms(session)
+    terms = _terms(session)
     items = [
         _item(known[number], sold, shop=shop, told=told, terms=terms)
         for number, sold in held.items()
@@ -109,37 +108,34 @@ def besides(
     What the last year taught is read once a day.
     """
     told = experience.kept(session, shop=shop, now=now)
-    terms = _Terms(session)
+    terms = _terms(session)
     found = {}
     for number, sold in held.items():
         for one in sold:
-            spools = _usual_spools(one, told.bought.usual_mg.get(number, 0), terms)
+            spools = _usual_spools(one, told.bought.usual_mg.get(number, 0))
             cost = _cost(known[number], one, spools, shop=shop, told=told, terms=terms)
             found[one.terms.offer_id] = cost.mean - cost.bought + cost.parts.changing
     return found
 
 
-class _Terms:
-    """What a supplier asks for a parcel, and from how many spools on it sells."""
+_Terms = Mapping[int, SellerTerms]
 
-    def __init__(self, session: Session) -> None:
-        suppliers = select(col(Supplier.id), col(Supplier.parcel_minor), col(Supplier.free_freight_minor))
-        self.freight = {number: (parcel, free) for number, parcel, free in session.execute(suppliers)}
-        least = select(col(Offer.id), col(Offer.least_spools)).where(col(Offer.least_spools) > 1)
-        self.least = dict(session.execute(least).all())
 
-    def freight_a_kg(self, supplier_id: int, parcels: Iterable[Parcel]) -> float | None:
-        """Give the freight of a kilogram, in minor units, in such parcels; None where none is known."""
-        parcel_minor, free = self.freight[supplier_id]
-        weighed = [(one.mg, 0 if free is not None and one.value_minor >= free else parcel_minor) for one in parcels]
-        mg = sum(mg for mg, _ in weighed)
-        return sum(minor for _, minor in weighed) / mg * MG_PER_KG if mg else None
+def _terms(session: Session) -> dict[int, SellerTerms]:
+    """Give by supplier what it asks beside the price of spools."""
+    return {one.id: offers.seller_of(one) for one in session.scalars(select(Supplier))}
+
+
+def _freight_a_kg(seller: SellerTerms, parcels: Sequence[Parcel]) -> float | None:
+    """Give the freight of a kilogram, in minor units, in such parcels; None where none is known."""
+    mg = sum(one.mg for one in parcels)
+    return sum(seller.freight_minor(one.value_minor) for one in parcels) / mg * MG_PER_KG if mg else None
 
 
 def _item(item: Item, sold: Sequence[Held], *, shop: Shop, told: Experience, terms: _Terms) -> ItemBuys:
     lies_days = told.lies_days(item.article_id)
     carried = carry_share(rates_of(shop), lies_days)
-    spools = [_usual_spools(one, told.bought.usual_mg.get(item.article_id, 0), terms) for one in sold]
+    spools = [_usual_spools(one, told.bought.usual_mg.get(item.article_id, 0)) for one in sold]
     costs = [_cost(item, one, many, shop=shop, told=told, terms=terms) for one, many in zip(sold, spools, strict=True)]
     places = ranked(costs)
     best = costs[places[0]]
@@ -158,10 +154,9 @@ def _item(item: Item, sold: Sequence[Held], *, shop: Shop, told: Experience, ter
     return ItemBuys(item, lies_days, tuple(buys))
 
 
-def _usual_spools(held: Held, usual_mg: int, terms: _Terms) -> int:
+def _usual_spools(held: Held, usual_mg: int) -> int:
     """Give how many spools of an offer are usually bought at once: at least a pack, and what the supplier asks."""
-    least = terms.least.get(held.terms.offer_id, 1) * held.terms.spool_mg
-    wanted_mg = max(usual_mg, least, held.terms.spool_mg)
+    wanted_mg = max(usual_mg, held.terms.least_spools * held.terms.spool_mg)
     return whole_spools(wanted_mg, spool_mg=held.terms.spool_mg, pack=held.terms.pack)
 
 
@@ -172,7 +167,7 @@ def _cost(item: Item, held: Held, spools: int, *, shop: Shop, told: Experience, 
         seller=seller,
         parts=parts(
             price_minor=price,
-            freight_minor=_freight(held, spools, price, told=told, terms=terms),
+            freight_minor=_freight(held, spools, price, told=told, seller=terms[held.supplier_id]),
             spool_mg=held.terms.spool_mg,
             lies_days=told.lies_days(item.article_id),
             rates=rates_of(shop),
@@ -182,7 +177,7 @@ def _cost(item: Item, held: Held, spools: int, *, shop: Shop, told: Experience, 
     )
 
 
-def _freight(held: Held, spools: int, price: float, *, told: Experience, terms: _Terms) -> float:
+def _freight(held: Held, spools: int, price: float, *, told: Experience, seller: SellerTerms) -> float:
     """Give the freight of a kilogram: in the supplier's own parcels of the last year, in which some may be free.
 
     From whom nothing came yet, a parcel is taken to be as those of all, at this price. Never more than what this order
@@ -190,11 +185,11 @@ def _freight(held: Held, spools: int, price: float, *, told: Experience, terms: 
     """
     mg = spools * held.terms.spool_mg
     alone = Parcel(held.supplier_id, round(mg / MG_PER_KG * price), mg, spools, told.since)
-    alone_a_kg = terms.freight_a_kg(held.supplier_id, [alone]) or 0.0
-    own = terms.freight_a_kg(held.supplier_id, told.bought.of(held.supplier_id))
+    alone_a_kg = _freight_a_kg(seller, [alone]) or 0.0
+    own = _freight_a_kg(seller, told.bought.of(held.supplier_id))
     if own is None:
         others = [one._replace(value_minor=round(one.mg / MG_PER_KG * price)) for one in told.bought.parcels]
-        own = terms.freight_a_kg(held.supplier_id, others)
+        own = _freight_a_kg(seller, others)
     return alone_a_kg if own is None else min(own, alone_a_kg)
 
 

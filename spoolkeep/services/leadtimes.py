@@ -6,7 +6,7 @@ Stock, Today, the orders and a supplier's own page ask it. It only reads, in a f
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import NamedTuple
 
@@ -14,21 +14,9 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
+from spoolkeep.domain import leadtimes
 from spoolkeep.domain.codes import CodeKind
-from spoolkeep.domain.leadtimes import (
-    EVERY_DAY,
-    MONDAY_TO_FRIDAY,
-    Chances,
-    Closed,
-    Delivered,
-    LeadTime,
-    arrivals,
-    arrives_on,
-    carrier_days_between,
-    next_open,
-    on_weekdays,
-    orders_taken,
-)
+from spoolkeep.domain.leadtimes import EVERY_DAY, MONDAY_TO_FRIDAY, Chances, Closed, Delivered, LeadTime
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services.openhours import OpenHours, open_hours
 from spoolkeep.services.shop import Shop, code_text
@@ -115,7 +103,7 @@ class Learned:
 
     def taken_on(self, sent_on: date) -> date:
         """Give the day on which the supplier takes an order that is sent on a day."""
-        return next_open(sent_on, on_weekdays(self.order_days, self.closed.__contains__))
+        return leadtimes.next_open(sent_on, leadtimes.on_weekdays(self.order_days, self.closed.__contains__))
 
     def expected_on(self, sent_on: date, *, chance: float = 0.5, not_by: date | None = None) -> date:
         """Give the day by which an order that was sent on a day comes at a chance, not having come by the end of one.
@@ -123,26 +111,55 @@ class Learned:
         As long as nothing came from the supplier, its middle is the owner's word in calendar days.
         """
         if chance <= LATE_AT and not self.came and not_by is None:
-            said = next_open(self.taken_on(sent_on) + timedelta(days=self.said_days), self._shut)
+            said = leadtimes.next_open(self.taken_on(sent_on) + timedelta(days=self.said_days), self._shut)
             return said if chance <= 0.5 else max(said, self._by_lead(sent_on, chance, None))  # noqa: PLR2004 - middle
         return self._by_lead(sent_on, chance, not_by)
 
     def _by_lead(self, sent_on: date, chance: float, not_by: date | None) -> date:
         taken, idle = self.taken_on(sent_on), self._idle
-        waited = -1 if not_by is None or not_by < taken else carrier_days_between(taken, not_by, idle)
+        waited = -1 if not_by is None or not_by < taken else leadtimes.carrier_days_between(taken, not_by, idle)
         days = self.lead_on(sent_on).quantile(chance, after=waited)
-        return next_open(arrives_on(taken, days, idle), self._shut)
+        return leadtimes.next_open(leadtimes.arrives_on(taken, days, idle), self._shut)
 
     def late_from(self, sent_on: date) -> date:
         """Give the day after which an order without a promise is late."""
         return self.expected_on(sent_on, chance=LATE_AT)
+
+    def due_on(self, order: Order, *, today: date) -> date:
+        """Give the day on which an order is due: promised, else in the middle after it was sent, a draft after today.
+
+        It may have passed.
+        """
+        return order.promised_for or self.expected_on(self._sent_on(order, today))
+
+    def awaited_on(self, order: Order, *, today: date) -> date:
+        """Give the day on which an order that is not in may be counted on: as it is due, unless that has passed.
+
+        A promise that was missed holds for as many days as are kept back for it; without one it is the middle of those
+        that take longer than it was awaited already. Source: our own choice.
+        """
+        due = self.due_on(order, today=today)
+        if due >= today:
+            return due
+        if order.promised_for is not None:
+            return today + timedelta(days=self.opens.shop.safety_days)
+        return self.expected_on(self._sent_on(order, today), not_by=today - _DAY)
+
+    def is_late(self, order: Order, *, today: date) -> bool:
+        """Tell whether the promise of an order has passed, or nine in ten would have come; a draft never is late."""
+        if order.sent_at is None:
+            return False
+        return (order.promised_for or self.late_from(self._sent_on(order, today))) < today
+
+    def _sent_on(self, order: Order, today: date) -> date:
+        return today if order.sent_at is None else self.opens.shop.today(order.sent_at)
 
     def arrivals(self, from_day: date, *, horizon: int) -> Chances:
         """Give the chance that an order placed on a day is taken in on each day from it on, (horizon + 1,).
 
         What would come later is in none of them.
         """
-        return arrivals(
+        return leadtimes.arrivals(
             self.lead_on(from_day),
             from_day,
             order_days_mask=self.order_days,
@@ -155,11 +172,11 @@ class Learned:
     def orders_taken(self, from_day: date, *, horizon: int) -> tuple[int, int]:
         """Give in how many days an order is taken, and how many days later one is again."""
         mask, closed = self.order_days, self.closed.__contains__
-        return orders_taken(from_day, order_days_mask=mask, supplier_closed=closed, horizon=horizon)
+        return leadtimes.orders_taken(from_day, order_days_mask=mask, supplier_closed=closed, horizon=horizon)
 
     @property
     def _idle(self) -> Closed:
-        return on_weekdays(self.carrier_weekdays, self.closed.__contains__)
+        return leadtimes.on_weekdays(self.carrier_weekdays, self.closed.__contains__)
 
     def _shut(self, day: date) -> bool:
         return not self.opens.works_on(day)
@@ -183,7 +200,7 @@ def _of(supplier: Supplier, parts: Sequence[Part], closed: frozenset[date], open
     spread = shop.safety_days if supplier.lead_spread_days is None else supplier.lead_spread_days
     carried = _carrier_weekdays(parts)
     order_days = supplier.order_days & EVERY_DAY or EVERY_DAY
-    idle, waits = (on_weekdays(mask, closed.__contains__) for mask in (carried, order_days))
+    idle, waits = (leadtimes.on_weekdays(mask, closed.__contains__) for mask in (carried, order_days))
     said = LeadTime.said(*(_in_carrier_days(days, order_days, carried) for days in (said_days, spread)))
     counted = [_counted(one, idle=idle, waits=waits, opens=opens) for one in parts]
     forgotten = max(FORGOTTEN_DAYS, FORGOTTEN_TIMES * said_days)
@@ -203,12 +220,12 @@ def _of(supplier: Supplier, parts: Sequence[Part], closed: frozenset[date], open
 
 def _counted(part: Part, *, idle: Closed, waits: Closed, opens: OpenHours) -> tuple[Part, Delivered]:
     """Give a part with the carrier days that it took, and what it teaches."""
-    taken = next_open(part.sent_on, waits)
-    days, busy = carrier_days_between(taken, part.until, idle), _is_busy(opens.shop, part.sent_on)
+    taken = leadtimes.next_open(part.sent_on, waits)
+    days, busy = leadtimes.carrier_days_between(taken, part.until, idle), _is_busy(opens.shop, part.sent_on)
     before = part.until - _DAY
     while part.came_on and before > taken and not opens.works_on(before):
         before -= _DAY
-    from_days = carrier_days_between(taken, before, idle) + 1 if before < part.until - _DAY else None
+    from_days = leadtimes.carrier_days_between(taken, before, idle) + 1 if before < part.until - _DAY else None
     taught = Delivered(days, busy=busy, longer=part.came_on is None, from_days=from_days, weight=part.share)
     return Part(**{**vars(part), "carrier_days": days, "busy": busy}), taught
 
@@ -217,8 +234,8 @@ def _in_carrier_days(days: int, order_days: int, carried: int) -> float:
     """Give what calendar days come to in carrier days, in the mean of the weekdays on which orders are taken."""
     monday = date(2024, 1, 1)
     begins = [monday + n * _DAY for n in range(_WEEKDAYS) if order_days >> n & 1]
-    idle = on_weekdays(carried)
-    return sum(carrier_days_between(one, one + days * _DAY, idle) for one in begins) / len(begins)
+    idle = leadtimes.on_weekdays(carried)
+    return sum(leadtimes.carrier_days_between(one, one + days * _DAY, idle) for one in begins) / len(begins)
 
 
 def _carrier_weekdays(parts: Iterable[Part]) -> int:
@@ -304,7 +321,7 @@ _SENT = (col(Order.live), col(OrderLine.live), col(Order.sent_at).is_not(None))
 _AWAITED_ONCE = (OrderState.SENT, OrderState.PROMISED, OrderState.CLOSED_SHORT, OrderState.CALLED_OFF)
 
 
-def _lines(session: Session, begins: object) -> list[_Line]:
+def _lines(session: Session, begins: datetime) -> list[_Line]:
     query = (
         select(col(OrderLine.id), Order, col(OrderLine.spools))
         .join(Order, col(Order.id) == col(OrderLine.order_id))
@@ -314,7 +331,7 @@ def _lines(session: Session, begins: object) -> list[_Line]:
     return [_Line(*row) for row in session.execute(query)]
 
 
-def _came(session: Session, begins: object) -> dict[int, list[tuple[date, int]]]:
+def _came(session: Session, begins: datetime) -> dict[int, list[tuple[date, int]]]:
     """Give on which days how many spools of each line came, in order."""
     query = (
         select(col(OrderLine.id), col(Spool.received_on), func.count(col(Spool.id)))
@@ -330,7 +347,7 @@ def _came(session: Session, begins: object) -> dict[int, list[tuple[date, int]]]
     return found
 
 
-def _promised(session: Session, begins: object) -> dict[int, date]:
+def _promised(session: Session, begins: datetime) -> dict[int, date]:
     """Give the first day that was promised of each line, by acts that were not undone."""
     undoing = aliased(Act)
     query = (

@@ -3,7 +3,7 @@
 Stock, the orders and the deliveries call it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.terms import OfferTerms
+from spoolkeep.domain.terms import OfferTerms, SellerTerms
 from spoolkeep.domain.words import Lasting
 from spoolkeep.services import finding
 from spoolkeep.services.shop import Shop
@@ -97,28 +97,49 @@ def _holds(today: date, begun_by: date) -> tuple[ColumnElement[bool], ...]:
 
 def price_at(session: Session, offer: Offer, spools: int) -> int:
     """Give the price of a spool on an offer, in minor units, when so many are bought at once."""
-    breaks = breaks_of(session, offer.id).get(offer.id, ())
-    return OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks).price_at(spools)
+    return terms_of(session, [offer])[offer.id].price_at(spools)
 
 
-def breaks_of(session: Session, offer_id: int | None = None) -> dict[int, tuple[tuple[int, int], ...]]:
-    """Give the price breaks of an offer, or of all, by offer: from how many spools on, and at what price."""
+def terms_of(session: Session, sold: Iterable[Offer]) -> dict[int, OfferTerms]:
+    """Give the terms of these offers, by offer, in one query; more spools never cost more each, as in `holding`."""
+    those = {one.id: one for one in sold}
+    breaks = breaks_of(session, those)
+    return {
+        number: OfferTerms(
+            number,
+            one.price_minor,
+            one.spool_mg,
+            one.pack,
+            _falling(one.price_minor, breaks.get(number, ())),
+            one.least_spools,
+        )
+        for number, one in those.items()
+    }
+
+
+def breaks_of(session: Session, offer_ids: Collection[int] | None = None) -> dict[int, tuple[tuple[int, int], ...]]:
+    """Give the price breaks of some offers, or of all, by offer: from how many spools on, and at what price."""
     found: dict[int, tuple[tuple[int, int], ...]] = {}
     columns = (PriceBreak.offer_id, PriceBreak.from_spools, PriceBreak.price_minor)
     query = select(*map(col, columns)).where(col(PriceBreak.live)).order_by(col(PriceBreak.from_spools))
-    if offer_id is not None:
-        query = query.where(col(PriceBreak.offer_id) == offer_id)
+    if offer_ids is not None:
+        query = query.where(col(PriceBreak.offer_id).in_(offer_ids))
     for one in session.execute(query):
         found[one.offer_id] = (*found.get(one.offer_id, ()), (one.from_spools, one.price_minor))
     return found
 
 
 def baskets(session: Session) -> dict[int, tuple[tuple[int, int], ...]]:
-    """Give by supplier what it takes off all spools of an order: from how many on, and how much in millionths."""
+    """Give by supplier what it takes off all spools of an order: from how many on, and how much in millionths.
+
+    A larger basket never gets less, whatever an undo brought back.
+    """
     found: dict[int, tuple[tuple[int, int], ...]] = {}
     query = select(BasketBreak).where(col(BasketBreak.live)).order_by(col(BasketBreak.from_spools))
     for one in session.scalars(query):
-        found[one.supplier_id] = (*found.get(one.supplier_id, ()), (one.from_spools, one.off_ppm))
+        before = found.get(one.supplier_id, ())
+        off_ppm = max(one.off_ppm, before[-1][1] if before else 0)
+        found[one.supplier_id] = (*before, (one.from_spools, off_ppm))
     return found
 
 
@@ -152,6 +173,12 @@ def end_before(session: Session, act: Act, day: date, *, supplier_id: int, artic
     )
     for offer in session.scalars(query):
         change(session, act, offer, until_day=day - timedelta(days=1))
+
+
+def seller_of(supplier: Supplier, basket: tuple[tuple[int, int], ...] = ()) -> SellerTerms:
+    """Give what a supplier asks beside the price of spools, and what it takes off a basket where that is read."""
+    free_from, least = supplier.free_freight_minor, supplier.least_minor or 0
+    return SellerTerms(supplier.id, supplier.parcel_minor, free_from, least, basket)
 
 
 def with_code(session: Session, digits: str) -> Sequence[Offer]:

@@ -15,7 +15,7 @@ from spoolkeep.domain.arrival import Arrival
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import Formats
-from spoolkeep.domain.terms import SellerTerms
+from spoolkeep.domain.terms import reached
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, leadtimes, offers
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
@@ -143,15 +143,9 @@ def lines_of(session: Session, order_ids: Sequence[int]) -> list[OrderLine]:
     return list(session.scalars(query.order_by(col(OrderLine.id))))
 
 
-def reached(steps: Steps, spools: int) -> tuple[int, int] | None:
-    """Give the highest basket break that so many spools reach; None where they reach none."""
-    return max((step for step in steps if step[0] <= spools), default=None)
-
-
 def freight_minor(supplier: Supplier, goods_minor: int) -> int:
     """Give what a parcel of goods of this worth costs, in minor units of the supplier's currency."""
-    terms = SellerTerms(supplier.id, supplier.parcel_minor, supplier.free_freight_minor)
-    return terms.freight_minor(goods_minor) if goods_minor else 0
+    return offers.seller_of(supplier).freight_minor(goods_minor) if goods_minor else 0
 
 
 def came_in_words(order: OrderView) -> tuple[str, ...]:
@@ -262,11 +256,10 @@ def _terms(order: Order, supplier: Supplier, lines: Sequence[LineView], *, steps
 
 def arrival(order: Order, known: Learned, *, today: date) -> Arrival:
     """Give when an order comes: as promised, else in the middle of what its supplier's deliveries take."""
-    sent_on = known.opens.shop.today(order.sent_at) if order.sent_at else None
     return Arrival(
-        on=order.promised_for or known.expected_on(sent_on or today),
+        on=known.due_on(order, today=today),
         is_promised=order.promised_for is not None,
-        is_sent=sent_on is not None,
+        is_sent=order.sent_at is not None,
         needed_by=order.needed_by,
         today=today,
     )

@@ -13,17 +13,15 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.terms import less_off
+from spoolkeep.domain.terms import less_off, reached
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
-from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, reached, standing, view
+from spoolkeep.services.orderbook import LineView, OrderView, lines_of, standing, view
 from spoolkeep.services.orders import FURTHEST, Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Offer, OrderLine
-
-__all__ = ["Addable", "DraftAnswer", "add_line", "addable", "drafts", "note_and_day", "send_all", "set_spools"]
 
 MOST_NOTE = 1000
 

@@ -230,9 +230,7 @@ def _sellers(session: Session, told: Standing) -> _Sellers:
         if row.currency and row.currency != told.shop.currency:
             left_out.append(f"{row.name} is paid in {row.currency}, and no rate is told: its offers are not weighed.")
             continue
-        terms = SellerTerms(
-            row.id, row.parcel_minor, row.free_freight_minor, row.least_minor or 0, baskets.get(row.id, ())
-        )
+        terms = offers.seller_of(row, baskets.get(row.id, ()))
         comes = told.taking[row.id].arrivals(told.today, horizon=HORIZON)
         ids.append(row.id)
         arrivals.append(comes)

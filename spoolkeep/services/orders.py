@@ -13,43 +13,14 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.terms import MOST_SPOOLS, less_off
+from spoolkeep.domain.terms import MOST_SPOOLS, Bought, bill
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers
-from spoolkeep.services.orderbook import (
-    OPEN_STATES,
-    OVERDUE,
-    LineView,
-    OrderView,
-    freight_minor,
-    lines_of,
-    listed,
-    reached,
-    standing,
-    view,
-)
+from spoolkeep.services.orderbook import OVERDUE, freight_minor, lines_of, standing, view
 from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, Supplier
-
-__all__ = [
-    "MOST_SPOOLS",
-    "OPEN_STATES",
-    "LineView",
-    "OrderAnswer",
-    "OrderView",
-    "Wanted",
-    "check_seen",
-    "draft",
-    "last_id",
-    "listed",
-    "move_on",
-    "read_offer",
-    "set_state",
-    "view",
-]
-
 
 FURTHEST = timedelta(days=730)
 """A day beyond is a slip of the hand. Source: our own choice."""
@@ -92,9 +63,14 @@ def draft(
             offers.check_holds(session, offer, today)
             by_supplier.setdefault(offer.supplier_id, []).append((offer, one.spools))
         days = needed_by or {}
+        prices = _prices(session, by_supplier)
         orders = [
             _draft_one(
-                session, act, Order(serial=0, supplier_id=number, drafted_at=now, needed_by=days.get(number)), lines
+                session,
+                act,
+                Order(serial=0, supplier_id=number, drafted_at=now, needed_by=days.get(number)),
+                lines=lines,
+                prices=prices[number],
             )
             for number, lines in by_supplier.items()
         ]
@@ -163,18 +139,30 @@ def read_offer(session: Session, wanted: Wanted) -> Offer:
     return offer
 
 
-def _draft_one(session: Session, act: Act, order: Order, lines: Sequence[tuple[Offer, int]]) -> Order:
+def _prices(session: Session, wanted: Mapping[int, Sequence[tuple[Offer, int]]]) -> dict[int, tuple[int, ...]]:
+    """Give by supplier what a spool of each line costs, with breaks and what is taken off the basket."""
+    terms = offers.terms_of(session, [offer for lines in wanted.values() for offer, _ in lines])
+    baskets = offers.baskets(session)
+    found = {}
+    for number, lines in wanted.items():
+        seller = offers.seller_of(session.get_one(Supplier, number), baskets.get(number, ()))
+        found[number] = bill([Bought(terms[offer.id], spools) for offer, spools in lines], seller).prices_minor
+    return found
+
+
+def _draft_one(
+    session: Session, act: Act, order: Order, *, lines: Sequence[tuple[Offer, int]], prices: Sequence[int]
+) -> Order:
     order.serial = next_serials(session, CodeKind.ORDER)[0]
     create(session, act, order)
-    basket = reached(offers.baskets(session).get(order.supplier_id, ()), sum(spools for _, spools in lines))
-    for offer, spools in lines:
+    for (offer, spools), price_minor in zip(lines, prices, strict=True):
         line = OrderLine(
             order_id=order.id,
             offer_id=offer.id,
             article_id=offer.article_id,
             spools=spools,
             spool_mg=offer.spool_mg,
-            price_minor=less_off(offers.price_at(session, offer, spools), basket[1] if basket else 0),
+            price_minor=price_minor,
         )
         create(session, act, line)
     return order

@@ -5,7 +5,7 @@ The Stock page, the orders and the command line call it. It only reads.
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -316,10 +316,9 @@ def _committed(session: Session) -> dict[int, list[tuple[date | None, int]]]:
 def coming_of(
     session: Session, known: Mapping[int, Learned], states: Collection[OrderState], *, shop: Shop, now: datetime
 ) -> dict[int, list[tuple[int, int]]]:
-    """Give in how many days what orders in these states still bring should come, and how much, by item.
+    """Give in how many days what orders in these states still bring may be counted on, and how much, by item.
 
-    On the day that is promised, and where that has passed in as many days as are kept back for it; without a promise
-    in the middle of what the supplier's deliveries take, of those that take longer than it was awaited already.
+    `known` are the lead times of all suppliers, by `Learned.awaited_on`.
     """
     today, lacking = shop.today(now), lacking_of_line()
     query = (
@@ -329,16 +328,6 @@ def coming_of(
     )
     found: dict[int, list[tuple[int, int]]] = {}
     for order, article_id, spools, spool_mg in session.execute(query):
-        due = order.promised_for or _expected_on(order, known.get(order.supplier_id), shop=shop, today=today)
-        days = (due - today).days if due >= today else shop.safety_days
-        found.setdefault(article_id, []).append((max(days, 0), spools * spool_mg))
+        days = (known[order.supplier_id].awaited_on(order, today=today) - today).days
+        found.setdefault(article_id, []).append((days, spools * spool_mg))
     return found
-
-
-def _expected_on(order: Order, known: Learned | None, *, shop: Shop, today: date) -> date:
-    """Give the day on which an order that nobody promised should come."""
-    sent = shop.today(order.sent_at) if order.sent_at else today
-    if known is None:
-        return sent + timedelta(days=shop.lead_days)
-    due = known.expected_on(sent)
-    return due if due >= today else known.expected_on(sent, not_by=today - timedelta(days=1))

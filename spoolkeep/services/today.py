@@ -263,14 +263,16 @@ def _orders(
 
 
 def _due(order: Order, supplier: Supplier, known: Learned, *, today: date) -> OrderDue:
-    """Give when an order is due: as promised, else in the middle of what its supplier's deliveries take."""
-    shop, code = known.opens.shop, code_text(CodeKind.ORDER, order.serial)
-    if order.sent_at is None:
-        return OrderDue(order.id, code, supplier.name, shop.today(order.drafted_at), promised=False)
-    sent = shop.today(order.sent_at)
-    due = order.promised_for or known.expected_on(sent)
-    late = (order.promised_for or known.late_from(sent)) < today
-    return OrderDue(order.id, code, supplier.name, due, promised=order.promised_for is not None, late=late)
+    """Give when an order is due; of a draft, when it was drafted."""
+    drafted_on = known.opens.shop.today(order.drafted_at)
+    return OrderDue(
+        order_id=order.id,
+        code=code_text(CodeKind.ORDER, order.serial),
+        supplier=supplier.name,
+        due_on=drafted_on if order.sent_at is None else known.due_on(order, today=today),
+        promised=order.promised_for is not None,
+        late=known.is_late(order, today=today),
+    )
 
 
 def _waiting(session: Session, known: dict[int, Item], now: datetime) -> dict[str, Some[Waiting]]:

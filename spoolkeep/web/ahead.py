@@ -56,13 +56,11 @@ def _know(session: Session) -> str:
     if do == "take back":
         foresight.take_back(session=session, now=now, by=by, number=forms.whole("number", "What was known"))
         return "Taken back."
-    first, last = forms.day("from_day", "From"), forms.day("until_day", "Until")
-    if first is None:
-        raise BadInput("no_day", "Give the first day.")
+    first, last = forms.closed_days()
     if do == "close":
-        foresight.close(session=session, now=now, by=by, from_day=first, until_day=last or first, why=forms.text("why"))
+        foresight.close(session=session, now=now, by=by, from_day=first, until_day=last, why=forms.text("why"))
         return "Kept as closed."
-    foresight.open_again(session=session, now=now, by=by, from_day=first, until_day=last or first)
+    foresight.open_again(session=session, now=now, by=by, from_day=first, until_day=last)
     return "Open again."
 
 

@@ -12,7 +12,7 @@ from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.units import MG_PER_G, with_mark
 from spoolkeep.domain.words import Lasting
-from spoolkeep.services import asides, bookin, choices, deliveries, labels, orders
+from spoolkeep.services import asides, bookin, choices, deliveries, labels, orderbook
 from spoolkeep.services.bookin import Heard
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.orderbook import LineView, OrderView, came_in_words
@@ -40,7 +40,7 @@ def book() -> Answer | tuple[str, int] | str:
         with doors.writing() as session:
             answer = _book(session, load_shop(session))
             order_id = forms.maybe_whole("order", "Order")
-            order = orders.view(session=session, now=doors.now(), order_id=order_id) if order_id else None
+            order = orderbook.view(session=session, now=doors.now(), order_id=order_id) if order_id else None
     except Refusal as refusal:
         return _show(request.form.to_dict(), refused=refusal), status_of(refusal)
     count = len(answer.spool_codes)
@@ -105,7 +105,7 @@ def _values_of(session: Session, heard: Heard, shop: Shop) -> dict[str, str]:
     if heard.line_id:
         values |= {f"code-{heard.line_id}": heard.retail_code, "retail_code": ""}
     if heard.order_id and heard.line_id and not forms.text("place"):
-        view = orders.view(session=session, now=doors.now(), order_id=heard.order_id)
+        view = orderbook.view(session=session, now=doors.now(), order_id=heard.order_id)
         line = next(one for one in view.lines if one.line_id == heard.line_id)
         values["place"] = str(bookin.place_of_last(session, line.item.article_id) or "")
     if heard.offer:
@@ -170,7 +170,7 @@ def _alone(shop: Shop) -> Arrived:
 
 def _of_order(session: Session, order_id: int, shop: Shop) -> list[Arrived]:
     """Give what came of each line of an order; a line of which nothing came is left out."""
-    order = orders.view(session=session, now=doors.now(), order_id=order_id)
+    order = orderbook.view(session=session, now=doors.now(), order_id=order_id)
     tares = choices.tares(session=session, line_ids=[line.line_id for line in order.lines])
     came = [(line, forms.whole(f"spools-{line.line_id}", line.item.name, default=0)) for line in order.lines]
     for line, spools in came:
@@ -221,7 +221,7 @@ def _change(session: Session) -> str:
 def _show(values: Values, *, refused: Refusal | None = None, heard: Heard | None = None, asks: str = "") -> str:
     with doors.reading() as session:
         shop = load_shop(session)
-        awaited = orders.listed(session=session, now=doors.now(), open_only=True, limit=None)
+        awaited = orderbook.listed(session=session, now=doors.now(), open_only=True, limit=None)
         context = {
             "recent": deliveries.recent(session=session),
             "articles": choices.articles(session=session),

@@ -116,6 +116,17 @@ def day(name: str, what: str) -> date | None:
     return day_from(text(name), f"{what}: ")
 
 
+def closed_days() -> tuple[date, date]:
+    """Give the first and the last day of a closing, `from_day` and `until_day`; that day alone where no last is given.
+
+    Errors: BadInput.
+    """
+    first, last = day("from_day", "First day"), day("until_day", "Last day")
+    if first is None:
+        raise BadInput("no_day", "Give the first day.")
+    return first, last or first
+
+
 def day_from(given: str, before: str = "") -> date | None:
     """Give the day in a text, or None where it is empty; `before` goes before the words. Errors: BadInput."""
     try:

@@ -7,11 +7,13 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, NotFound, Refusal
+from spoolkeep.domain.terms import MOST_SPOOLS
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
-from spoolkeep.services import creditnotes, orderdrafts, ordermail, orderplan, orders, sheets
+from spoolkeep.services import creditnotes, orderbook, orderdrafts, ordermail, orderplan, orders, sheets
+from spoolkeep.services.orderbook import OrderView
 from spoolkeep.services.orderdrafts import DraftAnswer
-from spoolkeep.services.orders import MOST_SPOOLS, OrderView, Wanted
+from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
@@ -110,7 +112,7 @@ def move_on(order_id: int) -> Answer | tuple[str, int]:
 
 def _told(session: Session, order_id: int) -> str:
     """Give when an order comes and when it is needed, where it comes too late; else nothing."""
-    arrival = orders.view(session=session, now=doors.now(), order_id=order_id).arrival
+    arrival = orderbook.view(session=session, now=doors.now(), order_id=order_id).arrival
     words = arrival.words(load_shop(session).formats) if arrival and arrival.days_without else ""
     return words[:1].upper() + words[1:]
 
@@ -203,8 +205,8 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
         shop = load_shop(session)
         plan = orderplan.view(session=session, now=doors.now(), instead=instead)
         seen = orders.last_id(session)
-        listed = orders.listed(session=session, now=doors.now())
-        drafted = orderdrafts.drafts(session=session, now=doors.now())
+        listed = orderbook.listed(session=session, now=doors.now())
+        drafted = orderbook.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
         "orders.html",
@@ -223,7 +225,7 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
 def _show_one(order_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
-        order = orders.view(session=session, now=doors.now(), order_id=order_id)
+        order = orderbook.view(session=session, now=doors.now(), order_id=order_id)
         addable = orderdrafts.addable(session=session, now=doors.now(), order=order)
     sheet = sheets.of_order(order, shop)
     return render_template(

@@ -11,8 +11,8 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import choices, explained, finding, itemcare, labels, orders, stock
-from spoolkeep.services.orders import OrderView
+from spoolkeep.services import choices, explained, finding, itemcare, labels, orderbook, stock
+from spoolkeep.services.orderbook import OrderView
 from spoolkeep.services.search import matcher, spoken_of
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.stock import StockRow
@@ -31,7 +31,7 @@ def page() -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         rows = stock.rows(session=session, now=doors.now())
-        awaited = orders.listed(session=session, now=doors.now(), open_only=True)
+        awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
     today = shop.today(doors.now())
     shown = Shown(
         material=request.args.get("material", ""),
@@ -122,7 +122,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         row = next((row for row in stock.rows(session=session, now=doors.now()) if row.item == found), None)
         spools = stock.spools_of(session=session, article_id=article_id)
         sold = choices.offers(session=session, article_id=article_id)
-        awaited = orders.listed(session=session, now=doors.now(), open_only=True)
+        awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
         offered = paper.choices(session)
         care = itemcare.view(session=session, now=doors.now(), article_id=article_id)
         why = explained.of_item(session=session, now=doors.now(), article_id=article_id) if row else None

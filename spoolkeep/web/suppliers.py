@@ -90,30 +90,26 @@ def _no_break(session: Session, _: int) -> object:
 
 
 def _close(session: Session, supplier_id: int) -> object:
-    first, last = forms.day("from_day", "First day"), forms.day("until_day", "Last day")
-    if first is None:
-        raise BadInput("no_day", "Give the first day.")
+    first, last = forms.closed_days()
     return foresight.close(
         session=session,
         now=doors.now(),
         by=doors.by_form(),
         from_day=first,
-        until_day=last or first,
+        until_day=last,
         why=forms.text("why"),
         supplier_id=supplier_id,
     )
 
 
 def _open(session: Session, supplier_id: int) -> object:
-    first, last = forms.day("from_day", "First day"), forms.day("until_day", "Last day")
-    if first is None:
-        raise BadInput("no_day", "Give the first day.")
+    first, last = forms.closed_days()
     return foresight.open_again(
         session=session,
         now=doors.now(),
         by=doors.by_form(),
         from_day=first,
-        until_day=last or first,
+        until_day=last,
         supplier_id=supplier_id,
     )
 

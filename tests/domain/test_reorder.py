@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.lotsize import economic
 from spoolkeep.domain.planned import Case, Cause, House, Line, Lot, Plan, Source, State
 from spoolkeep.domain.reorder import Planner, plan
 from spoolkeep.domain.shortfall import HORIZON, Floats, Pile
 from spoolkeep.domain.terms import OfferTerms, SellerTerms
+from tests.benchmarks.ordering.lotsize import economic
 
 KG = 1_000_000
 HOUSE = House(order_minor=500.0, carry_a_day=0.2 / 365, review_days=1)

@@ -8,11 +8,24 @@ from sqlalchemy import event
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound, Refusal
 from spoolkeep.domain.words import Kind, Lasting, OrderState
-from spoolkeep.services import asides, bench, bookin, catalogue, deliveries, offers, orders, spools, stock, undoing
+from spoolkeep.services import (
+    asides,
+    bench,
+    bookin,
+    catalogue,
+    deliveries,
+    offers,
+    orderbook,
+    orders,
+    spools,
+    stock,
+    undoing,
+)
 from spoolkeep.services.bookin import Heard
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived, DeliveryAnswer
-from spoolkeep.services.orders import OrderView, Wanted
+from spoolkeep.services.orderbook import OrderView
+from spoolkeep.services.orders import Wanted
 from spoolkeep.store.engine import Store
 from spoolkeep.store.tables import Offer
 from tests.workshop import TestWorkshop, by, station_at
@@ -56,7 +69,7 @@ class Buying(TestWorkshop):
     def ordered(self, number: int) -> OrderView:
         """Give an order as it stands."""
         with self.store.read() as session:
-            return orders.view(session=session, now=self.now, order_id=number)
+            return orderbook.view(session=session, now=self.now, order_id=number)
 
     def move_on(self, order: OrderView, state: OrderState, promised_for: date | None = None) -> None:
         """Move an order on, as its supplier or the workshop says."""
@@ -93,7 +106,7 @@ class Buying(TestWorkshop):
     def breaks(self, offer_id: int) -> tuple[tuple[int, int], ...]:
         """Give the price breaks of an offer as they are kept."""
         with self.store.read() as session:
-            return offers.breaks_of(session, offer_id)[offer_id]
+            return offers.breaks_of(session, [offer_id])[offer_id]
 
     def undo(self, act_id: int) -> None:
         """Undo an act."""

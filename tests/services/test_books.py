@@ -19,7 +19,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound, Refusal
 from spoolkeep.domain.words import CostFlow, Kind, OrderState, Outcome
-from spoolkeep.services import bookpapers, books, catalogue, deliveries, jobs, orders, setup, spools, undoing
+from spoolkeep.services import bookpapers, books, catalogue, deliveries, jobs, orderbook, orders, setup, spools, undoing
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.instance import Instance
@@ -325,7 +325,7 @@ def _ordered(shop: TestWorkshop) -> None:
 
 def _comes_in_part(shop: TestWorkshop, pick: random.Random, codes: list[str]) -> int:
     with shop.store.read() as session:
-        (order,) = orders.listed(session=session, now=shop.now)
+        (order,) = orderbook.listed(session=session, now=shop.now)
     arrived = [Arrived(shop.articles[0], pick.randint(1, 2), 1_000_000, 1850, order_line_id=order.lines[0].line_id)]
     freight = pick.randint(0, 700)
     answer = shop.do(

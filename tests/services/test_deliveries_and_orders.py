@@ -16,6 +16,7 @@ from spoolkeep.services import (
     joblist,
     jobs,
     money,
+    orderbook,
     orderplan,
     orders,
     spools,
@@ -145,7 +146,7 @@ def test_an_order_is_sent_arrives_in_parts_and_is_in(shop: TestWorkshop) -> None
     shop.do(lambda s: orders.move_on(session=s, now=shop.now, by=by(), order_id=number, state=OrderState.SENT))
     assert _on_order(shop) == 3_000_000
     with shop.store.read() as session:
-        line = orders.view(session=session, now=shop.now, order_id=number).lines[0].line_id
+        line = orderbook.view(session=session, now=shop.now, order_id=number).lines[0].line_id
     for came, state, coming in ((1, "part in", 2_000_000), (2, "in", 0)):
         arrived = [Arrived(shop.articles[0], came, 1_000_000, 1850, order_line_id=line)]
         shop.do(
@@ -154,7 +155,7 @@ def test_an_order_is_sent_arrives_in_parts_and_is_in(shop: TestWorkshop) -> None
             )
         )
         with shop.store.read() as session:
-            assert orders.view(session=session, now=shop.now, order_id=number).state == state
+            assert orderbook.view(session=session, now=shop.now, order_id=number).state == state
         assert _on_order(shop) == coming
 
 
@@ -179,9 +180,9 @@ def test_a_promise_that_has_passed_is_overdue(shop: TestWorkshop) -> None:
         )
     )
     with shop.store.read() as session:
-        assert orders.view(session=session, now=shop.now, order_id=number).state == "promised"
+        assert orderbook.view(session=session, now=shop.now, order_id=number).state == "promised"
         later = shop.now + timedelta(days=4)
-        assert orders.view(session=session, now=later, order_id=number).state == "overdue"
+        assert orderbook.view(session=session, now=later, order_id=number).state == "overdue"
 
 
 def test_a_pack_is_not_broken(shop: TestWorkshop) -> None:

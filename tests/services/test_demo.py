@@ -23,7 +23,7 @@ from spoolkeep.services import (
     leadtimes,
     money,
     offers,
-    orders,
+    orderbook,
     people,
     spools,
     stations,
@@ -211,7 +211,7 @@ def test_the_demo_has_something_on_every_page(demo: tuple[Store, Truth]) -> None
         began = session.scalars(select(Act).where(col(Act.kind) == "start job")).first()
         assert began is not None
         assert joblist.ended(session=session)
-        assert {one.state for one in orders.listed(session=session, now=NOW)} & {OrderState.IN, OrderState.PROMISED}
+        assert {one.state for one in orderbook.listed(session=session, now=NOW)} & {OrderState.IN, OrderState.PROMISED}
         assert len(stock.rows(session=session, now=NOW)) >= 26
         months = money.view(session=session).months
     drawn, takings = sum(one.drawn_minor for one in months), sum(one.takings_minor for one in months)

@@ -9,7 +9,7 @@ from sqlalchemy import func, select, text
 from sqlmodel import col
 
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import boards, orders, stock
+from spoolkeep.services import boards, orderbook, stock
 from spoolkeep.store import guards
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.proof import differences
@@ -46,7 +46,7 @@ def test_it_writes_as_a_service_would_and_leaves_nothing_pointing_nowhere(sqlite
         assert {Kind.OPENING, Kind.DELIVERY, Kind.DRAW, Kind.COUNT, Kind.WEIGHING} <= kinds
         assert any(feed.standby for machine in boards.board(session=session, now=now) for feed in machine.feeds)
         assert stock.rows(session=session, now=now)
-        assert orders.listed(session=session, now=now)
+        assert orderbook.listed(session=session, now=now)
 
 
 def test_it_is_the_same_each_time(sqlite_template: bytes, tmp_path: Path, now: datetime) -> None:

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import catalogue, deliveries, leadtimes, orders, stock, today, undoing
+from spoolkeep.services import catalogue, deliveries, leadtimes, orderbook, orders, stock, today, undoing
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.leadtimes import Learned
@@ -52,7 +52,7 @@ class Buying(TestWorkshop):
     def come(self, number: int, at: datetime, spools: int | None = None, line: int | None = None) -> int:
         """Book in what came of an order, of one line or of all; give the act."""
         with self.store.read() as session:
-            lines = orders.view(session=session, now=at, order_id=number).lines
+            lines = orderbook.view(session=session, now=at, order_id=number).lines
         arrived = [
             Arrived(one.item.article_id, spools or one.spools, one.spool_mg, 1900, order_line_id=one.line_id)
             for one in (lines if line is None else lines[line : line + 1])
@@ -120,6 +120,20 @@ def test_what_is_awaited_past_its_middle_is_expected_among_those_that_take_longe
     with shop.store.read() as session:
         row = next(one for one in stock.rows(session=session, now=shop.now) if one.on_order_mg)
     assert row.item.article_id == shop.articles[0]
+
+
+def test_a_promise_that_has_passed_is_due_and_late_and_counted_on_within_the_days_that_are_kept_back(
+    shop: Buying,
+) -> None:
+    number, day = shop.order(shop.now - 14 * DAY, promised=shop.now.date() - 2 * DAY), shop.now.date()
+    known = shop.learned()
+    with shop.store.read() as session:
+        order = orderbook.standing(session, number)
+        kept_back = load_shop(session).safety_days * DAY
+        assert (known.due_on(order, today=day), known.is_late(order, today=day)) == (day - 2 * DAY, True)
+        assert known.awaited_on(order, today=day) == day + kept_back
+        before = day - 3 * DAY
+        assert (known.awaited_on(order, today=before), known.is_late(order, today=before)) == (day - 2 * DAY, False)
 
 
 def test_what_comes_in_two_parts_counts_as_one_order(shop: Buying) -> None:

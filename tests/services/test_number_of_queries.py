@@ -157,12 +157,12 @@ def _every_label(session: Session, now: datetime) -> object:
 
 
 def _one_order(session: Session, now: datetime) -> object:
-    number = orders.listed(session=session, now=now)[0].order_id
+    number = orderbook.listed(session=session, now=now)[0].order_id
     return sheets.sheet_of(session=session, now=now, order_id=number)
 
 
 def _addable(session: Session, now: datetime) -> object:
-    return orderdrafts.addable(session=session, now=now, order=orders.listed(session=session, now=now)[0])
+    return orderdrafts.addable(session=session, now=now, order=orderbook.listed(session=session, now=now)[0])
 
 
 def _days_until(now: datetime) -> Span:
@@ -186,8 +186,8 @@ READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "what files do not tell": lambda s, _: untold.biases(session=s),
     "open draws": lambda s, _: joblist.open_draws(session=s),
     "a machine's feeds": lambda s, _: joblist.feeds_of(session=s, machine_id=joblist.machines(session=s)[-1][0]),
-    "orders": lambda s, now: orders.listed(session=s, now=now),
-    "awaited orders": lambda s, now: orders.listed(session=s, now=now, open_only=True),
+    "orders": lambda s, now: orderbook.listed(session=s, now=now),
+    "awaited orders": lambda s, now: orderbook.listed(session=s, now=now, open_only=True),
     "lead times": lambda s, now: leadtimes.learned(s, shop=load_shop(s), today=now.date()),
     "plan": lambda s, now: orderplan.view(session=s, now=now),
     "an order's sheet": _one_order,
@@ -273,7 +273,7 @@ def test_an_order_that_is_awaited_is_listed_however_many_came_in_since(store: St
     for number in range(3):
         workshop.grow(number)
     with store.read() as session:
-        newest, *_, oldest = orders.listed(session=session, now=now)
+        newest, *_, oldest = orderbook.listed(session=session, now=now)
     arrived = [
         deliveries.Arrived(
             line.item.article_id, line.spools, line.spool_mg, line.price_minor, order_line_id=line.line_id
@@ -284,6 +284,6 @@ def test_an_order_that_is_awaited_is_listed_however_many_came_in_since(store: St
         lambda s: deliveries.book_delivery(session=s, now=now, by=by(), arrived=arrived, order_id=newest.order_id)
     )
     with store.read() as session:
-        awaited = orders.listed(session=session, now=now, open_only=True, limit=2)
+        awaited = orderbook.listed(session=session, now=now, open_only=True, limit=2)
     assert newest.order_id not in [one.order_id for one in awaited]
     assert oldest.order_id in [one.order_id for one in awaited]

@@ -74,7 +74,7 @@ class Ordering(TestWorkshop):
     def order(self, number: int) -> OrderView:
         """Give an order as it stands."""
         with self.store.read() as session:
-            return orders.view(session=session, now=self.now, order_id=number)
+            return orderbook.view(session=session, now=self.now, order_id=number)
 
     def lines(self, number: int) -> list[tuple[int, int]]:
         """Give spools and price of each line."""

@@ -7,13 +7,12 @@ import pytest
 
 from spoolkeep.domain.errors import Conflict
 from spoolkeep.domain.planned import Cause, State
-from spoolkeep.domain.words import Lasting, OrderState, Outcome
+from spoolkeep.domain.words import Lasting, OrderState
 from spoolkeep.services import (
     asked,
     catalogue,
     deliveries,
     figures,
-    jobs,
     offers,
     onhand,
     orderbook,
@@ -23,7 +22,6 @@ from spoolkeep.services import (
 )
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
-from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orderplan import PlanView
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
@@ -37,20 +35,8 @@ from tests.workshop import TestWorkshop, by
 def shop(store: Store, now: datetime) -> TestWorkshop:
     """Give a workshop that draws 100 g a day in three hours, and has 600 g left: 6 days."""
     shop = TestWorkshop(store, now)
-    shop.deliver(grams=600, at=now - timedelta(days=60))
-    for back in range(60, 0, -1):
-        _draw(shop, now - timedelta(days=back))
+    shop.run_low(machine_id=shop.machine(), duration_s=3 * 3600)
     return shop
-
-
-def _draw(shop: TestWorkshop, ended_at: datetime, article: int = 0) -> None:
-    feeds = (FeedGrams(100_000, article_id=shop.articles[article]),)
-    report = JobReport("Hook", shop.machine(), feeds, duration_s=3 * 3600)
-    shop.do(
-        lambda s: jobs.report_job(
-            session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD, ended_at=ended_at
-        )
-    )
 
 
 def _supplier(shop: TestWorkshop, name: str, *, lead_days: int | None = None) -> int:

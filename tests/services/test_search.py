@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import event
 
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import catalogue, deliveries, jobs, orders, search
+from spoolkeep.services import catalogue, deliveries, jobs, orderbook, orders, search
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.jobs import FeedGrams, JobReport
@@ -48,7 +48,7 @@ def _order(shop: TestWorkshop) -> str:
     order = shop.do(lambda s: orders.draft(session=s, now=now, by=by(), wanted=[Wanted(offer, 2)])).order_ids[0]
     shop.do(lambda s: orders.move_on(session=s, now=now, by=by(), order_id=order, state=OrderState.SENT))
     with shop.store.read() as session:
-        view = orders.view(session=session, now=now, order_id=order)
+        view = orderbook.view(session=session, now=now, order_id=order)
     arrived = [Arrived(shop.articles[0], 1, 1_000_000, 1900, order_line_id=view.lines[0].line_id, lot="Q7-11")]
     shop.do(lambda s: deliveries.book_delivery(session=s, now=now, by=by(), arrived=arrived, order_id=order))
     return view.code

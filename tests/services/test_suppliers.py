@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import pytest
 
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.services import catalogue, foresight, itemcare, offers, setup, suppliers, undoing
+from spoolkeep.services import catalogue, foresight, itemcare, offers, orderplan, setup, suppliers, undoing
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import Settings, load_shop
 from spoolkeep.services.suppliers import SupplierPage
@@ -118,6 +118,17 @@ def test_a_larger_basket_gets_more_off(shop: TestWorkshop) -> None:
     cheaper(shop, number, 10, 60_000)
     with shop.store.read() as session:
         assert offers.baskets(session) == {number: ((10, 60_000), (20, 80_000))}
+
+
+def test_what_an_undo_brings_back_never_takes_less_off_a_larger_basket(shop: TestWorkshop) -> None:
+    number = added(shop)
+    ten = cheaper(shop, number, 10, 50_000)
+    gone = shop.do(lambda s: suppliers.retire_break(session=s, now=shop.now, by=by(), break_id=ten))
+    cheaper(shop, number, 20, 30_000)
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=gone.act_id))
+    with shop.store.read() as session:
+        assert offers.baskets(session) == {number: ((10, 50_000), (20, 50_000))}
+        assert orderplan.view(session=session, now=shop.now).suppliers == ()
 
 
 @pytest.mark.parametrize(("from_spools", "off_ppm"), [(1, 1000), (-5, 1000), (10**12, 1000), (5, 0), (5, 10**6)])

@@ -17,6 +17,7 @@ from spoolkeep.services import (
     joblist,
     jobs,
     money,
+    orderbook,
     orders,
     setup,
     spools,
@@ -153,7 +154,7 @@ def test_a_part_delivery_undone_leaves_the_order_as_what_is_here_says(shop: Test
     number = shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=wanted)).order_ids[0]
     shop.do(lambda s: orders.move_on(session=s, now=shop.now, by=by(), order_id=number, state=OrderState.SENT))
     with shop.store.read() as session:
-        lines = [line.line_id for line in orders.view(session=session, now=shop.now, order_id=number).lines]
+        lines = [line.line_id for line in orderbook.view(session=session, now=shop.now, order_id=number).lines]
 
     def came(line: int, spools_in: int) -> int:
         arrived = [Arrived(shop.articles[line], spools_in, 1_000_000, 1850, order_line_id=lines[line])]
@@ -163,7 +164,7 @@ def test_a_part_delivery_undone_leaves_the_order_as_what_is_here_says(shop: Test
 
     def state() -> str:
         with shop.store.read() as session:
-            return orders.view(session=session, now=shop.now, order_id=number).state
+            return orderbook.view(session=session, now=shop.now, order_id=number).state
 
     first = came(0, 2)
     came(0, 1)

@@ -9,9 +9,10 @@ from sqlalchemy import func, select
 from sqlmodel import col
 
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import catalogue, orders
+from spoolkeep.services import catalogue, orderbook, orders
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
-from spoolkeep.services.orders import OrderView, Wanted
+from spoolkeep.services.orderbook import OrderView
+from spoolkeep.services.orders import Wanted
 from spoolkeep.store.tables import Offer, Spool
 from tests.paper.pictures import codes_in, pages_of
 from tests.workshop import TestWorkshop, by
@@ -34,7 +35,7 @@ def order(shop: TestWorkshop) -> OrderView:
     sent = OrderState.SENT
     shop.do(lambda s: orders.move_on(session=s, now=shop.now, by=by(), order_id=number, state=sent))
     with shop.store.read() as session:
-        return orders.view(session=session, now=shop.now, order_id=number)
+        return orderbook.view(session=session, now=shop.now, order_id=number)
 
 
 def fields(html: str) -> dict[str, str]:

@@ -1,34 +1,21 @@
 """The Orders page: what to order now and why, numbers that a person tries, and the orders that come of them."""
 
 import re
-from datetime import timedelta
 
 import pytest
 from flask.testing import FlaskClient
 
-from spoolkeep.domain.words import Outcome
-from spoolkeep.services import catalogue, jobs, orderbook
-from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
-from spoolkeep.services.jobs import FeedGrams, JobReport
-from tests.workshop import TestWorkshop, by
+from spoolkeep.services import orderbook
+from spoolkeep.services.catalogue import SupplierEntry
+from tests.workshop import TestWorkshop
 
 
 @pytest.fixture
 def offer(shop: TestWorkshop) -> int:
     """Give the offer of an item of which 100 g a day are drawn and 600 g are left."""
-    shop.deliver(grams=600, at=shop.now - timedelta(days=60))
-    for back in range(60, 0, -1):
-        report = JobReport("Hook", None, (FeedGrams(100_000, article_id=shop.articles[0]),))
-        ended_at = shop.now - timedelta(days=back)
-        shop.do(
-            lambda s, report=report, ended_at=ended_at: jobs.report_job(  # type: ignore[misc]
-                session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD, ended_at=ended_at
-            )
-        )
-    entry = SupplierEntry(name="Quarry Lane", lead_days=4, parcel_minor=490, free_freight_minor=9000)
-    number = shop.do(lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), entry=entry)).row_id
-    sold = OfferEntry(number, shop.articles[0], 1_000_000, 2000, "Q-7", "", None, 1, ((10, 1800),))
-    return shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=sold)).row_id
+    shop.run_low()
+    supplier = SupplierEntry(name="Quarry Lane", lead_days=4, parcel_minor=490, free_freight_minor=9000)
+    return shop.offered(supplier, 2000, (10, 1800))
 
 
 def _key(page: str) -> str:

@@ -10,9 +10,10 @@ import openpyxl
 import pytest
 from flask.testing import FlaskClient
 
-from spoolkeep.services import catalogue, orders
+from spoolkeep.services import catalogue, orderbook, orders
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
-from spoolkeep.services.orders import OrderView, Wanted
+from spoolkeep.services.orderbook import OrderView
+from spoolkeep.services.orders import Wanted
 from spoolkeep.store.tables import Supplier
 from tests.paper.pictures import codes_in, pages_of, words_of
 from tests.workshop import TestWorkshop, by
@@ -45,7 +46,7 @@ def _drafted(shop: TestWorkshop, offer: int) -> int:
 
 def _view(shop: TestWorkshop, number: int) -> OrderView:
     with shop.store.read() as session:
-        return orders.view(session=session, now=shop.now, order_id=number)
+        return orderbook.view(session=session, now=shop.now, order_id=number)
 
 
 def _plain(page: str) -> str:

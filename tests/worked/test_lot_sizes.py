@@ -2,15 +2,15 @@
 
 Source: "example n" and "problem n" are of Snyder and Shen, Fundamentals of Supply Chain Theory, 2nd edition, Wiley
 2019; their answers, and where no other source stands, are those that the library stockpyl 1.0.2 prints in its
-documentation or gives on its shipped instances (see tests/domain/test_lot_sizes_stockpyl.py).
+documentation or gives on its shipped instances (see tests/benchmarks/ordering/test_lot_sizes_stockpyl.py).
 """
 
 from collections.abc import Callable
 
 import pytest
 
-from spoolkeep.domain.lotsize import all_units, economic, incremental, joint_cycle, known_demand, silver_cycle
-from spoolkeep.domain.orderpoint import (
+from tests.benchmarks.ordering.lotsize import all_units, economic, incremental, joint_cycle, known_demand, silver_cycle
+from tests.benchmarks.ordering.orderpoint import (
     Reorder,
     Supply,
     newsvendor_discrete,

@@ -22,6 +22,7 @@ from spoolkeep.services import (
     foresight,
     jobs,
     machines,
+    orderbook,
     orders,
     reels,
     setup,
@@ -390,7 +391,7 @@ class Hands:
         (order_id,) = drafted.order_ids
         sent, state = now + _STEP, OrderState.SENT
         self._desk(lambda by: orders.move_on(session=s, now=sent, by=by, order_id=order_id, state=state))
-        view = orders.view(session=s, now=sent, order_id=order_id)
+        view = orderbook.view(session=s, now=sent, order_id=order_id)
         return order_id, tuple(line.line_id for line in view.lines)
 
     def promise(self, order_id: int, day: date, now: datetime) -> None:

@@ -11,8 +11,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from spoolkeep.domain.orderpoint import Supply, rq_best
 from spoolkeep.domain.reorder import Planner
+from tests.benchmarks.ordering.orderpoint import Supply, rq_best
 
 Amounts = npt.NDArray[np.float64]
 Rng = np.random.Generator

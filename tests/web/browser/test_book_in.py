@@ -8,9 +8,10 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import catalogue, counting, orders
+from spoolkeep.services import catalogue, counting, orderbook, orders
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
-from spoolkeep.services.orders import OrderView, Wanted
+from spoolkeep.services.orderbook import OrderView
+from spoolkeep.services.orders import Wanted
 from spoolkeep.store.acts import By
 from tests.paper.pictures import codes_in, pages_of
 from tests.web.browser.served import Served, asked_for
@@ -33,7 +34,7 @@ def order(shop: TestWorkshop) -> OrderView:
     sent = OrderState.SENT
     shop.do(lambda s: orders.move_on(session=s, now=shop.now, by=by(), order_id=number, state=sent))
     with shop.store.read() as session:
-        return orders.view(session=session, now=shop.now, order_id=number)
+        return orderbook.view(session=session, now=shop.now, order_id=number)
 
 
 def by_station(shop: TestWorkshop) -> By:

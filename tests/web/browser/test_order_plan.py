@@ -1,16 +1,11 @@
 """The Sunday review in a browser: numbers move as they are typed, as the server reckons them, and become orders."""
 
-from datetime import timedelta
-
 import pytest
 from playwright.sync_api import Page, expect
 
-from spoolkeep.domain.words import Outcome
-from spoolkeep.services import catalogue, jobs
-from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
-from spoolkeep.services.jobs import FeedGrams, JobReport
-from spoolkeep.store.tables import BasketBreak
-from tests.workshop import TestWorkshop, by
+from spoolkeep.services.catalogue import SupplierEntry
+from spoolkeep.store.tables import BasketBreak, Offer
+from tests.workshop import TestWorkshop
 
 pytestmark = pytest.mark.browser
 CELLS = ("Out first", "Lasts", "A spool", "Sum")
@@ -19,21 +14,13 @@ CELLS = ("Out first", "Lasts", "A spool", "Sum")
 @pytest.fixture
 def offer(shop: TestWorkshop) -> int:
     """Give the offer of an item of which 100 g a day are drawn and 600 g are left: breaks, a basket and a parcel."""
-    shop.deliver(grams=600, at=shop.now - timedelta(days=40))
-    for back in range(40, 0, -1):
-        report = JobReport("Hook", None, (FeedGrams(100_000, article_id=shop.articles[0]),))
-        ended_at = shop.now - timedelta(days=back)
-        shop.do(
-            lambda s, report=report, ended_at=ended_at: jobs.report_job(  # type: ignore[misc]
-                session=s, now=shop.now, by=by(), report=report, outcome=Outcome.GOOD, ended_at=ended_at
-            )
-        )
-    entry = SupplierEntry(name="Quarry Lane", lead_days=4, parcel_minor=490, free_freight_minor=30_000)
-    number = shop.do(lambda s: catalogue.add_supplier(session=s, now=shop.now, by=by(), entry=entry)).row_id
+    shop.run_low()
+    supplier = SupplierEntry(name="Quarry Lane", lead_days=4, parcel_minor=490, free_freight_minor=30_000)
+    number = shop.offered(supplier, 2005, (10, 1815))
     with shop.store.write() as session:
-        session.add(BasketBreak(supplier_id=number, from_spools=14, off_ppm=33_000))
-    sold = OfferEntry(number, shop.articles[0], 1_000_000, 2005, "Q-7", "", None, 1, ((10, 1815),))
-    return shop.do(lambda s: catalogue.add_offer(session=s, now=shop.now, by=by(), entry=sold)).row_id
+        sold_by = session.get_one(Offer, number).supplier_id
+        session.add(BasketBreak(supplier_id=sold_by, from_spools=14, off_ppm=33_000))
+    return number
 
 
 def _shown(page: Page) -> list[str]:

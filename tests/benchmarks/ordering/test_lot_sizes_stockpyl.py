@@ -14,8 +14,8 @@ from stockpyl import eoq, newsvendor, rq, ss
 from stockpyl.instances import load_instance
 from stockpyl.wagner_whitin import wagner_whitin
 
-from spoolkeep.domain import lotsize, orderpoint
 from spoolkeep.domain.errors import BadInput
+from tests.benchmarks.ordering import lotsize, orderpoint
 
 pytestmark = pytest.mark.reference
 

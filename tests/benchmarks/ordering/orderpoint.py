@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.lotsize import above_nothing, economic, not_below_nothing
+from tests.benchmarks.ordering.lotsize import above_nothing, economic, not_below_nothing
 
 Floats = NDArray[np.float64]
 

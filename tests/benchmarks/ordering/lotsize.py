@@ -1,8 +1,8 @@
 """How much to order at once, by the textbook: one item, price breaks, several items in one order, known demand.
 
 Pure mathematics in any units that agree: amounts in pieces, costs in money, rates and holding costs for the same time.
-The order plan begins with its order quantity; the benchmark of ordering holds the plan beside the other rules. It must
-not know items, suppliers, calendars or where figures come from.
+The benchmark of ordering holds the order plan beside these rules, and tests hold them to printed examples. It must not
+know items, suppliers, calendars or where figures come from.
 "Snyder and Shen" is Fundamentals of Supply Chain Theory, 2nd edition, Wiley 2019; its sections are named from memory.
 """
 

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.lotsize import all_units, economic, incremental, joint_cycle, known_demand, silver_cycle
-from spoolkeep.domain.orderpoint import (
+from tests.benchmarks.ordering.lotsize import all_units, economic, incremental, joint_cycle, known_demand, silver_cycle
+from tests.benchmarks.ordering.orderpoint import (
     Supply,
     newsvendor_discrete,
     newsvendor_normal,
