@@ -18,7 +18,19 @@ from spoolkeep.domain.shortfall import HORIZON
 from spoolkeep.paper.night_sheet import half_sheet
 from spoolkeep.paper.sheets import press_reorder_sheet
 from spoolkeep.paper.stocks import STOCKS
-from spoolkeep.services import deliveries, evening, figures, halfsheet, labels, money, orderplan, sheets, stock, stocks
+from spoolkeep.services import (
+    deliveries,
+    evening,
+    figures,
+    halfsheet,
+    labels,
+    money,
+    orderdays,
+    orderplan,
+    sheets,
+    stock,
+    stocks,
+)
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.orderplan import ItemLine
 from spoolkeep.services.shop import load_shop
@@ -38,7 +50,7 @@ def runout(*, folder: Path, as_json: bool) -> None:
             click.echo(json.dumps(figures.runout(session=session, now=this_moment()), indent=2))
             return
         formats = load_shop(session).formats
-        rows = [_runout_row(row, formats) for row in stock.rows(session=session, now=this_moment())]
+        rows = [_runout_row(row, formats) for row in orderdays.rows(session=session, now=this_moment())]
     table(("item", "left", "a day", "days", "between", "run-out", "gone before an order comes", "order by"), rows)
 
 
@@ -178,8 +190,8 @@ def _runout_row(row: stock.StockRow, formats: Formats) -> tuple[str, ...]:
         _few(days.lasts.p50) if days.lasts.p10 is not None else "",
         f"{_few(days.lasts.p10)} to {_few(days.lasts.p90)}" if days.lasts.p10 is not None else "",
         "" if days.run_out_on is None else formats.day(days.run_out_on),
-        f"{days.chance_short:.0%}" if days.lasts.p10 is not None else "",
-        "" if days.order_by is None else formats.day(days.order_by),
+        f"{row.order.chance_short:.0%}" if days.lasts.p10 is not None else "",
+        "" if row.order.day is None else formats.day(row.order.day),
     )
 
 

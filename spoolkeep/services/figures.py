@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.runout import Span
-from spoolkeep.services import money, stock
+from spoolkeep.services import money, orderdays
 from spoolkeep.services.evening import Evening
 from spoolkeep.services.orderplan import ItemLine, PlanView
 from spoolkeep.services.picking import Advice as PickAdvice
@@ -36,12 +36,13 @@ def runout(*, session: Session, now: datetime) -> dict[str, Any]:
                 "days_of_stock": _span(row.days.lasts),
                 "days_with_ordered": _span(row.days.with_ordered),
                 "run_out_on": _iso(row.days.run_out_on),
-                "chance_short": round(row.days.chance_short, 4),
-                "order_by": _iso(row.days.order_by),
-                "lead_days": row.lead_days,
+                "chance_short": round(row.order.chance_short, 4),
+                "order_by": _iso(row.order.day),
+                "order_from": row.order.supplier or None,
+                "lead_days": row.order.comes_days,
                 "ask_for_weighing": row.doubtful,
             }
-            for row in stock.rows(session=session, now=now)
+            for row in orderdays.rows(session=session, now=now)
         ],
     }
 

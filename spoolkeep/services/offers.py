@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -72,18 +72,6 @@ def _falling(price_minor: int, breaks: Sequence[tuple[int, int]]) -> tuple[tuple
         price_minor = min(price_minor, price)
         found.append((from_spools, price_minor))
     return tuple(found)
-
-
-def quickest(session: Session, *, shop: Shop, today: date) -> dict[int, int]:
-    """Give by item the days that the quickest delivery takes, of the offers that hold today."""
-    lead_days = func.min(func.coalesce(col(Supplier.lead_days), shop.lead_days))
-    query = (
-        select(col(Offer.article_id), lead_days)
-        .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
-        .where(*_holds(today, today))
-        .group_by(col(Offer.article_id))
-    )
-    return dict(session.execute(query).all())
 
 
 def _holds(today: date, begun_by: date) -> tuple[ColumnElement[bool], ...]:

@@ -55,6 +55,8 @@ class ItemLine:
     short_mg: int
     """What planned jobs need more than is here and coming."""
     order_by: date | None
+    comes_days: int
+    """What a delivery of its supplier takes, in the middle."""
     wanted_mg: int
     """What would cover a month of an item that nobody sells."""
     passed_over: Held | None
@@ -183,6 +185,10 @@ class _Sellers:
     arrivals: list[Chances]
     left_out: tuple[str, ...]
 
+    def middle_days(self, lot: Lot | None) -> int:
+        """Give in how many days an order of today would come by a lot, in the middle of all cases; 0 by none."""
+        return 0 if lot is None else int(np.searchsorted(np.cumsum(self.arrivals[lot.source]), LIKELY))
+
 
 def view(*, session: Session, now: datetime, instead: Mapping[int, int] | None = None) -> PlanView:
     """Give the plan of today: what is drafted counts as on order, so that the same need is not met twice.
@@ -206,7 +212,14 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
     lots, whose = _lots(rows, held, sellers, besides, today=told.today)
     planned = reorder.plan(pile, lots, sellers.sources, _house(session, told, drafted, now=now))
     lines = [
-        _line(told, number, line, whose, drafted=sum(mg for _, mg in drafted.get(number, ())))
+        _line(
+            told,
+            number,
+            line,
+            whose,
+            comes=sellers.middle_days(line.lot),
+            drafted=drafted.get(number, ()),
+        )
         for (_, number), line in zip(rows, planned.lines, strict=True)
     ]
     lines = [_asked(line, instead) for line in lines]
@@ -324,7 +337,8 @@ def _pile(session: Session, told: Standing, rows: Sequence[tuple[int, int]], dra
     daily = mean[:, _COVER_DAYS] / _COVER_DAYS if numbers else np.zeros(0)
     lost = idling.lost_a_day(session, shop=told.shop, now=now, article_ids=numbers, daily_mg=daily)
     risks = dict(session.execute(select(col(Article.id), col(Article.risk_ppm))).all())
-    risk = np.array([1.0 if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
+    usual = 1.0 if lost.any() else told.shop.risk  # where no stop costs anything, the workshop's own risk decides
+    risk = np.array([usual if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
     pile = Pile(mean, variance, _by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
     return replace(pile, lost=pile.lost * _alone(session, numbers, pile))
 
@@ -384,10 +398,18 @@ def _out(pile: Pile, rows: list[int]) -> float:
     return float(chance_above(np.array([mean]), np.array([variance]), np.array([held]))[0])
 
 
-def _line(told: Standing, number: int, line: Line, whose: Mapping[int, Held], *, drafted: int) -> ItemLine:
+def _line(
+    told: Standing,
+    number: int,
+    line: Line,
+    whose: Mapping[int, Held],
+    *,
+    comes: int,
+    drafted: Sequence[tuple[int, int]],
+) -> ItemLine:
     held = told.of(number)
     committed_mg = sum(mg for _, mg in told.committed.get(number, ()))
-    on_order_mg = sum(mg for _, mg in told.coming.get(number, ())) + drafted
+    on_order_mg = sum(mg for _, mg in (*told.coming.get(number, ()), *drafted))
     by = line.order_by_days
     offer = None if line.lot is None else whose[line.lot.terms.offer_id]
     return ItemLine(
@@ -400,6 +422,7 @@ def _line(told: Standing, number: int, line: Line, whose: Mapping[int, Held], *,
         on_order_mg=on_order_mg,
         short_mg=max(0, committed_mg - held.usable_mg - on_order_mg),
         order_by=None if by is None else told.today + timedelta(days=by),
+        comes_days=comes,
         wanted_mg=round(line.daily * _COVER_DAYS),
         passed_over=None if line.passed_over is None else whose[line.passed_over.terms.offer_id],
         turn=None if line.turn is None else whose[line.turn.offer_id],

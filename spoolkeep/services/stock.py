@@ -18,7 +18,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.demand import consumed_by_day
 from spoolkeep.domain.runout import AHEAD_DAYS, StockDays, Supply, stock_days
 from spoolkeep.domain.words import TO_COME, OrderState
-from spoolkeep.services import asides, finding, leadtimes, offers, outlooks
+from spoolkeep.services import asides, finding, leadtimes, outlooks
 from spoolkeep.services.asked import by_day as onhand_by_day
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
@@ -29,6 +29,25 @@ from spoolkeep.store.tables import Balance, Job, JobFeed, Loading, Order, OrderL
 
 AWAITED = (OrderState.SENT, OrderState.PROMISED)
 _LOADED = (col(Loading.spool_id) == col(Spool.id)) & col(Loading.live) & col(Loading.until_at).is_(None)
+
+
+class OrderDay(NamedTuple):
+    """By when an item is to be ordered."""
+
+    day: date | None
+    """The last day; None where none is in sight."""
+    supplier: str
+    """From whom, by the plan; empty where nobody sells it, and the day is Setup's lead time and risk before its end."""
+    comes_days: int
+    """What a delivery takes, in the middle."""
+    chance_short: float
+    """That it ends before an order placed today could arrive."""
+    spools: int = 0
+    """What the plan orders today."""
+
+    def is_due(self, by: date) -> bool:
+        """Tell whether it is to be ordered now, or by a day."""
+        return self.spools > 0 or (self.day is not None and self.day <= by)
 
 
 @dataclass(frozen=True)
@@ -44,9 +63,8 @@ class StockRow:
     spools: int
     committed_mg: int
     on_order_mg: int
-    lead_days: int
-    """What the quickest delivery takes, of the offers that hold today."""
     days: StockDays
+    order: OrderDay
     doubtful: int
     """How many of its spools ask for a weighing."""
 
@@ -89,7 +107,6 @@ class Standing:
     committed: dict[int, list[tuple[date | None, int]]]
     coming: dict[int, list[tuple[int, int]]]
     """By item, in how many days what is awaited should come, and how much."""
-    quickest: dict[int, int]
     taking: Mapping[int, Learned]
     """How long each supplier's deliveries take."""
     sure: npt.NDArray[np.float64]
@@ -119,7 +136,6 @@ def standing(*, session: Session, now: datetime, lead_times: Mapping[int, Learne
     today = shop.today(now)
     outlook = outlooks.told(session, today=today)
     committed = _committed(session)
-    quickest = offers.quickest(session, shop=shop, today=today)
     taking = leadtimes.learned(session, shop=shop, today=today) if lead_times is None else lead_times
     return Standing(
         shop=shop,
@@ -129,35 +145,38 @@ def standing(*, session: Session, now: datetime, lead_times: Mapping[int, Learne
         held=_left(session, outlook.usual_mg),
         committed=committed,
         coming=coming_of(session, taking, AWAITED, shop=shop, now=now),
-        quickest=quickest,
         taking=taking,
         sure=_sure(session, outlook.past.article_ids, committed, today=today),
     )
 
 
-def rows(*, session: Session, now: datetime, lead_times: Mapping[int, Learned] | None = None) -> list[StockRow]:
+def rows(*, session: Session, now: datetime) -> list[StockRow]:
+    """Give every item's stock, by itself: by when to order it as if nobody sold it yet."""
+    return rows_of(standing(session=session, now=now), {})
+
+
+def rows_of(told: Standing, ordered: Mapping[int, OrderDay]) -> list[StockRow]:
     """Give every item's stock: those that end first at the top, those that nothing draws at the foot.
 
-    `lead_times` as `standing` takes them.
+    `ordered` is by item when those are ordered that somebody sells.
     """
-    told = standing(session=session, now=now, lead_times=lead_times)
     drawn = consumed_by_day(told.outlook.drawn, told.sure)
     found = [
-        _row(told, at, article_id, drawn[at])
+        _row(told, at, drawn[at], ordered.get(article_id))
         for at, article_id in enumerate(told.outlook.past.article_ids)
         if article_id in told.known
     ]
     return sorted(found, key=lambda row: (row.days.days is None, row.days.days or 0, row.item.name))
 
 
-def _row(told: Standing, at: int, article_id: int, drawn: npt.NDArray[np.float64]) -> StockRow:
-    held, shop = told.of(article_id), told.shop
-    lead_days = told.quickest.get(article_id, shop.lead_days)
+def _row(told: Standing, at: int, drawn: npt.NDArray[np.float64], ordered: OrderDay | None) -> StockRow:
+    article_id, shop = told.outlook.past.article_ids[at], told.shop
+    held = told.of(article_id)
     asked = told.is_asked(at, article_id)
     days = stock_days(
         drawn if asked else np.zeros_like(drawn),
         told.usable(article_id),
-        Supply(lead_days, shop.safety_days, shop.risk),
+        Supply(shop.lead_days, shop.safety_days, shop.risk),
         daily_mg=float(told.outlook.daily_mg[at]) if asked else 0.0,
         today=told.today,
     )
@@ -169,9 +188,9 @@ def _row(told: Standing, at: int, article_id: int, drawn: npt.NDArray[np.float64
         spools=held.spools,
         committed_mg=sum(mg for _, mg in told.committed.get(article_id, ())),
         on_order_mg=sum(mg for _, mg in told.coming.get(article_id, ())),
-        lead_days=lead_days,
         doubtful=held.doubtful,
         days=days,
+        order=ordered or OrderDay(days.order_by, "", shop.lead_days, days.chance_short),
     )
 
 

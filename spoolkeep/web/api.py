@@ -120,8 +120,11 @@ class ItemAnswer(Model):
     chance_short: float
     """That it ends before an order placed today could arrive."""
     order_by: date | None
-    """The last day on which an order still arrives in time, at the chosen risk; it may have passed."""
+    """The last day on which to order it, as the plan has it; of what nobody sells it may have passed."""
+    order_from: str | None
+    """From whom the plan orders it; null where nobody sells it."""
     lead_days: int
+    """What a delivery takes, in the middle."""
     ask_for_weighing: int
     """How many of its spools ask for a weighing."""
 

@@ -11,7 +11,7 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import choices, explained, finding, itemcare, labels, orderbook, stock
+from spoolkeep.services import choices, explained, finding, itemcare, labels, orderbook, orderdays, stock
 from spoolkeep.services.orderbook import OrderView
 from spoolkeep.services.search import matcher, spoken_of
 from spoolkeep.services.shop import Shop, load_shop
@@ -30,7 +30,7 @@ def page() -> str:
     """Show every item's stock, or what the address asks for."""
     with doors.reading() as session:
         shop = load_shop(session)
-        rows = stock.rows(session=session, now=doors.now())
+        rows = orderdays.rows(session=session, now=doors.now())
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
     today = shop.today(doors.now())
     shown = Shown(
@@ -78,7 +78,7 @@ class Shown:
         if self.colour and not matcher(self.colour)(spoken_of(row.item)):
             return False
         if self.show == "due":
-            return row.short_mg > 0 or (row.days.order_by is not None and row.days.order_by <= order_day)
+            return row.short_mg > 0 or row.order.is_due(order_day)
         return self.show != "weigh" or row.doubtful > 0
 
 
@@ -119,7 +119,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         found = finding.item(session, article_id)
-        row = next((row for row in stock.rows(session=session, now=doors.now()) if row.item == found), None)
+        row = next((row for row in orderdays.rows(session=session, now=doors.now()) if row.item == found), None)
         spools = stock.spools_of(session=session, article_id=article_id)
         sold = choices.offers(session=session, article_id=article_id)
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)

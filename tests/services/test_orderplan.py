@@ -16,6 +16,7 @@ from spoolkeep.services import (
     offers,
     onhand,
     orderbook,
+    orderdays,
     orderplan,
     orders,
     sheets,
@@ -291,3 +292,33 @@ def test_figures_tell_the_plan_with_units_in_their_names(shop: TestWorkshop) -> 
 def test_a_workshop_without_anything_has_an_empty_plan(store: Store, now: datetime) -> None:
     plan = _plan(TestWorkshop(store, now))
     assert (plan.now, plan.due, plan.total_minor) == ((), (), 0)
+
+
+def test_stock_an_items_page_and_orders_say_the_same_day(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    shop.deliver(5, grams=1000)
+    with shop.store.read() as session:
+        (line,) = orderplan.view(session=session, now=shop.now).items
+        row = next(one for one in orderdays.rows(session=session, now=shop.now) if one.item == line.item)
+        (told,) = [one for one in figures.runout(session=session, now=shop.now)["items"] if one["order_from"]]
+    assert line.order_by is not None
+    assert line.order_by > shop.now.date()
+    assert (row.order.day, row.order.supplier, row.order.comes_days) == (line.order_by, "Quick", line.comes_days)
+    assert line.comes_days == pytest.approx(2, abs=2)
+    assert row.order.chance_short == line.told.chance_now
+    assert (told["order_by"], told["order_from"]) == (line.order_by.isoformat(), "Quick")
+
+
+def test_where_no_stop_costs_anything_the_workshops_own_risk_decides(shop: TestWorkshop) -> None:
+    _offer(shop, "Quick", 2000, lead_days=2)
+    found = []
+    for risk_ppm in (1_000, 400_000):
+        with shop.store.write() as session:
+            workshop(session).idle_ppm = workshop(session).idle_busy_ppm = 0
+            workshop(session).risk_ppm = risk_ppm
+        found.append(_plan(shop).items[0])
+    careful, easy = found
+    assert careful.told.cause in {Cause.RISK, Cause.LATE}
+    assert careful.order_by == shop.now.date()
+    assert easy.order_by is not None
+    assert easy.order_by > careful.order_by

@@ -1,0 +1,24 @@
+"""Stock with the day by which to order each item: the plan's, wherever it stands beside what is left.
+
+Stock, an item's page, the JSON door and the command line call it. It only reads.
+"""
+
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from spoolkeep.services import orderplan, stock
+from spoolkeep.services.offers import Held
+from spoolkeep.services.orderplan import ItemLine
+from spoolkeep.services.stock import OrderDay, StockRow
+
+
+def rows(*, session: Session, now: datetime) -> list[StockRow]:
+    """Give every item's stock, as `stock.rows` does, each with the plan's day where somebody sells it."""
+    told = stock.standing(session=session, now=now)
+    plan = orderplan.kept(session=session, now=now, told=told)
+    return stock.rows_of(told, {one.item.article_id: _day(one, one.held) for one in plan.items if one.held})
+
+
+def _day(line: ItemLine, held: Held) -> OrderDay:
+    return OrderDay(line.order_by, held.supplier, line.comes_days, line.told.chance_now, line.spools)
