@@ -3,7 +3,7 @@
 The web's Setup page and the imports call it, the imports inside their own acts.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -345,17 +345,26 @@ def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
     return offer
 
 
-def end_offer(*, session: Session, now: datetime, by: By, offer_id: int, until_day: date | None) -> Made:
-    """Say on which day an offer can be ordered last; None for no end. Errors: BadInput, NotFound."""
+def end_offers(*, session: Session, now: datetime, by: By, until_days: Mapping[int, date | None]) -> Made:
+    """Say on which day each of these offers can be ordered last; None for no end. Gives the first that changed.
+
+    Errors: BadInput; NotFound where one is gone by now.
+    """
 
     def do(act: Act) -> Made:
-        offer = finding.live(session, Offer, offer_id)
-        offers.check_days(offer.from_day, until_day)
-        change(session, act, offer, until_day=until_day)
-        return Made(act.id, offer.id)
+        changed = []
+        for offer_id, until_day in until_days.items():
+            offer = finding.live(session, Offer, offer_id)
+            if offer.until_day != until_day:
+                offers.check_days(offer.from_day, until_day)
+                change(session, act, offer, until_day=until_day)
+                changed.append(offer_id)
+        if not changed:
+            raise BadInput("no_day_changed", "No last day was changed. Type the day in the offer's row.")
+        return Made(act.id, changed[0])
 
-    request = {"offer_id": offer_id, "until_day": until_day}
-    return once(session, "end of an offer", by=by, now=now, request=request, answers=Made, do=do)
+    request = {"until_days": {str(number): day for number, day in until_days.items()}}
+    return once(session, "ends of offers", by=by, now=now, request=request, answers=Made, do=do)
 
 
 def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> Made:

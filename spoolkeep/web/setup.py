@@ -278,12 +278,14 @@ def _product(session: Session) -> object:
 
 
 def change_offer(session: Session) -> object:
-    """Keep the last day of an offer, or withdraw it, as the list of offers asks."""
+    """Keep the last days of offers, or withdraw one, as the list of offers asks."""
     now, by = doors.now(), doors.by_form()
     if forms.text("ends"):
-        offer_id = forms.whole("ends", "Offer")
-        until_day = forms.day(f"until-{offer_id}", "Until")
-        return catalogue.end_offer(session=session, now=now, by=by, offer_id=offer_id, until_day=until_day)
+        named = [name for name in request.form if name.startswith("until-")]
+        until_days = {
+            forms.whole_from(name.removeprefix("until-"), "Offer"): forms.day(name, "Until") for name in named
+        }
+        return catalogue.end_offers(session=session, now=now, by=by, until_days=until_days)
     offer_id = forms.whole("offer", "Offer")
     return catalogue.retire_offer(session=session, now=now, by=by, offer_id=offer_id)
 

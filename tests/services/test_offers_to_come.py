@@ -148,7 +148,7 @@ def test_the_last_day_of_an_offer_is_kept_changed_and_taken_back(shop: Buying) -
     day = shop.now.date() + timedelta(days=3)
     for until in (day, None):
         with shop.store.write() as session:
-            catalogue.end_offer(session=session, now=shop.now, by=by(), offer_id=offer, until_day=until)
+            catalogue.end_offers(session=session, now=shop.now, by=by(), until_days={offer: until})
         with shop.store.read() as session:
             assert [one.until_day for one in choices.offers(session=session)] == [until]
 
@@ -159,10 +159,10 @@ def test_days_between_which_nothing_can_be_ordered_are_refused(shop: Buying) -> 
     with pytest.raises(BadInput, match="from which day"):
         shop.sells(2000, ends_before=True)
     offer = shop.sells(2000, begins=5)
-    with pytest.raises(BadInput, match="ends before it begins"):
-        shop.do(
-            lambda s: catalogue.end_offer(session=s, now=shop.now, by=by(), offer_id=offer, until_day=shop.now.date())
-        )
+    today = shop.now.date()
+    for day, words in ((today, "ends before it begins"), (None, "No last day was changed")):
+        with shop.store.write() as session, pytest.raises(BadInput, match=words):
+            catalogue.end_offers(session=session, now=shop.now, by=by(), until_days={offer: day})
 
 
 def test_the_fewest_spools_that_are_sold_are_kept_with_the_offer(shop: Buying) -> None:
