@@ -82,6 +82,10 @@ class OfferTerms:
         """Give the fewest spools that can be bought: whole packs, from the least number on."""
         return up_to(max(self.least_spools, 1), self.pack)
 
+    def bought(self, spools: int) -> int:
+        """Give the spools that are bought where so many are asked for: whole packs, from the least number on, or 0."""
+        return up_to(max(spools, self.first_spools), self.pack) if spools > 0 else 0
+
 
 @dataclass(frozen=True)
 class SellerTerms:
@@ -112,8 +116,13 @@ class SellerTerms:
 
     def off_ppm(self, spools: int) -> int:
         """Give what is taken off the price of all spools, in millionths, when so many are bought at once."""
-        reached = [off for from_spools, off in self.basket if spools >= from_spools]
-        return reached[-1] if reached else 0
+        step = self.reached(spools)
+        return step[1] if step else 0
+
+    def reached(self, spools: int) -> tuple[int, int] | None:
+        """Give the basket's step that so many spools reach, (from_spools, off_ppm); None where they reach none."""
+        reached = [step for step in self.basket if spools >= step[0]]
+        return reached[-1] if reached else None
 
     @property
     def most_off_ppm(self) -> int:

@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import RetailCode, read_code
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.terms import OfferTerms
+from spoolkeep.domain.terms import OfferTerms, SellerTerms
 from spoolkeep.domain.words import Lasting
 from spoolkeep.services import finding
 from spoolkeep.services.shop import Shop
@@ -88,10 +88,26 @@ def _holds(today: date) -> tuple[ColumnElement[bool], ...]:
     )
 
 
+def terms_of(session: Session, offer: Offer) -> OfferTerms:
+    """Give on what terms an offer sells, whether it holds or not; more spools never cost more each."""
+    steps = _falling(offer.price_minor, breaks_of(session, offer.id).get(offer.id, ()))
+    return OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, steps, offer.least_spools)
+
+
 def price_at(session: Session, offer: Offer, spools: int) -> int:
     """Give the price of a spool on an offer, in minor units, when so many are bought at once."""
-    breaks = breaks_of(session, offer.id).get(offer.id, ())
-    return OfferTerms(offer.id, offer.price_minor, offer.spool_mg, offer.pack, breaks).price_at(spools)
+    return terms_of(session, offer).price_at(spools)
+
+
+def seller_of(session: Session, supplier: Supplier) -> SellerTerms:
+    """Give what a supplier asks beside the price of spools, in minor units of its currency."""
+    return seller_terms(supplier, baskets(session).get(supplier.id, ()))
+
+
+def seller_terms(supplier: Supplier, basket: Sequence[tuple[int, int]]) -> SellerTerms:
+    """Give the same where what it takes off a basket was read already."""
+    least = supplier.least_minor or 0
+    return SellerTerms(supplier.id, supplier.parcel_minor, supplier.free_freight_minor, least, tuple(basket))
 
 
 def breaks_of(session: Session, offer_id: int | None = None) -> dict[int, tuple[tuple[int, int], ...]]:

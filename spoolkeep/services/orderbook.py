@@ -15,7 +15,6 @@ from spoolkeep.domain.arrival import Arrival
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import Formats
-from spoolkeep.domain.terms import SellerTerms
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, leadtimes, offers
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
@@ -143,17 +142,6 @@ def lines_of(session: Session, order_ids: Sequence[int]) -> list[OrderLine]:
     return list(session.scalars(query.order_by(col(OrderLine.id))))
 
 
-def reached(steps: Steps, spools: int) -> tuple[int, int] | None:
-    """Give the highest basket break that so many spools reach; None where they reach none."""
-    return max((step for step in steps if step[0] <= spools), default=None)
-
-
-def freight_minor(supplier: Supplier, goods_minor: int) -> int:
-    """Give what a parcel of goods of this worth costs, in minor units of the supplier's currency."""
-    terms = SellerTerms(supplier.id, supplier.parcel_minor, supplier.free_freight_minor)
-    return terms.freight_minor(goods_minor) if goods_minor else 0
-
-
 def came_in_words(order: OrderView) -> tuple[str, ...]:
     """Give what came of an order beside what was asked, in sentences: what is still to come, and what came over."""
     lacking = [f"{line.spools - line.arrived} {line.item.name}" for line in order.lines if line.arrived < line.spools]
@@ -251,12 +239,13 @@ def _view(
 
 def _terms(order: Order, supplier: Supplier, lines: Sequence[LineView], *, steps: Steps) -> OrderTerms:
     goods = sum(line.total_minor for line in lines)
-    drafted = order.state == OrderState.DRAFTED
+    drafted, seller = order.state == OrderState.DRAFTED, offers.seller_terms(supplier, steps)
+    parcel = seller.freight_minor(goods) if goods else 0
     return OrderTerms(
-        freight_minor=freight_minor(supplier, goods) if drafted else order.freight_minor,
+        freight_minor=parcel if drafted else order.freight_minor,
         free_from_minor=supplier.free_freight_minor,
         least_minor=supplier.least_minor,
-        basket=reached(steps, sum(line.spools for line in lines)) if drafted else None,
+        basket=seller.reached(sum(line.spools for line in lines)) if drafted else None,
     )
 
 

@@ -13,15 +13,15 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.terms import less_off
+from spoolkeep.domain.terms import Bought, bill
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
-from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, reached, standing, view
+from spoolkeep.services.orderbook import LineView, OrderView, drafts, lines_of, standing, view
 from spoolkeep.services.orders import FURTHEST, Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Offer, OrderLine
+from spoolkeep.store.tables import Act, Offer, OrderLine, Supplier
 
 __all__ = ["Addable", "DraftAnswer", "add_line", "addable", "drafts", "note_and_day", "send_all", "set_spools"]
 
@@ -179,19 +179,19 @@ def _set_line(session: Session, act: Act, row: OrderLine, line: LineView, *, spo
 
 
 def _price_again(session: Session, act: Act, order_id: int, before: Mapping[int, LineView]) -> tuple[str, ...]:
-    """Set the lines' prices by today's offers and the basket break; give what changed of those that were there."""
+    """Set the lines' prices by today's offers and the basket break; give what changed of those that were there.
+
+    A line whose offer was withdrawn counts towards the basket, and keeps its price.
+    """
     order, shop = standing(session, order_id), load_shop(session)
     rows = lines_of(session, [order_id])
-    step = reached(offers.baskets(session).get(order.supplier_id, ()), sum(row.spools for row in rows))
+    sold = [session.get_one(Offer, row.offer_id) for row in rows]
+    bought = [Bought(offers.terms_of(session, offer), row.spools) for offer, row in zip(sold, rows, strict=True)]
+    comes_to = bill(bought, offers.seller_of(session, session.get_one(Supplier, order.supplier_id)))
     formats = view(session=session, now=act.recorded_at, order_id=order_id).priced(shop.formats)
     told = []
-    for row in rows:
-        offer = session.get_one(Offer, row.offer_id)
-        price = (
-            less_off(offers.price_at(session, offer, row.spools), step[1] if step else 0)
-            if offer.live
-            else row.price_minor
-        )
+    for row, offer, now_minor in zip(rows, sold, comes_to.prices_minor, strict=True):
+        price = now_minor if offer.live else row.price_minor
         if row.id in before and price != row.price_minor:
             name, old, new = before[row.id].item.name, formats.money(row.price_minor), formats.money(price)
             told.append(f"{name}: {new} a spool now, it was {old}.")

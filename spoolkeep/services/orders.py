@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.terms import MOST_SPOOLS, less_off
+from spoolkeep.domain.terms import MOST_SPOOLS, Bought, bill
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers
 from spoolkeep.services.orderbook import (
@@ -21,10 +21,8 @@ from spoolkeep.services.orderbook import (
     OVERDUE,
     LineView,
     OrderView,
-    freight_minor,
     lines_of,
     listed,
-    reached,
     standing,
     view,
 )
@@ -164,15 +162,16 @@ def read_offer(session: Session, wanted: Wanted) -> Offer:
 def _draft_one(session: Session, act: Act, order: Order, lines: Sequence[tuple[Offer, int]]) -> Order:
     order.serial = next_serials(session, CodeKind.ORDER)[0]
     create(session, act, order)
-    basket = reached(offers.baskets(session).get(order.supplier_id, ()), sum(spools for _, spools in lines))
-    for offer, spools in lines:
+    seller = offers.seller_of(session, session.get_one(Supplier, order.supplier_id))
+    comes_to = bill([Bought(offers.terms_of(session, offer), spools) for offer, spools in lines], seller)
+    for (offer, spools), price_minor in zip(lines, comes_to.prices_minor, strict=True):
         line = OrderLine(
             order_id=order.id,
             offer_id=offer.id,
             article_id=offer.article_id,
             spools=spools,
             spool_mg=offer.spool_mg,
-            price_minor=less_off(offers.price_at(session, offer, spools), basket[1] if basket else 0),
+            price_minor=price_minor,
         )
         create(session, act, line)
     return order
@@ -184,8 +183,8 @@ def set_state(session: Session, act: Act, order: Order, state: OrderState, *, no
     if state is OrderState.SENT:
         lines = lines_of(session, [order.id])
         goods = sum(line.spools * line.price_minor for line in lines)
-        parcel = freight_minor(session.get_one(Supplier, order.supplier_id), goods)
-        change(session, act, order, sent_at=now, freight_minor=parcel)
+        seller = offers.seller_of(session, session.get_one(Supplier, order.supplier_id))
+        change(session, act, order, sent_at=now, freight_minor=seller.freight_minor(goods) if goods else 0)
         for line in lines:
             change(session, act, line, placed_at=now)
     if state in {OrderState.CLOSED_SHORT, OrderState.CALLED_OFF}:
