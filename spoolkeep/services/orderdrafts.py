@@ -1,4 +1,4 @@
-"""Orders while they are drafted: their note, the day they are needed by, their lines; and all of them sent at once.
+"""Orders while they are drafted: their note, a day that a person says, their lines; and all of them sent at once.
 
 The Orders pages call it.
 """
@@ -52,7 +52,10 @@ class Addable:
 def note_and_day(
     *, session: Session, now: datetime, by: By, order_id: int, note: str, needed_by: date | None
 ) -> DraftAnswer:
-    """Write a draft's note, and the last day on which it still comes in time. Errors: BadInput, NotFound, Conflict."""
+    """Write a draft's note, and by when it is needed; without a day that follows from how its lines stand.
+
+    Errors: BadInput, NotFound, Conflict.
+    """
 
     def do(act: Act) -> DraftAnswer:
         drafted = _draft(session, now, order_id)
@@ -61,7 +64,8 @@ def note_and_day(
             raise BadInput("too_long", f"The note has {len(note)} characters. Write at most {MOST_NOTE}.")
         if needed_by is not None and needed_by != drafted.needed_by and not today <= needed_by <= today + FURTHEST:
             raise BadInput("no_such_day", "It is needed by today or a day of the next two years. Check the date.")
-        change(session, act, standing(session, order_id), note=note.strip(), needed_by=needed_by)
+        said = needed_by is not None
+        change(session, act, standing(session, order_id), note=note.strip(), needed_by=needed_by, needed_said=said)
         return DraftAnswer(act.id, (order_id,))
 
     request = {"order_id": order_id, "note": note, "needed_by": needed_by}

@@ -300,17 +300,17 @@ def _pile(session: Session, told: Standing, rows: Sequence[tuple[int, int]], dra
     """Give how the items stand: what will be drawn with what is sure, what is here, and what a day without costs."""
     at = np.array([row for row, _ in rows], dtype=np.intp)
     numbers = [number for _, number in rows]
-    mean, variance = _with_sure(told, at)
+    mean, variance = with_sure(told, at)
     held = [told.usable(number)[1] + stock.by_then(drafted.get(number, ())) for number in numbers]
     daily = mean[:, _COVER_DAYS] / _COVER_DAYS if numbers else np.zeros(0)
     lost = idling.lost_a_day(session, shop=told.shop, now=now, article_ids=numbers, daily_mg=daily)
     risks = dict(session.execute(select(col(Article.id), col(Article.risk_ppm))).all())
     risk = np.array([1.0 if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
-    pile = Pile(mean, variance, _by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
+    pile = Pile(mean, variance, by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
     return replace(pile, lost=pile.lost * _alone(session, numbers, pile))
 
 
-def _by_the_end(held: Sequence[Floats]) -> Floats:
+def by_the_end(held: Sequence[Floats]) -> Floats:
     """Give what had come for the draw up to the end of each day: what comes in its course is there for it.
 
     Of what is held by day, as Stock has it, the last of the days before.
@@ -319,7 +319,7 @@ def _by_the_end(held: Sequence[Floats]) -> Floats:
     return np.concatenate([by_day[:, :1], by_day[:, :-1]], axis=1)
 
 
-def _with_sure(told: Standing, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> tuple[Floats, Floats]:
+def with_sure(told: Standing, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> tuple[Floats, Floats]:
     """Give mean and variance with what is sure to be asked, which consumes the forecast of its week.
 
     What it changes in the middle and the spread of the paths, it is taken to change in these.

@@ -3,7 +3,7 @@
 The web's Orders page and the command line call it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -15,7 +15,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.terms import MOST_SPOOLS, Bought, bill
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import finding, offers
+from spoolkeep.services import finding, offers, orderneeds
 from spoolkeep.services.orderbook import (
     OPEN_STATES,
     OVERDUE,
@@ -69,15 +69,8 @@ class OrderAnswer:
     order_ids: tuple[int, ...]
 
 
-def draft(
-    *,
-    session: Session,
-    now: datetime,
-    by: By,
-    wanted: Sequence[Wanted],
-    needed_by: Mapping[int, date] | None = None,
-) -> OrderAnswer:
-    """Draft one order for each supplier of these offers, needed by a day by supplier. Errors: BadInput, NotFound."""
+def draft(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) -> OrderAnswer:
+    """Draft one order for each supplier of these offers. Errors: BadInput, NotFound."""
 
     def do(act: Act) -> OrderAnswer:
         chosen = [one for one in wanted if one.spools]
@@ -87,11 +80,8 @@ def draft(
         for one in chosen:
             offer = read_offer(session, one)
             by_supplier.setdefault(offer.supplier_id, []).append((offer, one.spools))
-        days = needed_by or {}
         orders = [
-            _draft_one(
-                session, act, Order(serial=0, supplier_id=number, drafted_at=now, needed_by=days.get(number)), lines
-            )
+            _draft_one(session, act, Order(serial=0, supplier_id=number, drafted_at=now), lines)
             for number, lines in by_supplier.items()
         ]
         return OrderAnswer(act.id, tuple(order.id for order in orders))
@@ -178,7 +168,14 @@ def _draft_one(session: Session, act: Act, order: Order, lines: Sequence[tuple[O
 
 
 def set_state(session: Session, act: Act, order: Order, state: OrderState, *, now: datetime) -> None:
-    """Put an order into a state; once it is sent, it keeps what its parcel costs by the terms of that day."""
+    """Put an order into a state.
+
+    Once it is sent, it keeps what its parcel costs by the terms of that day, and the day on its sheet by which it is
+    needed.
+    """
+    if state is OrderState.SENT and not order.needed_said:
+        need = orderneeds.needs(session=session, now=now).get(order.id)
+        change(session, act, order, needed_by=need.by if need else None)
     change(session, act, order, state=state)
     if state is OrderState.SENT:
         lines = lines_of(session, [order.id])

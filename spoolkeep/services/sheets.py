@@ -14,7 +14,7 @@ from spoolkeep.domain.codes import CodeKind, read_code_of
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.sheets import write_sheet
 from spoolkeep.paper.sheets import HEADER, ReorderLine, ReorderSheet, reorder_csv_rows, reorder_rows
-from spoolkeep.services import orderbook
+from spoolkeep.services import orderbook, orderneeds
 from spoolkeep.services.orderbook import LineView, OrderView
 from spoolkeep.services.orderplan import ItemLine, PlanView
 from spoolkeep.services.shop import Shop, load_shop
@@ -67,13 +67,14 @@ def as_workbook(sheet: ReorderSheet) -> bytes:
 
 def sheet_of(*, session: Session, now: datetime, order_id: int) -> ReorderSheet:
     """Give an order's sheet. Errors: NotFound."""
-    return of_order(orderbook.view(session=session, now=now, order_id=order_id), load_shop(session))
+    needs = orderneeds.needs(session=session, now=now)
+    return of_order(orderbook.view(session=session, now=now, order_id=order_id, needs=needs), load_shop(session))
 
 
 def of_drafts(*, session: Session, now: datetime) -> list[ReorderSheet]:
     """Give the sheet of every order that is drafted, the oldest first. Errors: NotFound where none is."""
-    shop = load_shop(session)
-    drafted = [of_order(order, shop) for order in orderbook.drafts(session=session, now=now)]
+    shop, needs = load_shop(session), orderneeds.needs(session=session, now=now)
+    drafted = [of_order(order, shop) for order in orderbook.drafts(session=session, now=now, needs=needs)]
     if not drafted:
         raise NotFound("no_drafts", "No order is drafted, so there is no sheet to print. Open an order for its own.")
     return drafted

@@ -316,7 +316,18 @@ def _committed(session: Session) -> dict[int, list[tuple[date | None, int]]]:
 def coming_of(
     session: Session, known: Mapping[int, Learned], states: Collection[OrderState], *, shop: Shop, now: datetime
 ) -> dict[int, list[tuple[int, int]]]:
-    """Give in how many days what orders in these states still bring should come, and how much, by item.
+    """Give by item in how many days what orders in these states still bring should come, and how much."""
+    found: dict[int, list[tuple[int, int]]] = {}
+    for coming in coming_by_order(session, known, states, shop=shop, now=now).values():
+        for article_id, days, mg in coming:
+            found.setdefault(article_id, []).append((days, mg))
+    return found
+
+
+def coming_by_order(
+    session: Session, known: Mapping[int, Learned], states: Collection[OrderState], *, shop: Shop, now: datetime
+) -> dict[int, list[tuple[int, int, int]]]:
+    """Give by order what it still brings: the item, in how many days it should come, and how much.
 
     On the day that is promised, and where that has passed in as many days as are kept back for it; without a promise
     in the middle of what the supplier's deliveries take, of those that take longer than it was awaited already.
@@ -327,11 +338,11 @@ def coming_of(
         .join(OrderLine, col(OrderLine.order_id) == col(Order.id))
         .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(states), lacking > 0)
     )
-    found: dict[int, list[tuple[int, int]]] = {}
+    found: dict[int, list[tuple[int, int, int]]] = {}
     for order, article_id, spools, spool_mg in session.execute(query):
         due = order.promised_for or _expected_on(order, known.get(order.supplier_id), shop=shop, today=today)
         days = (due - today).days if due >= today else shop.safety_days
-        found.setdefault(article_id, []).append((max(days, 0), spools * spool_mg))
+        found.setdefault(order.id, []).append((article_id, max(days, 0), spools * spool_mg))
     return found
 
 

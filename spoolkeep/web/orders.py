@@ -9,7 +9,7 @@ from werkzeug.wrappers import Response as Answer
 from spoolkeep.domain.errors import BadInput, NotFound, Refusal
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
-from spoolkeep.services import creditnotes, orderdrafts, ordermail, orderplan, orders, sheets
+from spoolkeep.services import creditnotes, orderbook, orderdrafts, ordermail, orderneeds, orderplan, orders, sheets
 from spoolkeep.services.orderdrafts import DraftAnswer
 from spoolkeep.services.orders import MOST_SPOOLS, OrderView, Wanted
 from spoolkeep.services.shop import load_shop
@@ -35,13 +35,11 @@ def draft() -> str | Answer | tuple[str, int]:
             return _show(instead=wanted)
         with doors.writing() as session:
             orders.check_seen(session, forms.maybe_whole("seen", "The last order seen"))
-            plan = orderplan.view(session=session, now=doors.now(), instead=wanted)
             answer = orders.draft(
                 session=session,
                 now=doors.now(),
                 by=doors.by_form(),
                 wanted=[Wanted(number, spools) for number, spools in wanted.items()],
-                needed_by={one.supplier_id: one.needed_by for one in plan.due if one.needed_by},
             )
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
@@ -110,7 +108,8 @@ def move_on(order_id: int) -> Answer | tuple[str, int]:
 
 def _told(session: Session, order_id: int) -> str:
     """Give when an order comes and when it is needed, where it comes too late; else nothing."""
-    arrival = orders.view(session=session, now=doors.now(), order_id=order_id).arrival
+    needs = orderneeds.needs(session=session, now=doors.now())
+    arrival = orderbook.view(session=session, now=doors.now(), order_id=order_id, needs=needs).arrival
     words = arrival.words(load_shop(session).formats) if arrival and arrival.days_without else ""
     return words[:1].upper() + words[1:]
 
@@ -203,8 +202,9 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
         shop = load_shop(session)
         plan = orderplan.view(session=session, now=doors.now(), instead=instead)
         seen = orders.last_id(session)
-        listed = orders.listed(session=session, now=doors.now())
-        drafted = orderdrafts.drafts(session=session, now=doors.now())
+        needs = orderneeds.needs(session=session, now=doors.now())
+        listed = orderbook.listed(session=session, now=doors.now(), needs=needs)
+        drafted = orderbook.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
         "orders.html",
@@ -223,7 +223,8 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
 def _show_one(order_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
-        order = orders.view(session=session, now=doors.now(), order_id=order_id)
+        needs = orderneeds.needs(session=session, now=doors.now())
+        order = orderbook.view(session=session, now=doors.now(), order_id=order_id, needs=needs)
         addable = orderdrafts.addable(session=session, now=doors.now(), order=order)
     sheet = sheets.of_order(order, shop)
     return render_template(
@@ -240,7 +241,11 @@ def _show_one(order_id: int, refused: Refusal | None = None) -> str:
 
 
 def _typed(order: OrderView) -> dict[str, str]:
-    """Give what a draft's fields hold: what was typed before it was refused, else what stands."""
-    stands = {"note": order.note, "needed_by": order.needed_by.isoformat() if order.needed_by else ""}
+    """Give what a draft's fields hold: what was typed before it was refused, else what stands.
+
+    A day that nobody said stands in no field: it follows the lines.
+    """
+    need = order.arrival.need if order.arrival else None
+    stands = {"note": order.note, "needed_by": need.by.isoformat() if need and need.is_said else ""}
     stands |= {f"spools-{line.line_id}": str(line.spools) for line in order.lines}
     return stands | {name: value for name, value in request.form.items() if name in stands}

@@ -276,10 +276,7 @@ def test_the_plans_sheet_and_the_orders_sheet_say_the_same(shop: TestWorkshop) -
     (line,) = plan.now
     assert line.held is not None
     wanted = [Wanted(line.held.terms.offer_id, line.spools)]
-    needed = {one.supplier_id: one.needed_by for one in plan.due if one.needed_by}
-    number = shop.do(
-        lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=wanted, needed_by=needed)
-    ).order_ids[0]
+    number = shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=wanted)).order_ids[0]
     with shop.store.read() as session:
         ordered = sheets.sheet_of(session=session, now=shop.now, order_id=number)
     assert ordered.supplier == planned.supplier == "Quick"

@@ -7,7 +7,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from spoolkeep.domain.words import Outcome
-from spoolkeep.services import catalogue, jobs, orderbook
+from spoolkeep.services import catalogue, jobs, orderbook, orderneeds
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from tests.workshop import TestWorkshop, by
@@ -64,10 +64,25 @@ def test_one_press_drafts_an_order_that_knows_when_it_is_needed(
     answer = client.post("/orders", data={"key": _key(page), f"offer-{offer}": "3"})
     assert answer.status_code == 302
     with shop.store.read() as session:
-        (order,) = orderbook.listed(session=session, now=shop.now)
+        needs = orderneeds.needs(session=session, now=shop.now)
+        (order,) = orderbook.listed(session=session, now=shop.now, needs=needs)
     assert (order.total_minor, order.lines[0].spools) == (6000, 3)
     assert order.needed_by is not None
     assert 0 <= (order.needed_by - shop.now.date()).days <= 7
+
+
+def test_an_order_that_may_come_too_late_says_of_what_and_how_likely(
+    client: FlaskClient, shop: TestWorkshop, offer: int
+) -> None:
+    client.post("/orders", data={"key": "draft", f"offer-{offer}": "3"})
+    promised = (shop.now.date() + timedelta(days=20)).isoformat()
+    client.post("/orders/1", data={"key": "send", "state": "sent"})
+    client.post("/orders/1", data={"key": "promise", "state": "promised", "promised_for": promised})
+    words = r"Promised for 24 Mar; PLA Slate black may be out from \d+ Mar on, \d+.days before it comes"
+    for page in (client.get("/orders/1").text, client.get("/orders").text):
+        assert re.search(words, page)
+        assert "likely out" in page
+    assert "An order from Quarry Lane comes too late" in client.get("/").text
 
 
 @pytest.mark.parametrize("spools", ["-1", "501", "9" * 30, "many", "1,5"])

@@ -113,12 +113,12 @@ def test_a_promise_that_is_too_late_says_so_at_once(
     assert "No day is promised" in _plain(sent.text)
     promise = {"state": "promised", "promised_for": (today + timedelta(days=10)).isoformat()}
     told = client.post(here, data={"key": key(), **promise}, follow_redirects=True)
-    words = "Promised for 14 Mar, needed by 11 Mar: 3 days without."
+    words = "Promised for 14 Mar, needed by 11 Mar: 3 days late."
     assert _plain(told.text).count(words) == 2, "in the message and on the page"
     assert words in _plain(client.get("/orders").text)
     page = _plain(client.get("/").text)
     assert "An order from North Quay comes too late" in page
-    assert "promised for 14 Mar, needed by 11 Mar: 3 days without" in page
+    assert "promised for 14 Mar, needed by 11 Mar: 3 days late" in page
 
 
 def test_the_workbook_has_numbers_for_numbers(client: FlaskClient, order: OrderView) -> None:
