@@ -117,6 +117,20 @@ class PlanView:
     """Every item whose pace is known, by name."""
     left_out: tuple[str, ...]
     """In sentences, suppliers whose offers cannot be weighed."""
+    budget_minor: int | None
+    """What is left of the day's budget; None without one."""
+    room_spools: int | None
+    """For how many more spools there is room, those that are coming counted; None without a limit."""
+
+    @property
+    def over_budget_minor(self) -> int:
+        """Give by how much the orders pass what is left of the day's budget."""
+        return 0 if self.budget_minor is None else max(0, self.total_minor - self.budget_minor)
+
+    @property
+    def over_room_spools(self) -> int:
+        """Give how many spools more are ordered than there is room for."""
+        return 0 if self.room_spools is None else max(0, sum(line.spools for line in self.now) - self.room_spools)
 
     @property
     def due(self) -> tuple[SupplierPlan, ...]:
@@ -174,7 +188,8 @@ class _Sellers:
 def view(*, session: Session, now: datetime, instead: Mapping[int, int] | None = None) -> PlanView:
     """Give the plan of today: what is drafted counts as on order, so that the same need is not met twice.
 
-    `instead` are spools by offer that a person asks about: prices, risk and days follow them, the plan does not.
+    `instead` are spools by offer that a person asks about, taken in whole packs: prices, risk and days follow them,
+    the plan does not.
     """
     return _view(session, stock.standing(session=session, now=now), now=now, instead=instead)
 
@@ -191,7 +206,8 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
     pile = _pile(session, told, rows, drafted, now=now)
     besides = buys.besides(session, held=held, known=told.known, shop=told.shop, now=now)
     lots, whose = _lots(rows, held, sellers, besides)
-    planned = reorder.plan(pile, lots, sellers.sources, _house(session, told, drafted, now=now))
+    house = _house(session, told, drafted, now=now)
+    planned = reorder.plan(pile, lots, sellers.sources, house)
     lines = [
         _line(told, number, line, whose, drafted=sum(mg for _, mg in drafted.get(number, ())))
         for (_, number), line in zip(rows, planned.lines, strict=True)
@@ -205,6 +221,8 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
         suppliers=suppliers,
         items=tuple(sorted((priced.get(one.item.article_id, one) for one in lines), key=lambda one: one.item.name)),
         left_out=sellers.left_out,
+        budget_minor=house.budget_minor,
+        room_spools=house.room_spools,
     )
 
 
@@ -398,7 +416,7 @@ def _gap_from(today: date, line: Line) -> date | None:
 def _asked(line: ItemLine, instead: Mapping[int, int] | None) -> ItemLine:
     if instead is None or line.held is None:
         return line
-    spools = instead.get(line.held.terms.offer_id, 0)
+    spools = line.held.terms.bought(instead.get(line.held.terms.offer_id, 0))
     return replace(line, spools=spools, price_minor=line.held.terms.price_at(max(spools, 1)))
 
 

@@ -3,7 +3,7 @@
 The web's Orders page and the command line call it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -40,6 +40,7 @@ __all__ = [
     "Wanted",
     "check_seen",
     "draft",
+    "in_packs",
     "last_id",
     "listed",
     "move_on",
@@ -88,6 +89,22 @@ def draft(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) 
 
     request = {"wanted": list(wanted)}
     return once(session, "draft order", by=by, now=now, request=request, answers=OrderAnswer, do=do)
+
+
+def in_packs(session: Session, wanted: Mapping[int, int]) -> tuple[list[Wanted], tuple[str, ...]]:
+    """Give spools by offer as they are sold: in whole packs, from the least number on; and what that changed, in words.
+
+    An offer that is not there any more stays as it is asked for: to draft it is refused.
+    """
+    chosen, told = [], []
+    for number, asked in wanted.items():
+        offer = session.get(Offer, number)
+        spools = offers.terms_of(session, offer).bought(asked) if offer is not None and offer.live else asked
+        if offer is not None and spools != asked:
+            name = finding.item_name(session, offer.article_id)
+            told.append(f"{name}: {asked} asked for, {spools} taken, as it is sold.")
+        chosen.append(Wanted(number, spools))
+    return chosen, tuple(told)
 
 
 def last_id(session: Session) -> int:

@@ -35,17 +35,15 @@ def draft() -> str | Answer | tuple[str, int]:
             return _show(instead=wanted)
         with doors.writing() as session:
             orders.check_seen(session, forms.maybe_whole("seen", "The last order seen"))
-            answer = orders.draft(
-                session=session,
-                now=doors.now(),
-                by=doors.by_form(),
-                wanted=[Wanted(number, spools) for number, spools in wanted.items()],
-            )
+            packs, told = orders.in_packs(session, wanted)
+            answer = orders.draft(session=session, now=doors.now(), by=doors.by_form(), wanted=packs)
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     count = len(answer.order_ids)
     drafted = "1 order. Print or send its sheet." if count == 1 else f"{count} orders. Print or send each one's sheet."
     flash(f"Drafted: {drafted}", "heard")
+    for words in told:
+        flash(words, "attention")
     if len(answer.order_ids) == 1:
         return redirect(url_for("orders.one", order_id=answer.order_ids[0]))
     return redirect(url_for("orders.page"))

@@ -10,6 +10,8 @@ from spoolkeep.domain.words import Outcome
 from spoolkeep.services import catalogue, jobs, orderbook, orderneeds
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
+from spoolkeep.store.ledger import workshop
+from spoolkeep.store.tables import Offer
 from tests.workshop import TestWorkshop, by
 
 
@@ -55,6 +57,41 @@ def test_a_number_that_is_tried_is_priced_and_drafts_nothing(
         assert orderbook.listed(session=session, now=shop.now) == []
     one = client.post("/orders", data={"key": "try-2", "do": "reckon", f"offer-{offer}": "1"}).text
     assert "24.90" in one  # 20.00 and the parcel
+
+
+def test_half_packs_are_taken_as_whole_ones_and_that_is_said(
+    client: FlaskClient, shop: TestWorkshop, offer: int
+) -> None:
+    with shop.store.write() as session:
+        row = session.get_one(Offer, offer)
+        row.pack, row.least_spools = 2, 5
+    for asked, taken in ((3, 6), (5, 6), (7, 8), (8, 8)):
+        page = client.post("/orders", data={"key": f"try-{asked}", "do": "reckon", f"offer-{offer}": str(asked)}).text
+        assert f'min="0" max="500" step="2" value="{taken}"' in page
+        assert (f"taken as {taken}, as it is sold" in page) is (asked != taken)
+    drafted = client.post("/orders", data={"key": "draft", f"offer-{offer}": "7"}, follow_redirects=True).text
+    assert "PLA Slate black: 7 asked for, 8 taken, as it is sold." in drafted
+    with shop.store.read() as session:
+        (order,) = orderbook.listed(session=session, now=shop.now)
+    assert [line.spools for line in order.lines] == [8]
+
+
+def test_what_is_asked_beyond_the_budget_or_the_room_is_warned_of(
+    client: FlaskClient, shop: TestWorkshop, offer: int
+) -> None:
+    """Three at 20.00 and a parcel of 4.90 are 64.90: 14.90 more than 50.00."""
+    with shop.store.write() as session:
+        workshop(session).budget_minor, workshop(session).shelf_spools = 5000, 3
+
+    def asked(spools: int) -> list[str]:
+        page = client.post("/orders", data={"key": f"try-{spools}", "do": "reckon", f"offer-{offer}": str(spools)}).text
+        found = re.findall(r'<p data-over="\w+">(.*?)</p>', page)
+        return [" ".join(re.sub(r"<[^>]+>", "", one).split()) for one in found]
+
+    assert asked(2) == []
+    money, room = asked(3)
+    assert money.endswith("budget: this is €14.90 more.")
+    assert room.endswith("There is room for 2 more spools, those that are coming counted: 1 too many.")
 
 
 def test_one_press_drafts_an_order_that_knows_when_it_is_needed(
