@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -127,9 +127,37 @@ def listed(
     """
     query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
     if open_only:
-        awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
-        query = query.where(col(Order.state).in_(OPEN_STATES), awaited.correlate(Order).exists())
+        query = query.where(_is_open())
     return _views(session, session.scalars(query).all(), now=now, needs=needs)
+
+
+@dataclass(frozen=True)
+class Ended:
+    """Orders that are over, some at a time, newest first."""
+
+    orders: tuple[OrderView, ...]
+    count: int
+    """Of all that are over."""
+    older: int | None
+    """The number of the last one shown, where there are older ones; None where there are none."""
+
+
+def ended(*, session: Session, now: datetime, before: int | None = None, limit: int = 50) -> Ended:
+    """Give orders of which nothing more is awaited, those older than the order numbered `before`, newest first."""
+    over = col(Order.live) & ~_is_open()
+    query = select(Order).where(over).order_by(col(Order.id).desc()).limit(limit + 1)
+    if before is not None:
+        query = query.where(col(Order.id) < before)
+    rows = session.scalars(query).all()
+    count = session.scalar(select(func.count()).select_from(Order).where(over)) or 0
+    shown = _views(session, rows[:limit], now=now, needs=None)
+    return Ended(tuple(shown), count, rows[limit - 1].id if len(rows) > limit else None)
+
+
+def _is_open() -> ColumnElement[bool]:
+    """Give, for a query of orders, whether something is awaited of one."""
+    awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
+    return col(Order.state).in_(OPEN_STATES) & awaited.correlate(Order).exists()
 
 
 def drafts(*, session: Session, now: datetime, needs: Needs | None = None) -> list[OrderView]:

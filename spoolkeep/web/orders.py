@@ -22,8 +22,13 @@ pages = Blueprint("orders", __name__, url_prefix="/orders")
 
 @pages.get("")
 def page() -> str:
-    """Show what to order now, and the orders."""
-    return _show()
+    """Show what to order now, and the orders; of those that are over the ones older than `before` in the address."""
+    return _show(before=_before())
+
+
+def _before() -> int | None:
+    given = request.args.get("before", "").strip()
+    return forms.whole_from(given, "Older than the order") if given else None
 
 
 @pages.post("")
@@ -195,13 +200,14 @@ def sheet_workbook(order_id: int) -> Response:
     return paper.workbook(sheets.as_workbook(sheet), f"order-{sheet.reference}")
 
 
-def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None) -> str:
+def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None, before: int | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         plan = orderplan.view(session=session, now=doors.now(), instead=instead)
         seen = orders.last_id(session)
         needs = orderneeds.needs(session=session, now=doors.now())
-        listed = orderbook.listed(session=session, now=doors.now(), needs=needs)
+        awaited = orderbook.listed(session=session, now=doors.now(), open_only=True, limit=None, needs=needs)
+        over = orderbook.ended(session=session, now=doors.now(), before=before)
         drafted = orderbook.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
@@ -209,7 +215,9 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
         plan=plan,
         seen=seen,
         asked=instead is not None,
-        orders=listed,
+        orders=awaited,
+        over=over,
+        before=before,
         drafts=drafted,
         credits=due,
         shop=shop,
