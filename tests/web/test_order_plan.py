@@ -39,6 +39,13 @@ def _key(page: str) -> str:
     return found.group(1)
 
 
+@pytest.mark.usefixtures("offer")
+def test_the_words_of_the_plan_are_plain(client: FlaskClient) -> None:
+    page = client.get("/orders").text
+    assert "Runs out before the next order" in page
+    assert "Keeping stock costs" in page
+
+
 def test_the_page_says_what_to_order_from_whom_and_why(client: FlaskClient, offer: int) -> None:
     page = client.get("/orders").text
     assert f'name="offer-{offer}"' in page
@@ -68,12 +75,13 @@ def test_half_packs_are_taken_as_whole_ones_and_that_is_said(
     for asked, taken in ((3, 6), (5, 6), (7, 8), (8, 8)):
         page = client.post("/orders", data={"key": f"try-{asked}", "do": "reckon", f"offer-{offer}": str(asked)}).text
         assert f'min="0" max="500" step="2" value="{taken}"' in page
-        assert (f"taken as {taken}, as it is sold" in page) is (asked != taken)
+        assert (f"{asked} asked for: {taken}, as it is sold" in page) is (asked != taken)
     drafted = client.post("/orders", data={"key": "draft", f"offer-{offer}": "7"}, follow_redirects=True).text
     assert "PLA Slate black: 7 asked for, 8 taken, as it is sold." in drafted
     with shop.store.read() as session:
         (order,) = orderbook.listed(session=session, now=shop.now)
     assert [line.spools for line in order.lines] == [8]
+    assert "from Quarry Lane: 8 PLA Slate black" in client.get("/setup/acts").text
 
 
 def test_what_is_asked_beyond_the_budget_or_the_room_is_warned_of(

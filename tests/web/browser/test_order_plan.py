@@ -14,7 +14,7 @@ from spoolkeep.store.tables import BasketBreak, Offer
 from tests.workshop import TestWorkshop, by
 
 pytestmark = pytest.mark.browser
-CELLS = ("Out first", "Lasts", "A spool", "Sum")
+CELLS = ("Runs out", "Lasts", "A spool", "Sum")
 
 
 @pytest.fixture
@@ -68,12 +68,12 @@ def test_half_a_pack_is_taken_as_a_whole_one_while_it_is_typed_and_so_by_the_ser
     field = page.locator(f"input[name=offer-{offer}]")
     field.fill("9")
     taken = page.locator("#plan [data-shows=taken]")
-    expect(taken).to_have_text("taken as 12, as it is sold")
+    expect(taken).to_have_text("9 asked for: 12, as it is sold")
     moved = _shown(page)
     assert moved[3] == "€217.80", "twelve at 18.15"
     field.blur()
     expect(field).to_have_value("12")
-    expect(taken).to_have_text("taken as 12, as it is sold")
+    expect(taken).to_have_text("9 asked for: 12, as it is sold")
     page.get_by_role("button", name="What would that do?").first.click()
     expect(page.get_by_role("heading", name="What you ask about")).to_be_visible()
     assert _shown(page) == moved

@@ -116,7 +116,7 @@ function wire(plan) {
   function take(field) {
     const spools = bought(field);
     const isTaken = !spools || spools === Number(field.value);
-    show(field.closest("tr"), "taken", isTaken ? "" : `taken as ${spools}, as it is sold`);
+    show(field.closest("tr"), "taken", isTaken ? "" : `${field.value} asked for: ${spools}, as it is sold`);
   }
 
   for (const field of fields) {
