@@ -90,6 +90,10 @@ class OfferTerms:
         """Give the fewest spools that can be bought: whole packs, from the least number on."""
         return up_to(max(self.least_spools, 1), self.pack)
 
+    def bought(self, spools: int) -> int:
+        """Give the spools that are bought where so many are asked for: whole packs, from the least number on, or 0."""
+        return up_to(max(spools, self.first_spools), self.pack) if spools > 0 else 0
+
 
 @dataclass(frozen=True)
 class SellerTerms:
@@ -120,8 +124,12 @@ class SellerTerms:
 
     def off_ppm(self, spools: int) -> int:
         """Give what is taken off the price of all spools, in millionths, when so many are bought at once."""
-        step = reached(self.basket, spools)
+        step = self.reached(spools)
         return step[1] if step else 0
+
+    def reached(self, spools: int) -> tuple[int, int] | None:
+        """Give the basket's step that so many spools reach, (from_spools, off_ppm); None where they reach none."""
+        return reached(self.basket, spools)
 
     @property
     def most_off_ppm(self) -> int:

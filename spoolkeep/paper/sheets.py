@@ -63,6 +63,7 @@ class ReorderSheet:
 
     order_code: Code | None
     reference: str
+    """By which we know the order; empty while it is planned only."""
     supplier: str
     workshop: str
     address: str
@@ -237,7 +238,7 @@ def _text(cell: Cell) -> str:
 
 def _canvas(out: io.BytesIO, sheets: Sequence[ReorderSheet]) -> Canvas:
     stamp = f"{max(sheet.drawn_on for sheet in sheets):%Y%m%d}000000"
-    titles = ", ".join(sheet.reference for sheet in sheets)
+    titles = ", ".join(sheet.reference or f"for {sheet.supplier}" for sheet in sheets)
     return begun(out, A4, title=f"Reorder sheet {titles}", stamp=stamp, author=sheets[0].workshop)
 
 
@@ -297,7 +298,8 @@ def _draw_letterhead(canvas: Canvas, sheet: ReorderSheet, formats: Formats) -> f
     title = "Order" if sheet.order_code else "Reorder sheet"
     draw(canvas, fit(title, Face.STRONG, _TITLE, width=room), _LEFT, y)
     y -= 8 * mm
-    about = ", ".join(filter(None, (f"Our reference {sheet.shown_reference}", formats.day(sheet.drawn_on))))
+    day = formats.day(sheet.drawn_on)
+    about = f"Our reference {sheet.shown_reference}, {day}" if sheet.reference else f"Planned on {day}"
     draw(canvas, fit(about, Face.TEXT, _NAME, width=room), _LEFT, y)
     if sheet.needed_by:
         y -= _NAME * _LEADING

@@ -7,15 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
+from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding
+from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Credit, Spool, Supplier
+from spoolkeep.store.tables import Act, Balance, Change, Credit, Delivery, Movement, Spool, Supplier
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,11 @@ def due(*, session: Session) -> list[CreditView]:
 
 
 def came(*, session: Session, now: datetime, by: By, number: int, minor: int) -> CreditAnswer:
-    """Enter what came of a credit: nothing, where the supplier refused it. Errors: BadInput, NotFound, Conflict."""
+    """Enter what came of a credit: nothing, where the supplier refused it.
+
+    A supplier may give back more than was asked, which is what was left of the cost, and never more than was paid.
+    Errors: BadInput, NotFound, Conflict.
+    """
 
     def do(act: Act) -> CreditAnswer:
         credit = finding.live(session, Credit, number)
@@ -75,6 +81,11 @@ def came(*, session: Session, now: datetime, by: By, number: int, minor: int) ->
             raise BadInput("negative_credit", "Enter what came, 0 where nothing did.")
         if credit.came_at is not None:
             raise Conflict("came_before", "That credit came before. Undo that first if it was wrong.")
+        paid_minor = _paid_minor(session, credit)
+        if minor > paid_minor:
+            money = load_shop(session).formats.money
+            words = f"The order of these spools came to {money(paid_minor)}, so {money(minor)} cannot come back of it."
+            raise BadInput("more_than_paid", f"{words} Check the amount.")
         change(session, act, credit, came_minor=minor, came_at=now)
         return CreditAnswer(act.id, minor, credit.asked_minor - minor)
 
@@ -84,3 +95,31 @@ def came(*, session: Session, now: datetime, by: By, number: int, minor: int) ->
 
     request = {"number": number, "minor": minor}
     return once(session, "credit", by=by, now=now, request=request, answers=CreditAnswer, about=about, do=do)
+
+
+def _paid_minor(session: Session, credit: Credit) -> int:
+    """Give what was paid for all that came with the spools of a credit: their order, else their delivery, else they.
+
+    With freight, in minor units of the books' currency.
+    """
+    asked_by = (
+        select(func.min(col(Change.act_id)))
+        .where(col(Change.on_table) == Credit.__tablename__, col(Change.row_id) == credit.id)
+        .scalar_subquery()
+    )
+    went = select(col(Movement.spool_id)).where(
+        col(Movement.act_id) == asked_by, col(Movement.kind) == Kind.RETURN, col(Movement.sign) == 1
+    )
+    back = select(col(Spool.delivery_id)).where(
+        col(Spool.id).in_(went), col(Spool.supplier_id).is_not_distinct_from(credit.supplier_id)
+    )
+    orders = select(col(Delivery.order_id)).where(col(Delivery.id).in_(back))
+    together = select(col(Delivery.id)).where(
+        col(Delivery.live), col(Delivery.id).in_(back) | col(Delivery.order_id).in_(orders)
+    )
+    paid = (
+        select(func.coalesce(func.sum(col(Balance.cost_minor)), 0))
+        .join(Spool, col(Spool.id) == col(Balance.spool_id))
+        .where(col(Spool.live), col(Spool.delivery_id).in_(together) | col(Spool.id).in_(went))
+    )
+    return int(session.execute(paid).scalar_one())

@@ -88,6 +88,11 @@ def price_at(session: Session, offer: Offer, spools: int) -> int:
     return terms_of(session, [offer])[offer.id].price_at(spools)
 
 
+def seller_now(session: Session, supplier: Supplier) -> SellerTerms:
+    """Give what a supplier asks beside the price of spools, in minor units of its currency."""
+    return seller_of(supplier, baskets(session).get(supplier.id, ()))
+
+
 def terms_of(session: Session, sold: Iterable[Offer]) -> dict[int, OfferTerms]:
     """Give the terms of these offers, by offer, in one query; more spools never cost more each, as in `holding`."""
     those = {one.id: one for one in sold}

@@ -7,15 +7,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.arrival import Arrival
+from spoolkeep.domain.arrival import Arrival, Need
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import Formats
-from spoolkeep.domain.terms import reached
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, leadtimes, offers
 from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
@@ -80,6 +79,7 @@ class OrderView:
     sent_at: datetime | None
     promised_for: date | None
     needed_by: date | None
+    """The day on its sheet: as a person said, of a draft as its lines stand, else as it was when it was sent."""
     note: str
     lines: tuple[LineView, ...]
     currency: str
@@ -109,24 +109,67 @@ class OrderView:
         return Formats(formats.locale, self.currency, formats.zone)
 
 
-def listed(*, session: Session, now: datetime, open_only: bool = False, limit: int | None = 50) -> list[OrderView]:
-    """Give orders, newest first, all where the limit is None; the state says `overdue` where a promise has passed."""
+Needs = Mapping[int, Need]
+"""By order, until when it must come by how its open lines stand (services/orderneeds)."""
+
+
+def listed(
+    *,
+    session: Session,
+    now: datetime,
+    open_only: bool = False,
+    limit: int | None = 50,
+    needs: Needs | None = None,
+) -> list[OrderView]:
+    """Give orders, newest first, all where the limit is None; the state says `overdue` where a promise has passed.
+
+    Here and below, without `needs` only a day that a person said is held against an order's arrival.
+    """
     query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
     if open_only:
-        awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
-        query = query.where(col(Order.state).in_(OPEN_STATES), awaited.correlate(Order).exists())
-    return _views(session, session.scalars(query).all(), now=now)
+        query = query.where(_is_open())
+    return _views(session, session.scalars(query).all(), now=now, needs=needs)
 
 
-def drafts(*, session: Session, now: datetime) -> list[OrderView]:
+@dataclass(frozen=True)
+class Ended:
+    """Orders that are over, some at a time, newest first."""
+
+    orders: tuple[OrderView, ...]
+    count: int
+    """Of all that are over."""
+    older: int | None
+    """The number of the last one shown, where there are older ones; None where there are none."""
+
+
+def ended(*, session: Session, now: datetime, before: int | None = None, limit: int = 50) -> Ended:
+    """Give orders of which nothing more is awaited, those older than the order numbered `before`, newest first."""
+    over = col(Order.live) & ~_is_open()
+    query = select(Order).where(over).order_by(col(Order.id).desc()).limit(limit + 1)
+    if before is not None:
+        query = query.where(col(Order.id) < before)
+    rows = session.scalars(query).all()
+    count = session.scalar(select(func.count()).select_from(Order).where(over)) or 0
+    shown = _views(session, rows[:limit], now=now, needs=None)
+    return Ended(tuple(shown), count, rows[limit - 1].id if len(rows) > limit else None)
+
+
+def _is_open() -> ColumnElement[bool]:
+    """Give, for a query of orders, whether something is awaited of one."""
+    awaited = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.live), lacking_of_line() > 0)
+    return col(Order.state).in_(OPEN_STATES) & awaited.correlate(Order).exists()
+
+
+def drafts(*, session: Session, now: datetime, needs: Needs | None = None) -> list[OrderView]:
     """Give every order that is drafted and of which nothing came, the oldest first."""
     query = select(Order).where(col(Order.live), col(Order.state) == OrderState.DRAFTED).order_by(col(Order.id))
-    return [one for one in _views(session, session.scalars(query).all(), now=now) if one.state == OrderState.DRAFTED]
+    found = _views(session, session.scalars(query).all(), now=now, needs=needs)
+    return [one for one in found if one.state == OrderState.DRAFTED]
 
 
-def view(*, session: Session, now: datetime, order_id: int) -> OrderView:
+def view(*, session: Session, now: datetime, order_id: int, needs: Needs | None = None) -> OrderView:
     """Give one order. Errors: NotFound."""
-    return _views(session, [standing(session, order_id)], now=now)[0]
+    return _views(session, [standing(session, order_id)], now=now, needs=needs)[0]
 
 
 def standing(session: Session, order_id: int) -> Order:
@@ -141,11 +184,6 @@ def lines_of(session: Session, order_ids: Sequence[int]) -> list[OrderLine]:
     """Give the rows of these orders' lines, in the order in which they were written."""
     query = select(OrderLine).where(col(OrderLine.order_id).in_(order_ids), col(OrderLine.live))
     return list(session.scalars(query.order_by(col(OrderLine.id))))
-
-
-def freight_minor(supplier: Supplier, goods_minor: int) -> int:
-    """Give what a parcel of goods of this worth costs, in minor units of the supplier's currency."""
-    return offers.seller_of(supplier).freight_minor(goods_minor) if goods_minor else 0
 
 
 def came_in_words(order: OrderView) -> tuple[str, ...]:
@@ -168,7 +206,12 @@ class TooLate:
 
 
 def too_late(
-    awaited: Iterable[tuple[Order, Supplier]], lead_times: Mapping[int, Learned], *, shop: Shop, now: datetime
+    awaited: Iterable[tuple[Order, Supplier]],
+    lead_times: Mapping[int, Learned],
+    *,
+    needs: Needs,
+    shop: Shop,
+    now: datetime,
 ) -> list[TooLate]:
     """Give those of awaited orders that come too late, the worst first, then those of which nobody said when they come.
 
@@ -178,16 +221,20 @@ def too_late(
     today = shop.today(now)
     found = []
     for order, supplier in awaited:
-        if order.sent_at is None or order.needed_by is None:
+        comes = arrival(order, lead_times[supplier.id], today=today, need=needs.get(order.id))
+        if order.sent_at is None or comes.need is None:
             continue
-        comes = arrival(order, lead_times[supplier.id], today=today)
         asks = comes.lacks_promise and shop.today(order.sent_at) < today
         if comes.on > today and (comes.days_without or asks):
             found.append(TooLate(order.id, code_text(CodeKind.ORDER, order.serial), supplier.name, comes))
-    return sorted(found, key=lambda one: (-one.arrival.days_without, one.arrival.on, one.order_id))
+    return sorted(found, key=_worst_first)
 
 
-def _views(session: Session, orders: Sequence[Order], *, now: datetime) -> list[OrderView]:
+def _worst_first(one: TooLate) -> tuple[bool, int, date, int]:
+    return not one.arrival.is_likely, -one.arrival.days_without, one.arrival.on, one.order_id
+
+
+def _views(session: Session, orders: Sequence[Order], *, now: datetime, needs: Needs | None) -> list[OrderView]:
     shop = load_shop(session)
     lines = _views_of_lines(session, [order.id for order in orders])
     suppliers = {one.id: one for one in session.scalars(select(Supplier))}
@@ -204,6 +251,7 @@ def _views(session: Session, orders: Sequence[Order], *, now: datetime) -> list[
             shop=shop,
             today=shop.today(now),
             steps=steps.get(order.supplier_id, ()),
+            needs=needs,
         )
         for order in orders
     ]
@@ -219,9 +267,12 @@ def _view(
     shop: Shop,
     today: date,
     steps: Steps,
+    needs: Needs | None,
 ) -> OrderView:
     state = _state(order, [(line.spools, line.arrived) for line in lines], today)
     awaited = state in {*OPEN_STATES, "part in", OVERDUE}
+    need = (needs or {}).get(order.id)
+    follows = needs is not None and state == OrderState.DRAFTED and not order.needed_said
     return OrderView(
         order_id=order.id,
         code=code_text(CodeKind.ORDER, order.serial),
@@ -233,34 +284,38 @@ def _view(
         drafted_at=order.drafted_at,
         sent_at=order.sent_at,
         promised_for=order.promised_for,
-        needed_by=order.needed_by,
+        needed_by=(need.by if need else None) if follows else order.needed_by,
         note=order.note,
         lines=lines,
         currency=currency,
         is_foreign=currency != shop.currency,
         terms=_terms(order, supplier, lines, steps=steps),
-        arrival=arrival(order, known, today=today) if known is not None and awaited else None,
+        arrival=arrival(order, known, today=today, need=need) if known is not None and awaited else None,
     )
 
 
 def _terms(order: Order, supplier: Supplier, lines: Sequence[LineView], *, steps: Steps) -> OrderTerms:
     goods = sum(line.total_minor for line in lines)
-    drafted = order.state == OrderState.DRAFTED
+    drafted, seller = order.state == OrderState.DRAFTED, offers.seller_of(supplier, tuple(steps))
+    parcel = seller.freight_minor(goods) if goods else 0
     return OrderTerms(
-        freight_minor=freight_minor(supplier, goods) if drafted else order.freight_minor,
+        freight_minor=parcel if drafted else order.freight_minor,
         free_from_minor=supplier.free_freight_minor,
         least_minor=supplier.least_minor,
-        basket=reached(steps, sum(line.spools for line in lines)) if drafted else None,
+        basket=seller.reached(sum(line.spools for line in lines)) if drafted else None,
     )
 
 
-def arrival(order: Order, known: Learned, *, today: date) -> Arrival:
-    """Give when an order comes: as promised, else in the middle of what its supplier's deliveries take."""
+def arrival(order: Order, known: Learned, *, today: date, need: Need | None) -> Arrival:
+    """Give when an order comes: as promised, else in the middle of what its supplier's deliveries take.
+
+    It is needed by the day that a person said, else as its open lines say.
+    """
     return Arrival(
         on=known.due_on(order, today=today),
         is_promised=order.promised_for is not None,
         is_sent=order.sent_at is not None,
-        needed_by=order.needed_by,
+        need=Need(order.needed_by) if order.needed_said and order.needed_by else need,
         today=today,
     )
 

@@ -1,4 +1,4 @@
-"""Orders while they are drafted: their note, the day they are needed by, their lines; and all of them sent at once.
+"""Orders while they are drafted: their note, a day that a person says, their lines; and all of them sent at once.
 
 The Orders pages call it.
 """
@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.domain.terms import less_off, reached
+from spoolkeep.domain.terms import Bought, bill
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
 from spoolkeep.services.orderbook import LineView, OrderView, lines_of, standing, view
@@ -21,7 +21,7 @@ from spoolkeep.services.orders import FURTHEST, Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Offer, OrderLine
+from spoolkeep.store.tables import Act, Offer, OrderLine, Supplier
 
 MOST_NOTE = 1000
 
@@ -50,7 +50,10 @@ class Addable:
 def note_and_day(
     *, session: Session, now: datetime, by: By, order_id: int, note: str, needed_by: date | None
 ) -> DraftAnswer:
-    """Write a draft's note, and the last day on which it still comes in time. Errors: BadInput, NotFound, Conflict."""
+    """Write a draft's note, and by when it is needed; without a day that follows from how its lines stand.
+
+    Errors: BadInput, NotFound, Conflict.
+    """
 
     def do(act: Act) -> DraftAnswer:
         drafted = _draft(session, now, order_id)
@@ -59,7 +62,8 @@ def note_and_day(
             raise BadInput("too_long", f"The note has {len(note)} characters. Write at most {MOST_NOTE}.")
         if needed_by is not None and needed_by != drafted.needed_by and not today <= needed_by <= today + FURTHEST:
             raise BadInput("no_such_day", "It is needed by today or a day of the next two years. Check the date.")
-        change(session, act, standing(session, order_id), note=note.strip(), needed_by=needed_by)
+        said = needed_by is not None
+        change(session, act, standing(session, order_id), note=note.strip(), needed_by=needed_by, needed_said=said)
         return DraftAnswer(act.id, (order_id,))
 
     request = {"order_id": order_id, "note": note, "needed_by": needed_by}
@@ -177,19 +181,20 @@ def _set_line(session: Session, act: Act, row: OrderLine, line: LineView, *, spo
 
 
 def _price_again(session: Session, act: Act, order_id: int, before: Mapping[int, LineView]) -> tuple[str, ...]:
-    """Set the lines' prices by today's offers and the basket break; give what changed of those that were there."""
+    """Set the lines' prices by today's offers and the basket break; give what changed of those that were there.
+
+    A line whose offer was withdrawn counts towards the basket, and keeps its price.
+    """
     order, shop = standing(session, order_id), load_shop(session)
     rows = lines_of(session, [order_id])
-    step = reached(offers.baskets(session).get(order.supplier_id, ()), sum(row.spools for row in rows))
+    sold = [session.get_one(Offer, row.offer_id) for row in rows]
+    terms = offers.terms_of(session, sold)
+    bought = [Bought(terms[row.offer_id], row.spools) for row in rows]
+    comes_to = bill(bought, offers.seller_now(session, session.get_one(Supplier, order.supplier_id)))
     formats = view(session=session, now=act.recorded_at, order_id=order_id).priced(shop.formats)
     told = []
-    for row in rows:
-        offer = session.get_one(Offer, row.offer_id)
-        price = (
-            less_off(offers.price_at(session, offer, row.spools), step[1] if step else 0)
-            if offer.live
-            else row.price_minor
-        )
+    for row, offer, now_minor in zip(rows, sold, comes_to.prices_minor, strict=True):
+        price = now_minor if offer.live else row.price_minor
         if row.id in before and price != row.price_minor:
             name, old, new = before[row.id].item.name, formats.money(row.price_minor), formats.money(price)
             told.append(f"{name}: {new} a spool now, it was {old}.")

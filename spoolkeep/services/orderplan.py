@@ -132,6 +132,20 @@ class PlanView:
     """Every item whose pace is known, by name."""
     left_out: tuple[str, ...]
     """In sentences, suppliers whose offers cannot be weighed."""
+    budget_minor: int | None
+    """What is left of the day's budget; None without one."""
+    room_spools: int | None
+    """For how many more spools there is room, those that are coming counted; None without a limit."""
+
+    @property
+    def over_budget_minor(self) -> int:
+        """Give by how much the orders pass what is left of the day's budget."""
+        return 0 if self.budget_minor is None else max(0, self.total_minor - self.budget_minor)
+
+    @property
+    def over_room_spools(self) -> int:
+        """Give how many spools more are ordered than there is room for."""
+        return 0 if self.room_spools is None else max(0, sum(line.spools for line in self.now) - self.room_spools)
 
     @property
     def due(self) -> tuple[SupplierPlan, ...]:
@@ -193,7 +207,8 @@ class _Sellers:
 def view(*, session: Session, now: datetime, instead: Mapping[int, int] | None = None) -> PlanView:
     """Give the plan of today: what is drafted counts as on order, so that the same need is not met twice.
 
-    `instead` are spools by offer that a person asks about: prices, risk and days follow them, the plan does not.
+    `instead` are spools by offer that a person asks about, taken in whole packs: prices, risk and days follow them,
+    the plan does not.
     """
     return _view(session, stock.standing(session=session, now=now), now=now, instead=instead)
 
@@ -210,7 +225,8 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
     pile = _pile(session, told, rows, drafted, now=now)
     besides = buys.besides(session, held=held, known=told.known, shop=told.shop, now=now)
     lots, whose = _lots(rows, held, sellers, besides, today=told.today)
-    planned = reorder.plan(pile, lots, sellers.sources, _house(session, told, drafted, now=now))
+    house = _house(session, told, drafted, now=now)
+    planned = reorder.plan(pile, lots, sellers.sources, house)
     lines = [
         _line(
             told,
@@ -231,6 +247,8 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
         suppliers=suppliers,
         items=tuple(sorted((priced.get(one.item.article_id, one) for one in lines), key=lambda one: one.item.name)),
         left_out=sellers.left_out,
+        budget_minor=house.budget_minor,
+        room_spools=house.room_spools,
     )
 
 
@@ -332,18 +350,18 @@ def _pile(session: Session, told: Standing, rows: Sequence[tuple[int, int]], dra
     """Give how the items stand: what will be drawn with what is sure, what is here, and what a day without costs."""
     at = np.array([row for row, _ in rows], dtype=np.intp)
     numbers = [number for _, number in rows]
-    mean, variance = _with_sure(told, at)
+    mean, variance = with_sure(told, at)
     held = [told.usable(number)[1] + stock.by_then(drafted.get(number, ())) for number in numbers]
     daily = mean[:, _COVER_DAYS] / _COVER_DAYS if numbers else np.zeros(0)
     lost = idling.lost_a_day(session, shop=told.shop, now=now, article_ids=numbers, daily_mg=daily)
     risks = dict(session.execute(select(col(Article.id), col(Article.risk_ppm))).all())
     usual = 1.0 if lost.any() else told.shop.risk  # where no stop costs anything, the workshop's own risk decides
     risk = np.array([usual if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
-    pile = Pile(mean, variance, _by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
+    pile = Pile(mean, variance, by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
     return replace(pile, lost=pile.lost * _alone(session, numbers, pile))
 
 
-def _by_the_end(held: Sequence[Floats]) -> Floats:
+def by_the_end(held: Sequence[Floats]) -> Floats:
     """Give what had come for the draw up to the end of each day: what comes in its course is there for it.
 
     Of what is held by day, as Stock has it, the last of the days before.
@@ -352,7 +370,7 @@ def _by_the_end(held: Sequence[Floats]) -> Floats:
     return np.concatenate([by_day[:, :1], by_day[:, :-1]], axis=1)
 
 
-def _with_sure(told: Standing, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> tuple[Floats, Floats]:
+def with_sure(told: Standing, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> tuple[Floats, Floats]:
     """Give mean and variance with what is sure to be asked, which consumes the forecast of its week.
 
     What it changes in the middle and the spread of the paths, it is taken to change in these.
@@ -441,7 +459,7 @@ def _gap_from(today: date, line: Line) -> date | None:
 def _asked(line: ItemLine, instead: Mapping[int, int] | None) -> ItemLine:
     if instead is None or line.held is None:
         return line
-    spools = instead.get(line.held.terms.offer_id, 0)
+    spools = line.held.terms.bought(instead.get(line.held.terms.offer_id, 0))
     return replace(line, spools=spools, price_minor=line.held.terms.price_at(max(spools, 1)))
 
 

@@ -15,8 +15,8 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.terms import MOST_SPOOLS, Bought, bill
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import finding, offers
-from spoolkeep.services.orderbook import OVERDUE, freight_minor, lines_of, standing, view
+from spoolkeep.services import finding, offers, orderneeds
+from spoolkeep.services.orderbook import OVERDUE, lines_of, standing, view
 from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
@@ -42,15 +42,8 @@ class OrderAnswer:
     order_ids: tuple[int, ...]
 
 
-def draft(
-    *,
-    session: Session,
-    now: datetime,
-    by: By,
-    wanted: Sequence[Wanted],
-    needed_by: Mapping[int, date] | None = None,
-) -> OrderAnswer:
-    """Draft one order for each supplier of these offers, needed by a day by supplier. Errors: BadInput, NotFound."""
+def draft(*, session: Session, now: datetime, by: By, wanted: Sequence[Wanted]) -> OrderAnswer:
+    """Draft one order for each supplier of these offers. Errors: BadInput, NotFound."""
 
     def do(act: Act) -> OrderAnswer:
         chosen = [one for one in wanted if one.spools]
@@ -62,13 +55,12 @@ def draft(
             offer = read_offer(session, one)
             offers.check_holds(session, offer, today)
             by_supplier.setdefault(offer.supplier_id, []).append((offer, one.spools))
-        days = needed_by or {}
         prices = _prices(session, by_supplier)
         orders = [
             _draft_one(
                 session,
                 act,
-                Order(serial=0, supplier_id=number, drafted_at=now, needed_by=days.get(number)),
+                Order(serial=0, supplier_id=number, drafted_at=now),
                 lines=lines,
                 prices=prices[number],
             )
@@ -78,6 +70,24 @@ def draft(
 
     request = {"wanted": list(wanted)}
     return once(session, "draft order", by=by, now=now, request=request, answers=OrderAnswer, do=do)
+
+
+def in_packs(session: Session, wanted: Mapping[int, int]) -> tuple[list[Wanted], tuple[str, ...]]:
+    """Give spools by offer as they are sold: in whole packs, from the least number on; and what that changed, in words.
+
+    An offer that is not there any more stays as it is asked for: to draft it is refused.
+    """
+    chosen, told = [], []
+    for number, asked in wanted.items():
+        offer = session.get(Offer, number)
+        spools = (
+            offers.terms_of(session, [offer])[offer.id].bought(asked) if offer is not None and offer.live else asked
+        )
+        if offer is not None and spools != asked:
+            name = finding.item_name(session, offer.article_id)
+            told.append(f"{name}: {asked} asked for, {spools} taken, as it is sold.")
+        chosen.append(Wanted(number, spools))
+    return chosen, tuple(told)
 
 
 def last_id(session: Session) -> int:
@@ -169,13 +179,20 @@ def _draft_one(
 
 
 def set_state(session: Session, act: Act, order: Order, state: OrderState, *, now: datetime) -> None:
-    """Put an order into a state; once it is sent, it keeps what its parcel costs by the terms of that day."""
+    """Put an order into a state.
+
+    Once it is sent, it keeps what its parcel costs by the terms of that day, and the day on its sheet by which it is
+    needed.
+    """
+    if state is OrderState.SENT and not order.needed_said:
+        need = orderneeds.needs(session=session, now=now).get(order.id)
+        change(session, act, order, needed_by=need.by if need else None)
     change(session, act, order, state=state)
     if state is OrderState.SENT:
         lines = lines_of(session, [order.id])
         goods = sum(line.spools * line.price_minor for line in lines)
-        parcel = freight_minor(session.get_one(Supplier, order.supplier_id), goods)
-        change(session, act, order, sent_at=now, freight_minor=parcel)
+        seller = offers.seller_now(session, session.get_one(Supplier, order.supplier_id))
+        change(session, act, order, sent_at=now, freight_minor=seller.freight_minor(goods) if goods else 0)
         for line in lines:
             change(session, act, line, placed_at=now)
     if state in {OrderState.CLOSED_SHORT, OrderState.CALLED_OFF}:

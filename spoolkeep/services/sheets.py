@@ -12,10 +12,12 @@ from sqlalchemy.orm import Session
 
 from spoolkeep.domain.codes import CodeKind, read_code_of
 from spoolkeep.domain.errors import NotFound
+from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.sheets import write_sheet
+from spoolkeep.domain.terms import Bill
 from spoolkeep.paper.sheets import HEADER, ReorderLine, ReorderSheet, reorder_csv_rows, reorder_rows
-from spoolkeep.services import orderbook
-from spoolkeep.services.orderbook import LineView, OrderView
+from spoolkeep.services import orderbook, orderneeds
+from spoolkeep.services.orderbook import LineView, OrderTerms, OrderView
 from spoolkeep.services.orderplan import ItemLine, PlanView
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.workbooks import write_workbook
@@ -29,14 +31,21 @@ def planned_sheets(plan: PlanView) -> dict[int, ReorderSheet]:
         sheet = _sheet(
             shop,
             [_planned(line) for line in one.lines],
-            reference=f"Plan of {plan.today.isoformat()}",
+            reference="",
             supplier=one.name,
             supplier_address=one.address,
             drawn_on=plan.today,
             currency=shop.currency,
         )
-        freight = one.bill.freight_minor if one.bill else 0
-        found[one.supplier_id] = replace(sheet, needed_by=one.needed_by, freight_minor=freight)
+        comes_to = one.bill or Bill((), 0, 0, 0)
+        basket = one.terms.reached(sum(line.spools for line in one.lines))
+        terms = OrderTerms(comes_to.freight_minor, one.terms.free_from_minor, one.terms.least_minor, basket)
+        found[one.supplier_id] = replace(
+            sheet,
+            needed_by=one.needed_by,
+            freight_minor=comes_to.freight_minor,
+            terms=_in_words(terms, comes_to.goods_minor, shop.formats),
+        )
     return found
 
 
@@ -62,18 +71,21 @@ def as_csv(sheet: ReorderSheet) -> bytes:
 
 def as_workbook(sheet: ReorderSheet) -> bytes:
     """Give a sheet as XLSX: grams and amounts as numbers, days as days, all else as texts."""
-    return write_workbook(f"Order {sheet.reference}", HEADER, reorder_rows(sheet), made_on=sheet.drawn_on)
+    return write_workbook(
+        f"Order {sheet.reference}" if sheet.reference else "Plan", HEADER, reorder_rows(sheet), made_on=sheet.drawn_on
+    )
 
 
 def sheet_of(*, session: Session, now: datetime, order_id: int) -> ReorderSheet:
     """Give an order's sheet. Errors: NotFound."""
-    return of_order(orderbook.view(session=session, now=now, order_id=order_id), load_shop(session))
+    needs = orderneeds.needs(session=session, now=now)
+    return of_order(orderbook.view(session=session, now=now, order_id=order_id, needs=needs), load_shop(session))
 
 
 def of_drafts(*, session: Session, now: datetime) -> list[ReorderSheet]:
     """Give the sheet of every order that is drafted, the oldest first. Errors: NotFound where none is."""
-    shop = load_shop(session)
-    drafted = [of_order(order, shop) for order in orderbook.drafts(session=session, now=now)]
+    shop, needs = load_shop(session), orderneeds.needs(session=session, now=now)
+    drafted = [of_order(order, shop) for order in orderbook.drafts(session=session, now=now, needs=needs)]
     if not drafted:
         raise NotFound("no_drafts", "No order is drafted, so there is no sheet to print. Open an order for its own.")
     return drafted
@@ -102,8 +114,11 @@ def of_order(order: OrderView, shop: Shop) -> ReorderSheet:
 
 def terms_in_words(order: OrderView, shop: Shop) -> tuple[str, ...]:
     """Give what bears on an order's price in sentences, as its supplier reads them."""
-    formats, terms = order.priced(shop.formats), order.terms
-    told = [f"Prices are for one spool, in {order.currency}."]
+    return _in_words(order.terms, order.total_minor, order.priced(shop.formats))
+
+
+def _in_words(terms: OrderTerms, goods_minor: int, formats: Formats) -> tuple[str, ...]:
+    told = [f"Prices are for one spool, in {formats.currency}."]
     if terms.basket:
         from_spools, off_ppm = terms.basket
         off = formats.share(Fraction(off_ppm, 100))
@@ -111,7 +126,7 @@ def terms_in_words(order: OrderView, shop: Shop) -> tuple[str, ...]:
     free = "" if terms.free_from_minor is None else f"free from {formats.money(terms.free_from_minor)} of goods"
     if terms.freight_minor:
         told.append(f"The parcel as you charge it: {formats.money(terms.freight_minor)}{', ' if free else ''}{free}.")
-    elif terms.free_from_minor is not None and order.total_minor >= terms.free_from_minor:
+    elif terms.free_from_minor is not None and goods_minor >= terms.free_from_minor:
         told.append(f"The parcel is {free}.")
     return tuple(told)
 

@@ -335,7 +335,18 @@ def _committed(session: Session) -> dict[int, list[tuple[date | None, int]]]:
 def coming_of(
     session: Session, known: Mapping[int, Learned], states: Collection[OrderState], *, shop: Shop, now: datetime
 ) -> dict[int, list[tuple[int, int]]]:
-    """Give in how many days what orders in these states still bring may be counted on, and how much, by item.
+    """Give by item in how many days what orders in these states still bring should come, and how much."""
+    found: dict[int, list[tuple[int, int]]] = {}
+    for coming in coming_by_order(session, known, states, shop=shop, now=now).values():
+        for article_id, days, mg in coming:
+            found.setdefault(article_id, []).append((days, mg))
+    return found
+
+
+def coming_by_order(
+    session: Session, known: Mapping[int, Learned], states: Collection[OrderState], *, shop: Shop, now: datetime
+) -> dict[int, list[tuple[int, int, int]]]:
+    """Give by order what it still brings: the item, in how many days it should come, and how much.
 
     `known` are the lead times of all suppliers, by `Learned.awaited_on`.
     """
@@ -345,8 +356,8 @@ def coming_of(
         .join(OrderLine, col(OrderLine.order_id) == col(Order.id))
         .where(col(Order.live), col(OrderLine.live), col(Order.state).in_(states), lacking > 0)
     )
-    found: dict[int, list[tuple[int, int]]] = {}
+    found: dict[int, list[tuple[int, int, int]]] = {}
     for order, article_id, spools, spool_mg in session.execute(query):
         days = (known[order.supplier_id].awaited_on(order, today=today) - today).days
-        found.setdefault(article_id, []).append((days, spools * spool_mg))
+        found.setdefault(order.id, []).append((article_id, max(days, 0), spools * spool_mg))
     return found

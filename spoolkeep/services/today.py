@@ -3,7 +3,7 @@
 The start page calls it and words it. It only reads, in a number of queries that does not grow with the workshop.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Generic, TypeVar
@@ -17,13 +17,14 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.planned import Cause, State
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
-from spoolkeep.services import leadtimes, orderbook, orderplan, stock, tonight, toweigh
+from spoolkeep.services import leadtimes, orderbook, orderneeds, orderplan, stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.orderbook import OPEN_STATES, TooLate
 from spoolkeep.services.orderplan import LIKELY, SOMETIMES, PlanView
 from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.services.stock import Standing
 from spoolkeep.services.toweigh import ToWeigh
 from spoolkeep.store.columns import Moment
 from spoolkeep.store.tables import (
@@ -171,7 +172,7 @@ def needed(*, session: Session, now: datetime) -> Today:
     lead_times = leadtimes.learned(session, shop=shop, today=today)
     told = stock.standing(session=session, now=now, lead_times=lead_times)
     known = told.known
-    drafts, awaited, late = _orders(session, lead_times, now=now, shop=shop)
+    drafts, awaited, late = _orders(session, told, now=now)
     waiting = _waiting(session, known, now)
     steps = None if any(one.spools for one in told.held.values()) else _steps(session, shop, bool(known))
     return Today(
@@ -236,11 +237,9 @@ def _items(plan: PlanView) -> Some[ItemDue]:
     return _some(sorted(found, key=lambda one: (not one.late, -one.short_mg, one.lasts_days, one.item.name)))
 
 
-def _orders(
-    session: Session, lead_times: Mapping[int, Learned], *, shop: Shop, now: datetime
-) -> tuple[list[OrderDue], list[OrderDue], list[TooLate]]:
+def _orders(session: Session, told: Standing, *, now: datetime) -> tuple[list[OrderDue], list[OrderDue], list[TooLate]]:
     """Give drafts, orders awaited by today (late ones first), and what comes too late."""
-    today = shop.today(now)
+    shop, today, lead_times = told.shop, told.today, told.taking
     lacking = lacking_of_line()
     query = (
         select(Order, Supplier, lacking)
@@ -257,8 +256,9 @@ def _orders(
             drafts[order.id] = due
         elif missing > 0 and due.due_on <= today:
             awaited[order.id] = due
+    needs = orderneeds.needs(session=session, now=now, told=told)
     by_day: Callable[[OrderDue], tuple[bool, date, int]] = lambda one: (not one.late, one.due_on, one.order_id)  # noqa: E731
-    late = orderbook.too_late(coming.values(), lead_times, shop=shop, now=now)
+    late = orderbook.too_late(coming.values(), lead_times, needs=needs, shop=shop, now=now)
     return sorted(drafts.values(), key=by_day), sorted(awaited.values(), key=by_day), late
 
 

@@ -10,7 +10,7 @@ from spoolkeep.domain.errors import BadInput, NotFound, Refusal
 from spoolkeep.domain.terms import MOST_SPOOLS
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
-from spoolkeep.services import creditnotes, orderbook, orderdrafts, ordermail, orderplan, orders, sheets
+from spoolkeep.services import creditnotes, orderbook, orderdrafts, ordermail, orderneeds, orderplan, orders, sheets
 from spoolkeep.services.orderbook import OrderView
 from spoolkeep.services.orderdrafts import DraftAnswer
 from spoolkeep.services.orders import Wanted
@@ -24,8 +24,13 @@ pages = Blueprint("orders", __name__, url_prefix="/orders")
 
 @pages.get("")
 def page() -> str:
-    """Show what to order now, and the orders."""
-    return _show()
+    """Show what to order now, and the orders; of those that are over the ones older than `before` in the address."""
+    return _show(before=_before())
+
+
+def _before() -> int | None:
+    given = request.args.get("before", "").strip()
+    return forms.whole_from(given, "Older than the order") if given else None
 
 
 @pages.post("")
@@ -37,19 +42,15 @@ def draft() -> str | Answer | tuple[str, int]:
             return _show(instead=wanted)
         with doors.writing() as session:
             orders.check_seen(session, forms.maybe_whole("seen", "The last order seen"))
-            plan = orderplan.view(session=session, now=doors.now(), instead=wanted)
-            answer = orders.draft(
-                session=session,
-                now=doors.now(),
-                by=doors.by_form(),
-                wanted=[Wanted(number, spools) for number, spools in wanted.items()],
-                needed_by={one.supplier_id: one.needed_by for one in plan.due if one.needed_by},
-            )
+            packs, told = orders.in_packs(session, wanted)
+            answer = orders.draft(session=session, now=doors.now(), by=doors.by_form(), wanted=packs)
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     count = len(answer.order_ids)
     drafted = "1 order. Print or send its sheet." if count == 1 else f"{count} orders. Print or send each one's sheet."
     flash(f"Drafted: {drafted}", "heard")
+    for words in told:
+        flash(words, "attention")
     if len(answer.order_ids) == 1:
         return redirect(url_for("orders.one", order_id=answer.order_ids[0]))
     return redirect(url_for("orders.page"))
@@ -112,7 +113,8 @@ def move_on(order_id: int) -> Answer | tuple[str, int]:
 
 def _told(session: Session, order_id: int) -> str:
     """Give when an order comes and when it is needed, where it comes too late; else nothing."""
-    arrival = orderbook.view(session=session, now=doors.now(), order_id=order_id).arrival
+    needs = orderneeds.needs(session=session, now=doors.now())
+    arrival = orderbook.view(session=session, now=doors.now(), order_id=order_id, needs=needs).arrival
     words = arrival.words(load_shop(session).formats) if arrival and arrival.days_without else ""
     return words[:1].upper() + words[1:]
 
@@ -200,12 +202,14 @@ def sheet_workbook(order_id: int) -> Response:
     return paper.workbook(sheets.as_workbook(sheet), f"order-{sheet.reference}")
 
 
-def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None) -> str:
+def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None, before: int | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         plan = orderplan.view(session=session, now=doors.now(), instead=instead)
         seen = orders.last_id(session)
-        listed = orderbook.listed(session=session, now=doors.now())
+        needs = orderneeds.needs(session=session, now=doors.now())
+        awaited = orderbook.listed(session=session, now=doors.now(), open_only=True, limit=None, needs=needs)
+        over = orderbook.ended(session=session, now=doors.now(), before=before)
         drafted = orderbook.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
@@ -213,7 +217,9 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
         plan=plan,
         seen=seen,
         asked=instead is not None,
-        orders=listed,
+        orders=awaited,
+        over=over,
+        before=before,
         drafts=drafted,
         credits=due,
         shop=shop,
@@ -225,7 +231,8 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None)
 def _show_one(order_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         shop = load_shop(session)
-        order = orderbook.view(session=session, now=doors.now(), order_id=order_id)
+        needs = orderneeds.needs(session=session, now=doors.now())
+        order = orderbook.view(session=session, now=doors.now(), order_id=order_id, needs=needs)
         addable = orderdrafts.addable(session=session, now=doors.now(), order=order)
     sheet = sheets.of_order(order, shop)
     return render_template(
@@ -242,7 +249,11 @@ def _show_one(order_id: int, refused: Refusal | None = None) -> str:
 
 
 def _typed(order: OrderView) -> dict[str, str]:
-    """Give what a draft's fields hold: what was typed before it was refused, else what stands."""
-    stands = {"note": order.note, "needed_by": order.needed_by.isoformat() if order.needed_by else ""}
+    """Give what a draft's fields hold: what was typed before it was refused, else what stands.
+
+    A day that nobody said stands in no field: it follows the lines.
+    """
+    need = order.arrival.need if order.arrival else None
+    stands = {"note": order.note, "needed_by": need.by.isoformat() if need and need.is_said else ""}
     stands |= {f"spools-{line.line_id}": str(line.spools) for line in order.lines}
     return stands | {name: value for name, value in request.form.items() if name in stands}

@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import CostFlow, Finish, PlaceKind, Role
-from spoolkeep.services import acts, catalogue, choices, joblist, machines, setup, suppliers, undoing
+from spoolkeep.services import acts, catalogue, choices, joblist, machines, orderacts, setup, suppliers, undoing
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
@@ -324,4 +324,5 @@ def _show(refused: Refusal | None = None) -> str:
 def _show_acts(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         latest = acts.recent(session=session, limit=100)
-    return render_template("acts.html", acts=latest, refused=refused)
+        told = orderacts.told(session=session, act_ids=[one.act_id for one in latest])
+    return render_template("acts.html", acts=latest, told=told, refused=refused)

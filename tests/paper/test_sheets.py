@@ -52,6 +52,13 @@ def test_a_sheet_says_who_orders_what_from_whom_by_when() -> None:
         assert part in page
 
 
+def test_a_plan_has_no_reference_and_says_so_nowhere() -> None:
+    (page,) = words(replace(SHEET, order_code=None, reference=""))
+    assert "Planned on 4 Mar 2026" in page
+    assert "reference" not in page
+    assert "Our reference R000 031 49, 4 Mar 2026" in words(SHEET)[0]
+
+
 def test_the_total_is_the_sum_of_the_lines() -> None:
     assert SHEET.total_minor == 8 * 1899 + 100_001
     assert "£1,151.93" in words(SHEET)[0]  # 151.92 + 1,000.01

@@ -10,7 +10,7 @@ from spoolkeep.domain.words import Kind
 from spoolkeep.services import creditnotes, deliveries, spools, undoing
 from spoolkeep.services.creditnotes import CreditView
 from spoolkeep.store.engine import Store
-from spoolkeep.store.tables import Spool, Supplier
+from spoolkeep.store.tables import Delivery, Order, Spool, Supplier
 from tests.workshop import TestWorkshop, by
 
 
@@ -65,6 +65,37 @@ def test_what_came_is_entered_once_and_says_what_is_short(shop: TestWorkshop) ->
     assert len(due(shop)) == 1
     with pytest.raises(Conflict, match="came before"):
         shop.do(lambda s: creditnotes.came(session=s, now=shop.now, by=by(), number=first.number, minor=3800))
+
+
+def test_no_more_comes_back_than_was_paid_for_the_order(shop: TestWorkshop) -> None:
+    """Three spools at 19.00 came together: 57.00, of which one, half used, goes back."""
+    with shop.store.read() as session:
+        code = deliveries.codes_of(session=session, delivery_id=1)[0]
+    shop.do(lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=code, kind=Kind.RETURN, mg=500_000))
+    (one,) = due(shop)
+
+    def come(minor: int) -> creditnotes.CreditAnswer:
+        return shop.do(lambda s: creditnotes.came(session=s, now=shop.now, by=by(), number=one.number, minor=minor))
+
+    with pytest.raises(BadInput, match=r"came to €57\.00, so €57\.01 cannot come back"):
+        come(5701)
+    assert due(shop) == [one]
+    assert come(5700).short_minor == 950 - 5700, "a supplier may give back all of it"
+
+
+def test_what_came_in_parts_of_one_order_is_paid_for_together(shop: TestWorkshop) -> None:
+    with shop.store.write() as session:
+        session.add(Order(serial=1, supplier_id=1, drafted_at=shop.now))
+        session.flush()
+        session.get_one(Delivery, 1).order_id = 1
+    shop.deliver(1, price_minor=2500)
+    with shop.store.write() as session:
+        session.get_one(Delivery, 2).order_id = 1
+    send_back(shop)
+    first, _ = due(shop)
+    with pytest.raises(BadInput, match=r"came to €82\.00"):
+        shop.do(lambda s: creditnotes.came(session=s, now=shop.now, by=by(), number=first.number, minor=8201))
+    shop.do(lambda s: creditnotes.came(session=s, now=shop.now, by=by(), number=first.number, minor=8200))
 
 
 def test_an_undone_return_asks_for_nothing(shop: TestWorkshop) -> None:

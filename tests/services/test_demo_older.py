@@ -23,7 +23,8 @@ OF_WORKSHOP = (
 BACK_TO_0003 = (
     *(f"DROP TABLE {table}" for table in ("kept_on", "change_purge", "bin_weighing", "credit", "product_order")),
     *(f"ALTER TABLE supplier DROP COLUMN {name}" for name in ("order_days", "lead_spread_days")),
-    *('ALTER TABLE "order" DROP COLUMN needed_by', "ALTER TABLE article DROP COLUMN risk_ppm"),
+    *(f'ALTER TABLE "order" DROP COLUMN {name}' for name in ("needed_by", "needed_said")),
+    "ALTER TABLE article DROP COLUMN risk_ppm",
     *(f"ALTER TABLE workshop DROP COLUMN {name}" for name in OF_WORKSHOP),
     "ALTER TABLE workshop ADD COLUMN minute_cost_minor INTEGER",
     "DROP INDEX ix_takings_line_product_id",

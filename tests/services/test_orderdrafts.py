@@ -32,7 +32,7 @@ from spoolkeep.services.orderdrafts import DraftAnswer
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
-from spoolkeep.store.tables import BasketBreak, Offer, Supplier
+from spoolkeep.store.tables import BasketBreak, Offer, PriceBreak, Supplier
 from tests.workshop import TestWorkshop, by
 
 
@@ -192,6 +192,17 @@ def test_a_basket_break_is_taken_off_every_line_and_given_back_below_it(shop: Or
     shop.set(number, 6, 3)
     assert shop.lines(number) == [(6, 1700), (3, 2000)]
     assert shop.order(number).terms.basket is None
+
+
+def test_a_break_of_an_older_book_that_is_dearer_costs_nobody_more(shop: Ordering) -> None:
+    """From 3 spools on the second offer asks 25.00, which is more than the 20.00 of a single one: never paid."""
+    with shop.store.write() as session:
+        session.add(PriceBreak(offer_id=shop.white, from_spools=3, price_minor=2500))
+        session.add(BasketBreak(supplier_id=shop.supplier, from_spools=4, off_ppm=100_000))
+    number = shop.drafted(Wanted(shop.white, 3))
+    assert shop.lines(number) == [(3, 2000)]
+    shop.set(number, 4)
+    assert shop.lines(number) == [(4, 1800)], "20.00 less a tenth"
 
 
 def test_the_note_and_the_day_are_kept_when_it_is_sent_and_then_stand(shop: Ordering) -> None:

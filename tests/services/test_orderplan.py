@@ -257,16 +257,17 @@ def test_a_supplier_nobody_knows_the_days_of_is_said_to_be_as_setup_says(shop: T
 
 
 def test_the_plans_sheet_and_the_orders_sheet_say_the_same(shop: TestWorkshop) -> None:
-    _offer(shop, "Quick", 2000, lead_days=2)
+    offer = _offer(shop, "Quick", 2000, lead_days=2)
+    with shop.store.write() as session:
+        supplier = session.get_one(Supplier, session.get_one(Offer, offer).supplier_id)
+        supplier.parcel_minor, supplier.free_freight_minor = 490, 900_000
+        session.add(BasketBreak(supplier_id=supplier.id, from_spools=2, off_ppm=50_000))
     plan = _plan(shop)
     (planned,) = sheets.planned_sheets(plan).values()
     (line,) = plan.now
     assert line.held is not None
     wanted = [Wanted(line.held.terms.offer_id, line.spools)]
-    needed = {one.supplier_id: one.needed_by for one in plan.due if one.needed_by}
-    number = shop.do(
-        lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=wanted, needed_by=needed)
-    ).order_ids[0]
+    number = shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=wanted)).order_ids[0]
     with shop.store.read() as session:
         ordered = sheets.sheet_of(session=session, now=shop.now, order_id=number)
     assert ordered.supplier == planned.supplier == "Quick"
@@ -277,6 +278,14 @@ def test_the_plans_sheet_and_the_orders_sheet_say_the_same(shop: TestWorkshop) -
         planned.total_minor,
     )
     assert ordered.order_code is not None
+    assert planned.terms == ordered.terms
+    assert [words.split(":")[0] for words in planned.terms] == [
+        "Prices are for one spool, in EUR.",
+        "From 2 spools on, you take 5.0\N{NO-BREAK SPACE}% off all spools.",
+        "The parcel as you charge it",
+    ]
+    assert planned.terms[-1].endswith("free from €9,000.00 of goods.")
+    assert (planned.order_code, planned.reference) == (None, ""), "what is only planned is no order yet"
 
 
 def test_figures_tell_the_plan_with_units_in_their_names(shop: TestWorkshop) -> None:

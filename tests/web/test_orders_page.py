@@ -10,6 +10,7 @@ import openpyxl
 import pytest
 from flask.testing import FlaskClient
 
+from spoolkeep.domain.words import OrderState
 from spoolkeep.services import catalogue, orderbook, orders
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.orderbook import OrderView
@@ -114,12 +115,37 @@ def test_a_promise_that_is_too_late_says_so_at_once(
     assert "No day is promised" in _plain(sent.text)
     promise = {"state": "promised", "promised_for": (today + timedelta(days=10)).isoformat()}
     told = client.post(here, data={"key": key(), **promise}, follow_redirects=True)
-    words = "Promised for 14 Mar, needed by 11 Mar: 3 days without."
+    words = "Promised for 14 Mar, needed by 11 Mar: 3 days late."
     assert _plain(told.text).count(words) == 2, "in the message and on the page"
     assert words in _plain(client.get("/orders").text)
     page = _plain(client.get("/").text)
     assert "An order from North Quay comes too late" in page
-    assert "promised for 14 Mar, needed by 11 Mar: 3 days without" in page
+    assert "promised for 14 Mar, needed by 11 Mar: 3 days late" in page
+
+
+def test_orders_that_are_over_are_reached_however_old_they_are(
+    client: FlaskClient, shop: TestWorkshop, offers: list[int], order: OrderView
+) -> None:
+    """Fifty stand on a page: of 51 that are called off the oldest one is on the next. One draft stays open."""
+    over = [_drafted(shop, offers[0]) for _ in range(51)]
+    for number in over:
+        shop.do(
+            lambda s, number=number: orders.move_on(  # type: ignore[misc] # a lambda in a loop
+                session=s, now=shop.now, by=by(), order_id=number, state=OrderState.CALLED_OFF
+            )
+        )
+    page = client.get("/orders").text
+    older = re.search(r'href="(/orders\?before=\d+)#over"', page)
+    assert older
+    listed = [int(one) for one in re.findall(r'href="/orders/(\d+)"', page)]
+    assert listed == [order.order_id, *reversed(over[1:])], "a draft is listed however many were drafted since"
+    page = client.get(older[1]).text
+    assert [int(one) for one in re.findall(r'href="/orders/(\d+)"', page)] == [order.order_id, over[0]]
+    assert 'href="/orders#over"' in page
+    assert "Older orders" not in page
+    assert "None is older" in client.get("/orders?before=1").text
+    assert client.get("/orders?before=x").status_code == 422
+    assert client.get(f"/orders?before={'9' * 30}").status_code == 422
 
 
 def test_the_workbook_has_numbers_for_numbers(client: FlaskClient, order: OrderView) -> None:

@@ -193,6 +193,9 @@ def test_how_long_it_took_stands_beside_what_the_owner_says(
     assert "that counts for four deliveries beside the 1 that came" in page
     assert "2\N{NO-BREAK SPACE}days late" in page
     assert "0 of 1" in page
+    # sent on Thursday 12 February, in on Saturday the 21st: Friday, and Monday to Friday
+    assert '<td class="num" data-label="By the calendar">9\N{NO-BREAK SPACE}days</td>' in page
+    assert '<td class="num" data-label="In carrier days">6</td>' in page
 
 
 def test_what_orders_and_stops_are_weighed_by_is_kept_and_stays_where_a_form_does_not_ask(

@@ -10,6 +10,7 @@ from sqlmodel import Field, SQLModel
 
 from spoolkeep.domain.words import OrderState
 from spoolkeep.store.columns import (
+    flag,
     holds,
     integers,
     link,
@@ -126,7 +127,9 @@ class Order(SQLModel, table=True):
     freight_minor: int = Field(default=0, sa_type=BigInteger)
     note: str = ""
     needed_by: date | None = None
-    """The last day on which it still comes in time for all its items."""
+    """The last day on which it still comes in time, as its sheet says: what a person said, else as it was sent."""
+    needed_said: bool = flag()
+    """Whether a person said that day; else it follows from how its lines stand."""
     __table_args__ = (one_of("state", OrderState), *integers("freight_minor"))
 
 

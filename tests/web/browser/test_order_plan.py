@@ -4,11 +4,12 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from spoolkeep.services.catalogue import SupplierEntry
+from spoolkeep.store.ledger import workshop
 from spoolkeep.store.tables import BasketBreak, Offer
 from tests.workshop import TestWorkshop
 
 pytestmark = pytest.mark.browser
-CELLS = ("Out first", "Lasts", "A spool", "Sum")
+CELLS = ("Runs out", "Lasts", "A spool", "Sum")
 
 
 @pytest.fixture
@@ -43,6 +44,48 @@ def test_what_moves_as_it_is_typed_is_what_the_server_reckons(
     page.get_by_role("button", name="What would that do?").first.click()
     expect(page.get_by_role("heading", name="What you ask about")).to_be_visible()
     assert _shown(page) == moved
+
+
+def test_half_a_pack_is_taken_as_a_whole_one_while_it_is_typed_and_so_by_the_server(
+    page: Page, address: str, shop: TestWorkshop, offer: int
+) -> None:
+    with shop.store.write() as session:
+        session.get_one(Offer, offer).pack = 4
+    page.goto(f"{address}/orders")
+    field = page.locator(f"input[name=offer-{offer}]")
+    field.fill("9")
+    taken = page.locator("#plan [data-shows=taken]")
+    expect(taken).to_have_text("9 asked for: 12, as it is sold")
+    moved = _shown(page)
+    assert moved[3] == "€217.80", "twelve at 18.15"
+    field.blur()
+    expect(field).to_have_value("12")
+    expect(taken).to_have_text("9 asked for: 12, as it is sold")
+    page.get_by_role("button", name="What would that do?").first.click()
+    expect(page.get_by_role("heading", name="What you ask about")).to_be_visible()
+    assert _shown(page) == moved
+
+
+def test_what_passes_the_budget_or_the_room_is_said_while_it_is_typed_and_by_the_server(
+    page: Page, address: str, shop: TestWorkshop, offer: int
+) -> None:
+    """Ten at 18.15 and a parcel of 4.90 are 186.40: 36.40 more than 150.00. One spool is on the shelf."""
+    with shop.store.write() as session:
+        workshop(session).budget_minor, workshop(session).shelf_spools = 15_000, 9
+    page.goto(f"{address}/orders")
+    money, room = page.locator("[data-over=budget]"), page.locator("[data-over=room]")
+    expect(money).to_be_hidden()
+    expect(room).to_be_hidden()
+    for press in (False, True):
+        page.locator(f"input[name=offer-{offer}]").fill("10")
+        if press:
+            page.get_by_role("button", name="What would that do?").first.click()
+            expect(page.get_by_role("heading", name="What you ask about")).to_be_visible()
+        expect(money).to_contain_text("budget: this is €36.40 more.")
+        expect(room).to_contain_text("There is room for 8 more spools, those that are coming counted: 2 too many.")
+        page.locator(f"input[name=offer-{offer}]").fill("1")
+        expect(money).to_be_hidden()
+        expect(room).to_be_hidden()
 
 
 def test_the_review_of_a_busy_week_takes_four_presses_from_the_page_to_sheets_that_are_sent(
