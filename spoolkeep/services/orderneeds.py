@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.arrival import Need
 from spoolkeep.domain.ordering import needed_by
 from spoolkeep.domain.shortfall import Floats, chance_above
-from spoolkeep.services import orderplan, stock
+from spoolkeep.services import orderpile, stock
 from spoolkeep.services.orderbook import OPEN_STATES
 from spoolkeep.services.stock import Standing
 
@@ -80,9 +80,9 @@ def _chances(
     coming: Mapping[int, Sequence[tuple[int, int, int]]],
 ) -> Floats:
     """Give the chance that each is out by the end of each day, if its own order never came, (awaited, days + 1)."""
-    mean, variance = orderplan.with_sure(told, np.array([rows[one.article_id] for one in awaited], dtype=np.intp))
+    mean, variance = orderpile.with_sure(told, np.array([rows[one.article_id] for one in awaited], dtype=np.intp))
     held = [_without(told, one, coming) for one in awaited]
-    return chance_above(mean, variance, orderplan.by_the_end(held))
+    return chance_above(mean, variance, orderpile.by_the_end(held))
 
 
 def _without(told: Standing, one: _Awaited, coming: Mapping[int, Sequence[tuple[int, int, int]]]) -> Floats:

@@ -14,27 +14,24 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain import reorder
-from spoolkeep.domain.demand import consumed_by_day
 from spoolkeep.domain.leadtimes import Chances
 from spoolkeep.domain.ordering import WEEK
 from spoolkeep.domain.planned import After, House, Line, Lot, Outcome, Plan, Source, State
-from spoolkeep.domain.runout import CHANCES
-from spoolkeep.domain.shortfall import HORIZON, Floats, Pile, chance_above
+from spoolkeep.domain.shortfall import HORIZON, Floats
 from spoolkeep.domain.terms import Bill, Bought, SellerTerms, bill, whole_spools
 from spoolkeep.domain.truecost import DAYS_PER_MONTH, DAYS_PER_YEAR, PPM, SECONDS_PER_HOUR
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import buys, idling, offers, orderbook, stock
+from spoolkeep.services import buys, offers, orderbook, orderpile, stock
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.offers import Held
+from spoolkeep.services.orderpile import COVER_DAYS, Coming
 from spoolkeep.services.shop import Shop
 from spoolkeep.services.stock import Standing
-from spoolkeep.store.tables import Act, Article, Substitute, Supplier
+from spoolkeep.store.tables import Act, Supplier
 
 USUAL_SPOOL_MG = 1_000_000
 """What a spool is taken to hold where nobody offers the item yet: a kilogram, common practice."""
-_COVER_DAYS = 28
-_SOON_DAYS = 14
 _BETWEEN = 0.1, 0.9
 SOMETIMES, LIKELY = 0.1, 0.5
 
@@ -222,7 +219,7 @@ def _view(session: Session, told: Standing, *, now: datetime, instead: Mapping[i
         if number in told.known and told.is_asked(at, number)
     ]
     drafted = stock.coming_of(session, told.taking, (OrderState.DRAFTED,), shop=told.shop, now=now)
-    pile = _pile(session, told, rows, drafted, now=now)
+    pile = orderpile.pile_of(session, told, rows, drafted, now=now)
     besides = buys.besides(session, held=held, known=told.known, shop=told.shop, now=now)
     lots, whose = _lots(rows, held, sellers, besides, today=told.today)
     house = _house(session, told, drafted, now=now)
@@ -306,10 +303,6 @@ def _lots(
     return lots, whose
 
 
-Coming = Mapping[int, Sequence[tuple[int, int]]]
-"""By item, in how many days what is ordered should come, and how much."""
-
-
 def _house(session: Session, told: Standing, drafted: Coming, *, now: datetime) -> House:
     shop = told.shop
     spools = sum(one.spools for one in told.held.values())
@@ -337,83 +330,13 @@ def _next_look(told: Standing) -> int:
 
 def _spent(session: Session, told: Standing, now: datetime) -> int:
     """Give what the orders of today come to already: all that are drafted, and those that were sent today."""
-    today = orderbook.listed(session=session, now=now)
-    ours = [one for one in today if not one.is_foreign and one.state != OrderState.CALLED_OFF]
+    awaited = orderbook.listed(session=session, now=now, open_only=True, limit=None)
     return sum(
         one.to_pay_minor
-        for one in ours
-        if one.state == OrderState.DRAFTED or (one.sent_at and told.shop.today(one.sent_at) == told.today)
+        for one in awaited
+        if not one.is_foreign
+        and (one.state == OrderState.DRAFTED or (one.sent_at and told.shop.today(one.sent_at) == told.today))
     )
-
-
-def _pile(session: Session, told: Standing, rows: Sequence[tuple[int, int]], drafted: Coming, *, now: datetime) -> Pile:
-    """Give how the items stand: what will be drawn with what is sure, what is here, and what a day without costs."""
-    at = np.array([row for row, _ in rows], dtype=np.intp)
-    numbers = [number for _, number in rows]
-    mean, variance = with_sure(told, at)
-    held = [told.usable(number)[1] + stock.by_then(drafted.get(number, ())) for number in numbers]
-    daily = mean[:, _COVER_DAYS] / _COVER_DAYS if numbers else np.zeros(0)
-    lost = idling.lost_a_day(session, shop=told.shop, now=now, article_ids=numbers, daily_mg=daily)
-    risks = dict(session.execute(select(col(Article.id), col(Article.risk_ppm))).all())
-    usual = 1.0 if lost.any() else told.shop.risk  # where no stop costs anything, the workshop's own risk decides
-    risk = np.array([usual if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
-    pile = Pile(mean, variance, by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
-    return replace(pile, lost=pile.lost * _alone(session, numbers, pile))
-
-
-def by_the_end(held: Sequence[Floats]) -> Floats:
-    """Give what had come for the draw up to the end of each day: what comes in its course is there for it.
-
-    Of what is held by day, as Stock has it, the last of the days before.
-    """
-    by_day = np.stack(held)
-    return np.concatenate([by_day[:, :1], by_day[:, :-1]], axis=1)
-
-
-def with_sure(told: Standing, at: np.ndarray[tuple[int], np.dtype[np.intp]]) -> tuple[Floats, Floats]:
-    """Give mean and variance with what is sure to be asked, which consumes the forecast of its week.
-
-    What it changes in the middle and the spread of the paths, it is taken to change in these.
-    """
-    mean, variance = told.outlook.mean[at].copy(), told.outlook.variance[at].copy()
-    some = np.flatnonzero(told.sure[at].any(axis=1))
-    if len(some):
-        plain = told.outlook.drawn[at[some]]
-        usual, spread = _moments(plain)
-        sure, sure_spread = _moments(consumed_by_day(plain, told.sure[at[some]]))
-        mean[some] += sure - usual
-        variance[some] = np.where(spread > 0, variance[some] * sure_spread / np.maximum(spread, 1e-9), sure_spread)
-    return np.maximum.accumulate(np.maximum(mean, 0.0), axis=1), np.maximum(variance, 0.0)
-
-
-def _moments(paths: Floats) -> tuple[Floats, Floats]:
-    """Give mean and variance of paths, (items, chances, days), by the share of cases that each stands for."""
-    edges = np.concatenate([[0.0], (CHANCES[1:] + CHANCES[:-1]) / 2, [1.0]])
-    weights = np.diff(edges)[None, :, None]
-    mean = (paths * weights).sum(axis=1)
-    return mean, ((paths - mean[:, None]) ** 2 * weights).sum(axis=1)
-
-
-def _alone(session: Session, numbers: Sequence[int], pile: Pile) -> Floats:
-    """Give the share of cases in which no accepted substitute serves in an item's place when it has run out, (items,).
-
-    It serves as far as both together would last over the coming two weeks.
-    """
-    row = {number: at for at, number in enumerate(numbers)}
-    found = np.ones(len(numbers))
-    query = select(col(Substitute.article_id), col(Substitute.instead_id)).where(col(Substitute.live))
-    for number, instead in session.execute(query):
-        if number in row and instead in row:
-            one, other = row[number], row[instead]
-            alone = _out(pile, [one])
-            both = _out(pile, [one, other])
-            found[one] *= min(1.0, both / alone) if alone > 0 else 1.0
-    return found
-
-
-def _out(pile: Pile, rows: list[int]) -> float:
-    mean, variance, held = (one[rows, _SOON_DAYS].sum() for one in (pile.mean, pile.variance, pile.held))
-    return float(chance_above(np.array([mean]), np.array([variance]), np.array([held]))[0])
 
 
 def _line(
@@ -441,7 +364,7 @@ def _line(
         short_mg=max(0, committed_mg - held.usable_mg - on_order_mg),
         order_by=None if by is None else told.today + timedelta(days=by),
         comes_days=comes,
-        wanted_mg=round(line.daily * _COVER_DAYS),
+        wanted_mg=round(line.daily * COVER_DAYS),
         passed_over=None if line.passed_over is None else whose[line.passed_over.terms.offer_id],
         turn=None if line.turn is None else whose[line.turn.offer_id],
         spools=line.spools,
