@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spoolkeep.domain.dated import Turned, Way, turned
+from spoolkeep.domain.dated import Turned, Way, Weighed, turned
 from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State, Turns
 from spoolkeep.domain.replenish import Chance, Cycle, Deal, Packs, Reach, ahead, best_cycle
 from spoolkeep.domain.shortfall import Floats, Pile, Whole, chance_above
@@ -74,6 +74,7 @@ class Ordered:
     house: House
     packs: Packs
     cycle: Cycle
+    ways: Sequence[Sequence[Way]]
     turned: Turned
     """The order as the prices to come leave it."""
     is_due: bool
@@ -99,9 +100,10 @@ class Ordered:
         chance = Chance(source.serves, house.order_minor + parcel, next_look, house.most_days)
         deal = _deal(lots, source.seller, pile, packs, house=house, left=left)
         cycle = best_cycle(pile, packs, chance, deal)
-        found = turned(pile, packs, chance, deal, cycle=cycle, ways=ways)
-        is_due = found.is_due and bool(found.packs.any()) and source.idle_days < house.review_days
-        return cls(pile, lots, source, house, packs, cycle, found, is_due)
+        found = turned(Weighed(pile, packs, chance, deal, cycle, ways))
+        waits = source.idle_days >= house.review_days and not any(one.ahead_packs for one in found.turns.values())
+        is_due = found.is_due and bool(found.packs.any()) and not waits
+        return cls(pile, lots, source, house, packs, cycle, ways, found, is_due)
 
     @property
     def next_look(self) -> int:
@@ -155,15 +157,12 @@ class Ordered:
         after = self._after(_next_serves(self.next_days, self.cycle.days))
         spools = self.spools * self.is_due
         turns = [self._turn(at) for at in range(len(rows))]
-        by = [
-            told if turn is None or turn.waits_days is None else turn.waits_days
-            for told, turn in zip(by, turns, strict=True)
-        ]
+        by = [self._by(at, told, turns[at], spools=int(spools[at])) for at, told in enumerate(by)]
         months = self.pile.mean[:, MONTH] / MONTH
         return [
             Line(
                 item=int(rows[at]),
-                state=State.NOW if spools[at] else _state(by[at]),
+                state=State.NOW if spools[at] else _state(by[at], turns[at]),
                 lot=self.lots[at],
                 spools=int(spools[at]),
                 cause=self._cause(at, waits[at, : self.next_look], before[at, 0]) if spools[at] else None,
@@ -201,9 +200,19 @@ class Ordered:
         turn = self.turned.turns.get(at)
         return Cause.ENDS if turn is not None and turn.ahead_packs else Cause.JOINS
 
+    def _by(self, at: int, by: int | None, turn: Turns | None, *, spools: int) -> int | None:
+        """Give in how many days an item is to be ordered: at the better price that it waits for, while it is sold."""
+        if turn is not None and turn.waits_days is not None and not spools:
+            return turn.waits_days
+        last = self.ways[at][0].until_days if self.ways[at] else None
+        if by is None or by > _FAR or last is None:
+            return by
+        goes_on = any(one.from_days <= last + 1 and (one.until_days or by) > last for one in self.ways[at][1:])
+        return by if goes_on else min(by, last)
+
     def _turn(self, at: int) -> Turns | None:
         turn = self.turned.turns.get(at)
-        if turn is None:
+        if turn is None or (turn.ahead_packs and not self.is_due):
             return None
         ahead_spools = round(turn.ahead_packs * float(self.packs.spools[at]))
         return Turns(turn.way.offer_id, turn.spared_minor, ahead_spools, turn.waits_days)
@@ -248,8 +257,9 @@ def needed_by(daily: Floats) -> list[int | None]:
     return [max(int(row.argmax()) - 1, 0) if row.any() else None for row in daily > _NEEDED_AT]
 
 
-def _state(by: int | None) -> State:
-    return State.ENOUGH if by is None or by > _FAR else State.BY
+def _state(by: int | None, turn: Turns | None) -> State:
+    waits = turn is not None and turn.waits_days is not None
+    return State.BY if waits or (by is not None and by <= _FAR) else State.ENOUGH
 
 
 def _packs_of(lots: Sequence[Lot], pile: Pile, house: House) -> Packs:
@@ -288,7 +298,6 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
         return float(pace[rows] @ (np.array(whole(wanted).prices_minor) / sizes - usual[rows])) if len(rows) else 0.0
 
     with_breaks = [at for at, lot in enumerate(lots) if lot.terms.breaks]
-
     most = np.floor(MOST_SPOOLS / packs.spools)
 
     def raised(wanted: Floats, days: int) -> Floats:
@@ -315,6 +324,7 @@ def _deal(lots: Sequence[Lot], seller: SellerTerms, pile: Pile, packs: Packs, *,
         may=tuple(may),
         must=must,
         taken=lambda wanted: whole(wanted).goods_minor >= seller.least_minor,
+        goods=lambda wanted: float(whole(wanted).goods_minor),
         fits=lambda wanted: left.hold(whole(wanted), float(packs.spools @ wanted)),
     )
 

@@ -30,7 +30,7 @@ def plan(pile: Pile, lots: Sequence[Lot], sources: Sequence[Source], house: Hous
     takes first of budget and room.
     Errors: BadInput where an item's draw has no end that can be told.
     """
-    if not (np.isfinite(pile.mean).all() and np.isfinite(pile.variance).all()):
+    if not all(np.isfinite(one).all() for one in (pile.mean, pile.variance, pile.held)):
         raise BadInput("endless_demand", "What will be drawn of an item has no end. Look at what is known ahead of it.")
     chosen = _Chosen.of(pile, lots, sources, house)
     plans: dict[int, SourcePlan] = {}
@@ -96,8 +96,8 @@ class _Chosen:
 
 def _way(lot: Lot, price: float, source: Source, house: House) -> Way:
     order = house.order_minor + source.seller.parcel_minor
-    minor = price + lot.beside_minor_per_kg / 1e6
-    return Way(lot.terms.offer_id, lot.source, minor, source.serves, order, lot.from_days, lot.until_days)
+    beside = lot.beside_minor_per_kg / 1e6
+    return Way(lot.terms.offer_id, lot.source, price, beside, source.serves, order, lot.from_days, lot.until_days)
 
 
 def _usual_off(pace: Floats, lots: Sequence[Lot], sources: Sequence[Source]) -> list[int]:

@@ -113,6 +113,10 @@ def _always(_: Floats) -> bool:
     return True
 
 
+def _nothing(_: Floats) -> float:
+    return 0.0
+
+
 class Deal(NamedTuple):
     """What bears on an order beside its items."""
 
@@ -130,6 +134,8 @@ class Deal(NamedTuple):
     """Whether the supplier takes it."""
     fits: Callable[[Floats], bool] = _always
     """Whether it passes no limit."""
+    goods: Callable[[Floats], float] = _nothing
+    """What its goods cost."""
 
 
 @dataclass(frozen=True)

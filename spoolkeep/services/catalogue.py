@@ -20,7 +20,7 @@ from spoolkeep.domain.names import folded
 from spoolkeep.domain.terms import OfferTerms
 from spoolkeep.domain.words import Finish, PlaceKind
 from spoolkeep.services import finding, offers
-from spoolkeep.services.shop import next_serials
+from spoolkeep.services.shop import load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import (
@@ -318,7 +318,8 @@ def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
     if entry.tare_mg is not None and entry.tare_mg < 0:
         raise BadInput("no_such_tare", "An empty reel weighs 0 g or more. Enter grams, or leave it empty.")
     OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks, entry.least_spools)
-    offers.check_days(entry.from_day, entry.until_day, ends_before=entry.ends_before)
+    around = load_shop(session).today(act.recorded_at)
+    offers.check_days(entry.from_day, entry.until_day, around=around, ends_before=entry.ends_before)
     digits = offers.read_retail(entry.retail_code)
     offers.check_code(session, digits, article_id=entry.article_id)
     if entry.ends_before and entry.from_day is not None:
@@ -345,25 +346,28 @@ def make_offer(session: Session, act: Act, entry: OfferEntry) -> Offer:
     return offer
 
 
-def end_offers(*, session: Session, now: datetime, by: By, until_days: Mapping[int, date | None]) -> Made:
-    """Say on which day each of these offers can be ordered last; None for no end. Gives the first that changed.
+def end_offers(
+    *, session: Session, now: datetime, by: By, until_days: Mapping[int, tuple[date | None, date | None]]
+) -> Made:
+    """Say on which day each of these offers can be ordered last, by offer: as it was seen, and as it is to be.
 
-    Errors: BadInput; NotFound where one is gone by now.
+    None is no end. Gives the first. Errors: BadInput; NotFound where one is gone by now; Conflict where another day was
+    set since.
     """
 
     def do(act: Act) -> Made:
-        changed = []
-        for offer_id, until_day in until_days.items():
-            offer = finding.live(session, Offer, offer_id)
-            if offer.until_day != until_day:
-                offers.check_days(offer.from_day, until_day)
-                change(session, act, offer, until_day=until_day)
-                changed.append(offer_id)
-        if not changed:
+        if not until_days:
             raise BadInput("no_day_changed", "No last day was changed. Type the day in the offer's row.")
-        return Made(act.id, changed[0])
+        for offer_id, (seen, until_day) in until_days.items():
+            offer = finding.live(session, Offer, offer_id)
+            if offer.until_day != seen:
+                words = f"The last day of {finding.item_name(session, offer.article_id)} was changed since you opened"
+                raise Conflict("day_changed", f"{words} the page: it is {offer.until_day or 'none'} now. Look again.")
+            offers.check_days(offer.from_day, until_day, around=load_shop(session).today(now))
+            change(session, act, offer, until_day=until_day)
+        return Made(act.id, next(iter(until_days)))
 
-    request = {"until_days": {str(number): day for number, day in until_days.items()}}
+    request = {"until_days": {str(number): days for number, days in until_days.items()}}
     return once(session, "ends of offers", by=by, now=now, request=request, answers=Made, do=do)
 
 

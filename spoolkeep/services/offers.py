@@ -20,6 +20,9 @@ from spoolkeep.services.shop import Shop
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, BasketBreak, Offer, PriceBreak, Supplier
 
+FURTHEST = timedelta(days=730)
+"""A day beyond is a slip of the hand. Source: our own choice."""
+
 
 @dataclass(frozen=True)
 class Held:
@@ -136,8 +139,13 @@ def baskets(session: Session) -> dict[int, tuple[tuple[int, int], ...]]:
     return found
 
 
-def check_days(from_day: date | None, until_day: date | None, *, ends_before: bool = False) -> None:
-    """Refuse days between which nothing can be ordered. Errors: BadInput."""
+def check_days(
+    from_day: date | None, until_day: date | None, *, around: date | None = None, ends_before: bool = False
+) -> None:
+    """Refuse days between which nothing can be ordered, or that lie years away from a day. Errors: BadInput."""
+    given = [day for day in (from_day, until_day) if day is not None]
+    if around is not None and any(abs(day - around) > FURTHEST for day in given):
+        raise BadInput("far_away", "An offer begins and ends within two years of today. Correct its days.")
     if from_day is not None and until_day is not None and until_day < from_day:
         raise BadInput("ends_before_it_begins", "The offer ends before it begins. Correct one of its days.")
     if ends_before and from_day is None:
@@ -156,16 +164,18 @@ def check_holds(session: Session, offer: Offer, today: date) -> None:
 
 
 def end_before(session: Session, act: Act, day: date, *, supplier_id: int, article_id: int) -> None:
-    """Let what a supplier offers of an item so far end on the day before."""
+    """Let what a supplier offers of an item so far end on the day before; what would begin later is withdrawn."""
     query = select(Offer).where(
         col(Offer.live),
         col(Offer.supplier_id) == supplier_id,
         col(Offer.article_id) == article_id,
-        col(Offer.from_day).is_(None) | (col(Offer.from_day) < day),
         col(Offer.until_day).is_(None) | (col(Offer.until_day) >= day),
     )
-    for offer in session.scalars(query):
-        change(session, act, offer, until_day=day - timedelta(days=1))
+    for offer in session.scalars(query).all():
+        if offer.from_day is not None and offer.from_day >= day:
+            change(session, act, offer, live=False)
+        else:
+            change(session, act, offer, until_day=day - timedelta(days=1))
 
 
 def seller_of(supplier: Supplier, basket: tuple[tuple[int, int], ...] = ()) -> SellerTerms:

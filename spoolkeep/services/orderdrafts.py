@@ -16,8 +16,9 @@ from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.terms import Bought, bill
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, offers, orders
+from spoolkeep.services.offers import FURTHEST
 from spoolkeep.services.orderbook import LineView, OrderView, lines_of, standing, view
-from spoolkeep.services.orders import FURTHEST, Wanted
+from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
@@ -100,6 +101,7 @@ def add_line(*, session: Session, now: datetime, by: By, order_id: int, wanted: 
     def do(act: Act) -> DraftAnswer:
         drafted = _draft(session, now, order_id)
         offer = orders.read_offer(session, wanted)
+        offers.check_holds(session, offer, load_shop(session).today(now))
         if offer.supplier_id != drafted.supplier_id:
             raise BadInput("other_supplier", f"That offer is not {drafted.supplier}'s. Draft an order of its own.")
         if any(row.offer_id == offer.id for row in lines_of(session, [order_id])):
@@ -176,7 +178,9 @@ def _set_line(session: Session, act: Act, row: OrderLine, line: LineView, *, spo
     if line.is_withdrawn:
         words = f"{line.item.name}: its offer was withdrawn. Leave {row.spools} spools, or set 0 to take the line out."
         raise Conflict("offer_withdrawn", words)
-    orders.read_offer(session, Wanted(row.offer_id, spools))
+    offer = orders.read_offer(session, Wanted(row.offer_id, spools))
+    if spools > row.spools:
+        offers.check_holds(session, offer, load_shop(session).today(act.recorded_at))
     change(session, act, row, spools=spools)
 
 

@@ -38,8 +38,10 @@ def pile_of(
     daily = mean[:, COVER_DAYS] / COVER_DAYS if numbers else np.zeros(0)
     lost = idling.lost_a_day(session, shop=told.shop, now=now, article_ids=numbers, daily_mg=daily)
     risks = dict(session.execute(select(col(Article.id), col(Article.risk_ppm))).all())
-    usual = 1.0 if lost.any() else told.shop.risk  # where no stop costs anything, the workshop's own risk decides
-    risk = np.array([usual if risks.get(one) is None else (risks[one] or 0) / PPM for one in numbers])
+    accepted = [risks.get(one) for one in numbers]
+    # where a stop costs nothing, the workshop's own risk decides
+    usual = np.where(lost > 0, 1.0, told.shop.risk)
+    risk = np.array([usual[at] if one is None else one / PPM for at, one in enumerate(accepted)])
     pile = Pile(mean, variance, by_the_end(held) if held else mean, np.where(risk < 1.0, 0.0, lost), risk)
     return replace(pile, lost=pile.lost * _alone(session, numbers, pile))
 

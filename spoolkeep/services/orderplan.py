@@ -167,7 +167,7 @@ class PlanView:
 
 _KEPT: WeakKeyDictionary[Pool, tuple[Hashable, PlanView]] = WeakKeyDictionary()
 """The last of each database, by its pool, and what it rests on."""
-_ON_THE_FLOOR = ("scan", "job", "start job", "end job", "ran out", "weighing")
+_ON_THE_FLOOR = ("scan", "job", "start job", "end job")
 """Acts after which a plan stands for a while: they tell of today, and it looks at the days before."""
 _STANDS_SECONDS = 900
 

@@ -5,7 +5,7 @@ The web's Orders page and the command line call it.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -21,9 +21,6 @@ from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
 from spoolkeep.store.tables import Act, Offer, Order, OrderLine, OrderPromise, Supplier
-
-FURTHEST = timedelta(days=730)
-"""A day beyond is a slip of the hand. Source: our own choice."""
 
 
 @dataclass(frozen=True)
@@ -204,7 +201,7 @@ def _promise(session: Session, act: Act, order: Order, promised_for: date | None
         raise BadInput("no_day", "Say for which day the supplier promises it.")
     if promised_for < load_shop(session).today(order.drafted_at):
         raise BadInput("before_its_order", "A promise cannot lie before the order was drafted. Check the date.")
-    if promised_for > load_shop(session).today(now) + FURTHEST:
+    if promised_for > load_shop(session).today(now) + offers.FURTHEST:
         raise BadInput("no_such_day", "A promise lies within two years. Check the date.")
     change(session, act, order, promised_for=promised_for)
     for line in lines_of(session, [order.id]):

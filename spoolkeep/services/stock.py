@@ -44,6 +44,8 @@ class OrderDay(NamedTuple):
     """That it ends before an order placed today could arrive."""
     spools: int = 0
     """What the plan orders today."""
+    waits: bool = False
+    """Whether it is left for a better price, which is that supplier's from that day on."""
 
     def is_due(self, by: date) -> bool:
         """Tell whether it is to be ordered now, or by a day."""
@@ -155,28 +157,33 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
     return rows_of(standing(session=session, now=now), {})
 
 
-def rows_of(told: Standing, ordered: Mapping[int, OrderDay]) -> list[StockRow]:
+def rows_of(
+    told: Standing, ordered: Mapping[int, OrderDay], lead_days: Mapping[int, int] | None = None
+) -> list[StockRow]:
     """Give every item's stock: those that end first at the top, those that nothing draws at the foot.
 
-    `ordered` is by item when those are ordered that somebody sells.
+    `ordered` is by item when those are ordered that the plan weighs, `lead_days` what a delivery of others takes where
+    somebody sells them.
     """
     drawn = consumed_by_day(told.outlook.drawn, told.sure)
     found = [
-        _row(told, at, drawn[at], ordered.get(article_id))
+        _row(told, at, drawn[at], ordered.get(article_id), lead_days=(lead_days or {}).get(article_id))
         for at, article_id in enumerate(told.outlook.past.article_ids)
         if article_id in told.known
     ]
     return sorted(found, key=lambda row: (row.days.days is None, row.days.days or 0, row.item.name))
 
 
-def _row(told: Standing, at: int, drawn: npt.NDArray[np.float64], ordered: OrderDay | None) -> StockRow:
+def _row(
+    told: Standing, at: int, drawn: npt.NDArray[np.float64], ordered: OrderDay | None, *, lead_days: int | None
+) -> StockRow:
     article_id, shop = told.outlook.past.article_ids[at], told.shop
-    held = told.of(article_id)
+    held, takes = told.of(article_id), shop.lead_days if lead_days is None else lead_days
     asked = told.is_asked(at, article_id)
     days = stock_days(
         drawn if asked else np.zeros_like(drawn),
         told.usable(article_id),
-        Supply(shop.lead_days, shop.safety_days, shop.risk),
+        Supply(takes, shop.safety_days, shop.risk),
         daily_mg=float(told.outlook.daily_mg[at]) if asked else 0.0,
         today=told.today,
     )
@@ -190,7 +197,7 @@ def _row(told: Standing, at: int, drawn: npt.NDArray[np.float64], ordered: Order
         on_order_mg=sum(mg for _, mg in told.coming.get(article_id, ())),
         doubtful=held.doubtful,
         days=days,
-        order=ordered or OrderDay(days.order_by, "", shop.lead_days, days.chance_short),
+        order=ordered or OrderDay(days.order_by, "", takes, days.chance_short),
     )
 
 

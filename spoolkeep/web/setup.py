@@ -48,7 +48,7 @@ def enter() -> Answer | tuple[str, int]:
             "item": _item,
             "supplier": _supplier,
             "offer": _offer,
-            "change offer": change_offer,
+            "offers": change_offer,
             "product": _product,
         }
     )
@@ -281,10 +281,9 @@ def change_offer(session: Session) -> object:
     """Keep the last days of offers, or withdraw one, as the list of offers asks."""
     now, by = doors.now(), doors.by_form()
     if forms.text("ends"):
-        named = [name for name in request.form if name.startswith("until-")]
-        until_days = {
-            forms.whole_from(name.removeprefix("until-"), "Offer"): forms.day(name, "Until") for name in named
-        }
+        numbers = [name.removeprefix("until-") for name in request.form if name.startswith("until-")]
+        days = {one: (forms.day(f"was-{one}", "Last day"), forms.day(f"until-{one}", "Last day")) for one in numbers}
+        until_days = {forms.whole_from(one, "Offer"): both for one, both in days.items() if both[0] != both[1]}
         return catalogue.end_offers(session=session, now=now, by=by, until_days=until_days)
     offer_id = forms.whole("offer", "Offer")
     return catalogue.retire_offer(session=session, now=now, by=by, offer_id=offer_id)

@@ -37,7 +37,7 @@ def change(supplier_id: int) -> Response | tuple[str, int]:
         "no break": _no_break,
         "close": _close,
         "open": _open,
-        "change offer": _change_offer,
+        "offers": _change_offer,
     }
     try:
         doing = doings.get(forms.text("do"))

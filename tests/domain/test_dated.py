@@ -50,7 +50,7 @@ def only(items: Pile, *sold: Lot, **house: int) -> Line:
 
 def way(price: float, *, begins: int = 0, ends: int | None = None) -> Way:
     """Give a way to buy at a price a kilogram."""
-    return Way(round(price), 0, price / KG, source().serves, PARCEL + MINUTES, begins, ends)
+    return Way(round(price), 0, price / KG, 0.0, source().serves, PARCEL + MINUTES, begins, ends)
 
 
 @pytest.mark.parametrize(("now", "then"), [(1800, 1900), (1800, 1830), (2000, 2040)])
@@ -146,6 +146,53 @@ def test_what_waits_takes_the_reason_to_order_with_it() -> None:
     assert all(line.spools for line in planned(items, *plain).lines)
     found = planned(items, *plain, lot(3, 1200, begins=2)).lines
     assert [line.spools for line in found] == [0, 0]
+
+
+def test_a_gap_in_which_nobody_sells_it_is_bought_over() -> None:
+    # hand calculation: sold until day 2 and again from day 40, it must last 45 days, of which 12 are here
+    sold = lot(1, NOW, ends=2), lot(2, 1700, begins=40)
+    for here in (1200, 2000, 3000):
+        early, last = (only(pile((100, here), spread=0.5), *sold, review_days=days) for days in (2, 7))
+        assert early.spools == 0
+        assert early.order_by_days is not None
+        assert early.order_by_days <= 2
+        assert last.state is State.NOW
+        assert last.spools * 1000 + here >= 4500
+
+
+def test_what_waits_keeps_a_discount_that_is_worth_more() -> None:
+    basket = source(), Source(SellerTerms(1, PARCEL, basket=((20, 100_000),)), source().serves)
+    items = pile((150, 800), (150, 900), spread=2.0)
+    sold = [lot(1, NOW), lot(2, NOW, item=1), lot(3, 1600, begins=2)]
+    plain, off = (planned(items, *sold, sources=(one,)).lines for one in basket)
+    assert off[0].turn is None
+    assert sum(line.spools for line in off) >= 20
+    assert plain[0].turn is not None
+
+
+def test_nothing_is_left_to_run_out_for_a_price_that_is_far_away() -> None:
+    for lost in (0.7, 70.0, 4200.0):
+        line = only(pile((100, 300), spread=2.0, lost=lost), lot(1, NOW), lot(2, 900, begins=100))
+        plain = only(pile((100, 300), spread=2.0, lost=lost), lot(1, NOW))
+        assert line.state is not State.ENOUGH or plain.state is State.ENOUGH
+        assert (line.spools > 0) == (plain.spools > 0)
+        assert line.spools == plain.spools or line.spools * 1000 + 300 >= 100 * 85
+
+
+def test_a_short_offer_is_waited_for_on_its_first_day_whatever_the_looks() -> None:
+    line = only(pile((100, 2000), spread=0.5), lot(1, NOW), lot(2, 1200, begins=8, ends=9), review_days=7)
+    assert line.spools == 0
+    low = only(pile((100, 1300), spread=0.5), lot(1, NOW), lot(2, 1200, begins=5, ends=6), review_days=7)
+    assert low.turn is not None
+    assert low.turn.waits_days == 5
+    assert low.spools <= 2
+
+
+def test_an_order_is_not_placed_for_what_spares_nothing_beside_what_waits_for_its_own() -> None:
+    items = pile((100, 1100), (40, 3500), spread=2.0)
+    sold = [lot(1, NOW), lot(2, NOW, item=1, ends=0), lot(3, NOW + 1, item=1)]
+    found = planned(items, *sold, review_days=14).lines
+    assert not any(line.turn and line.turn.ahead_spools and line.turn.spared_minor < 1 for line in found)
 
 
 def test_an_offer_that_has_not_begun_is_not_ordered_and_is_named() -> None:

@@ -1,14 +1,14 @@
 """What a price that ends, and one that begins, does to the plan of today, to its page and its file."""
 
 import json
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import pytest
 
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.planned import State
 from spoolkeep.domain.words import Outcome
-from spoolkeep.services import catalogue, choices, figures, jobs, orderplan, orders
+from spoolkeep.services import catalogue, choices, figures, jobs, orderbook, orderdrafts, orderplan, orders
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orderplan import ItemLine
@@ -146,9 +146,9 @@ def test_what_begins_later_and_is_sold_by_nobody_else_is_named(shop: Buying) -> 
 def test_the_last_day_of_an_offer_is_kept_changed_and_taken_back(shop: Buying) -> None:
     offer = shop.sells(2000)
     day = shop.now.date() + timedelta(days=3)
-    for until in (day, None):
+    for seen, until in ((None, day), (day, None)):
         with shop.store.write() as session:
-            catalogue.end_offers(session=session, now=shop.now, by=by(), until_days={offer: until})
+            catalogue.end_offers(session=session, now=shop.now, by=by(), until_days={offer: (seen, until)})
         with shop.store.read() as session:
             assert [one.until_day for one in choices.offers(session=session)] == [until]
 
@@ -160,9 +160,43 @@ def test_days_between_which_nothing_can_be_ordered_are_refused(shop: Buying) -> 
         shop.sells(2000, ends_before=True)
     offer = shop.sells(2000, begins=5)
     today = shop.now.date()
-    for day, words in ((today, "ends before it begins"), (None, "No last day was changed")):
+    changed: list[tuple[dict[int, tuple[date | None, date | None]], str]] = [
+        ({offer: (None, today)}, "ends before it begins"),
+        ({offer: (None, date(1999, 1, 1))}, "within two years"),
+        ({}, "No last day was changed"),
+    ]
+    for until_days, words in changed:
         with shop.store.write() as session, pytest.raises(BadInput, match=words):
-            catalogue.end_offers(session=session, now=shop.now, by=by(), until_days={offer: day})
+            catalogue.end_offers(session=session, now=shop.now, by=by(), until_days=until_days)
+    seen = {offer: (today, None)}
+    with shop.store.write() as session, pytest.raises(Conflict, match="changed since you opened"):
+        catalogue.end_offers(session=session, now=shop.now, by=by(), until_days=seen)
+
+
+def test_a_corrected_announcement_takes_the_place_of_the_wrong_one(shop: Buying) -> None:
+    old, wrong, right = (
+        shop.sells(2000),
+        shop.sells(2100, begins=5, ends_before=True),
+        shop.sells(2600, begins=4, ends_before=True),
+    )
+    with shop.store.read() as session:
+        found = {one.offer_id: one.until_day for one in choices.offers(session=session)}
+    assert found == {old: shop.now.date() + timedelta(days=3), right: None}
+    assert wrong not in found
+
+
+def test_a_draft_takes_no_more_spools_at_a_price_that_is_over(shop: Buying) -> None:
+    offer, other = shop.sells(2000, ends=0), shop.sells(2100, ends=0)
+    (number,) = shop.do(lambda s: orders.draft(session=s, now=shop.now, by=by(), wanted=[Wanted(offer, 2)])).order_ids
+    shop.now += timedelta(days=1)
+    with shop.store.read() as session:
+        (line,) = orderbook.view(session=session, now=shop.now, order_id=number).lines
+    with shop.store.write() as session, pytest.raises(Conflict, match="ended on"):
+        orderdrafts.set_spools(session=session, now=shop.now, by=by(), order_id=number, spools={line.line_id: 3})
+    with shop.store.write() as session, pytest.raises(Conflict, match="ended on"):
+        orderdrafts.add_line(session=session, now=shop.now, by=by(), order_id=number, wanted=Wanted(other, 1))
+    with shop.store.write() as session:
+        orderdrafts.set_spools(session=session, now=shop.now, by=by(), order_id=number, spools={line.line_id: 1})
 
 
 def test_the_fewest_spools_that_are_sold_are_kept_with_the_offer(shop: Buying) -> None:

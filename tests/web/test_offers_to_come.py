@@ -74,14 +74,17 @@ def test_the_last_day_of_an_offer_is_changed_in_the_list_and_over_is_said(
     assert entered(client, key) == 302
     past = (today - timedelta(days=1)).isoformat()
     for where in ("/setup", "/orders/suppliers/1"):
-        for until in (past, ""):
-            sent = client.post(where, data={"key": key(), "do": "change offer", "ends": "yes", "until-1": until})
+        for seen, until in (("", past), (past, "")):
+            days = {"was-1": seen, "until-1": until}
+            sent = client.post(where, data={"key": key(), "do": "offers", "ends": "yes", **days})
             assert sent.status_code == 302
             with shop.store.read() as session:
                 assert session.get_one(Offer, 1).until_day == (date.fromisoformat(until) if until else None)
             assert (">over<" in client.get("/setup/offers").text) == bool(until)
     assert (
-        client.post("/setup", data={"key": key(), "do": "change offer", "ends": "yes", "until-1": "soon"}).status_code
+        client.post(
+            "/setup", data={"key": key(), "do": "offers", "ends": "yes", "was-1": "", "until-1": "soon"}
+        ).status_code
         == 422
     )
 

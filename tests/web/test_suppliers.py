@@ -155,7 +155,7 @@ def test_its_offers_are_listed_and_withdrawn(client: FlaskClient, supplier: str,
     offer = {"do": "offer", "supplier": "1", "article": "1", "spool_grams": "1000", "price": "19"}
     client.post("/setup", data={"key": key(), **offer})
     assert "Withdraw PLA Slate black" in client.get(supplier).text
-    assert client.post(supplier, data={"key": key(), "do": "change offer", "offer": "1"}).status_code == 302
+    assert client.post(supplier, data={"key": key(), "do": "offers", "offer": "1"}).status_code == 302
     assert "It offers nothing yet" in client.get(supplier).text
 
 

@@ -55,10 +55,18 @@ OFFERS = (
     Column("at_least", needed=False, says="the fewest spools that are sold at once; 1 if empty"),
     Column("from", needed=False, says="the first day on which it can be ordered, 2026-03-04; any if empty"),
     Column("until", needed=False, says="the last day on which it can be ordered; no end if empty"),
+    Column("replaces", needed=False, says="yes where what they offer of it so far ends on the day before"),
 )
 
 _MOST_LEAD_DAYS = 365
-_WHERE = {"ends_before_it_begins": "until", "bad_least": "at_least", "bad_pack": "pack", "bad_spool_size": "spool_g"}
+_WHERE = {
+    "ends_before_it_begins": "until",
+    "far_away": "until",
+    "begins_when": "from",
+    "bad_least": "at_least",
+    "bad_pack": "pack",
+    "bad_spool_size": "spool_g",
+}
 WEEKDAYS, LETTERS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun"), 3
 
 
@@ -143,10 +151,17 @@ def _offer(cells: Cells, items: Items, suppliers: dict[str, int]) -> OfferEntry:
         least_spools=cells.whole("at_least", 1),
         from_day=cells.day("from", ahead=True),
         until_day=cells.day("until", ahead=True),
+        ends_before=cells.read("replaces", _yes, empty=False),
     )
     if not cells.bad:
         _check_terms(cells, entry)
     return entry
+
+
+def _yes(text: str) -> bool:
+    if text.strip().lower() not in {"yes", "no"}:
+        raise BadInput("no_yes_or_no", f"“{text[:40]}” is neither yes nor no.")
+    return text.strip().lower() == "yes"
 
 
 def tare_from(text: str) -> Milligrams:
@@ -177,6 +192,6 @@ def _breaks(text: str, decimals: int) -> tuple[tuple[int, int], ...]:
 def _check_terms(cells: Cells, entry: OfferEntry) -> None:
     try:
         OfferTerms(0, entry.price_minor, entry.spool_mg, entry.pack, entry.breaks, entry.least_spools)
-        check_days(entry.from_day, entry.until_day)
+        check_days(entry.from_day, entry.until_day, around=cells.reading.today, ends_before=entry.ends_before)
     except Refusal as refusal:
         cells.problem(_WHERE.get(refusal.code, "breaks" if entry.breaks else "price"), refusal.words, refusal.code)
