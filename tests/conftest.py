@@ -2,6 +2,7 @@
 
 import itertools
 import os
+import tempfile
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +16,10 @@ from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.upgrade import upgrade
-from tests import postgres
+from tests import postgres, scratch
+
+if folder := scratch.choose(os.environ.get(scratch.SETTING)):
+    os.environ[scratch.SETTING] = tempfile.tempdir = folder  # the workers and every program they start inherit it
 
 NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 
