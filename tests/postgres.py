@@ -60,7 +60,7 @@ def _reachable(programs: Path, home: Path, user: str | None) -> Path:
 
 
 def _start(programs: Path, home: Path, user: str | None) -> subprocess.Popen[bytes]:
-    quick = ["-c", "fsync=off", "-c", "full_page_writes=off", "-c", "max_connections=60"]
+    quick = ["-c", "fsync=off", "-c", "full_page_writes=off", "-c", "max_wal_size=128MB", "-c", "max_connections=60"]
     socket_only = ["-c", "listen_addresses=", "-c", f"unix_socket_directories={home}"]
     return subprocess.Popen(
         [programs / "postgres", "-D", home / "data", *socket_only, *quick],

@@ -19,7 +19,7 @@ from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
-from spoolkeep.store.tables import Station
+from spoolkeep.store.tables import Article, Station
 
 T = TypeVar("T")
 _keys = itertools.count(1)
@@ -38,7 +38,10 @@ def station_at(session: Session, now: datetime, label: str = "Bench") -> int:
 
 @dataclass
 class TestWorkshop:
-    """One machine with two feeds, one shelf, and two items; spools come by delivery."""
+    """One machine with two feeds, one shelf, and two items; spools come by delivery.
+
+    It is set up where the store has none yet: that of a test that asks for a `shop` is copied from one that has it.
+    """
 
     __test__ = False
     store: Store
@@ -48,14 +51,22 @@ class TestWorkshop:
     places: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
+        with self.store.read() as session:
+            there = bool(joblist.machines(session=session))
+        if not there:
+            self._set_up()
+        with self.store.read() as session:
+            self.articles = list(session.scalars(select(col(Article.id)).order_by(col(Article.id))))
+            self.feeds = [feed.code for feed in choices.feeds(session=session)]
+            self.places = [place.code for place in choices.place_list(session=session)]
+
+    def _set_up(self) -> None:
         self.do(lambda s: catalogue.add_machine(session=s, now=self.now, by=by(), name="Larch", feeds=2))
         self.do(
             lambda s: catalogue.add_place(session=s, now=self.now, by=by(), name="Long shelf", kind=PlaceKind.SHELF)
         )
-        self.articles = [self._article("Slate black", "#23262b"), self._article("Chalk white", "#f4f2ea")]
-        with self.store.read() as session:
-            self.feeds = [feed.code for feed in choices.feeds(session=session)]
-            self.places = [place.code for place in choices.place_list(session=session)]
+        self._article("Slate black", "#23262b")
+        self._article("Chalk white", "#f4f2ea")
 
     def _article(self, colour: str, shade: str) -> int:
         return self.do(

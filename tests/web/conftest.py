@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from jinja2 import BytecodeCache
+from jinja2.bccache import Bucket
 
 from spoolkeep.domain.words import Role, Scope
 from spoolkeep.services import passwords, people, stations, tokens
@@ -21,6 +23,30 @@ from tests.workshop import TestWorkshop, somebody
 HOST = "http://localhost"
 PASSWORD = "tin kettle under slow rain"  # noqa: S105 - made up
 Browser = Callable[[str], FlaskClient]
+
+
+class CompiledPages(BytecodeCache):
+    """The pages that some app has compiled, for those that come after it: each test has an app of its own."""
+
+    def __init__(self) -> None:
+        self._compiled: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Give a page as it was compiled; one whose words have changed since is compiled anew."""
+        if bucket.key in self._compiled:
+            bucket.bytecode_from_string(self._compiled[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Remember a page that was compiled."""
+        self._compiled[bucket.key] = bucket.bytecode_to_string()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def pages() -> Iterator[None]:
+    """Let every app share the pages that were compiled: compiling takes longer than most tests."""
+    Flask.jinja_options["bytecode_cache"] = CompiledPages()
+    yield
+    del Flask.jinja_options["bytecode_cache"]
 
 
 @pytest.fixture
