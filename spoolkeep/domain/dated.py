@@ -148,6 +148,8 @@ def days_ahead(
 def _bought_ahead(order: Weighed, found: Turned) -> Turned:
     """Buy ahead of what becomes dearer, what spares most for its money first, as far as the limits let it."""
     wanted, turns = found.packs.copy(), {}
+    if not found.is_due:
+        wanted[[row for row, ways in enumerate(order.ways) if _coming(ways)]] = 0.0
     offers = [one for row in range(len(order.ways)) if row not in found.turns for one in _dearer(order, row, found)]
     for row, turn in sorted(offers, key=lambda one: -one[1].spared_minor / max(one[1].ahead_packs, 1.0)):
         for part in _PARTS:
@@ -185,10 +187,11 @@ def _dearer(order: Weighed, row: int, found: Turned) -> Iterator[tuple[int, Turn
     )
     until = len(spares)
     has = float(found.packs[row]) * found.is_due
-    lacks = pile.mean[row, until] - pile.held[row, until]
+    lacks = (pile.mean[row, until] - pile.held[row, until]) / packs.mg[row]
+    many = np.floor(lacks + _HARDLY)
     if any(one.from_days > look for one in ways[1:]):  # nobody sells it for a while: it must last, come what may
-        lacks += _NINE_IN_TEN * np.sqrt(pile.variance[row, until])
-    many = min(np.floor(lacks / packs.mg[row] + _HARDLY), np.floor(MOST_SPOOLS / packs.spools[row]))
+        many = np.ceil(lacks + _NINE_IN_TEN * np.sqrt(pile.variance[row, until]) / packs.mg[row])
+    many = min(many, np.floor(MOST_SPOOLS / packs.spools[row]))
     if not until or many < packs.first[row] or many <= has:
         return
     # the last of what is bought ahead is drawn on the last of its days
@@ -261,8 +264,7 @@ def _cheaper(order: Weighed, row: int) -> _Left | None:
     In time is before the order of today would be used up, and while it is not likely to run out.
     """
     packs, ways, full = order.packs, order.ways[row], float(order.cycle.packs[row])
-    coming = [one for one in ways[1:] if one.from_days > 0 and one.minor < ways[0].minor * _CHEAPER]
-    coming = [one for one in coming if one.from_days <= ways[0].lead_days + order.cycle.days]
+    coming = [one for one in _coming(ways) if one.from_days <= ways[0].lead_days + order.cycle.days]
     if not coming:
         return None
     way = min(coming, key=lambda one: (one.from_days, one.minor))
@@ -277,6 +279,11 @@ def _cheaper(order: Weighed, row: int) -> _Left | None:
         return None
     nothing = float(then[0]) if allowed[0] else np.inf
     return _Left(way, float(amounts[best]), full, float(then[best]), nothing)
+
+
+def _coming(ways: Sequence[Way]) -> list[Way]:
+    """Give the better ways that begin later."""
+    return [one for one in ways[1:] if one.from_days > 0 and one.minor < ways[0].minor * _CHEAPER]
 
 
 def _short(order: Weighed, row: int, way: Way, amounts: Floats) -> tuple[Floats, Floats]:

@@ -195,6 +195,14 @@ def test_an_order_is_not_placed_for_what_spares_nothing_beside_what_waits_for_it
     assert not any(line.turn and line.turn.ahead_spools and line.turn.spared_minor < 1 for line in found)
 
 
+def test_an_order_for_one_price_that_ends_leaves_what_is_cheaper_soon() -> None:
+    items = pile((400, 12_000), (300, 9_000))
+    sold = [lot(1, NOW, ends=0), lot(2, 1900), lot(3, NOW, item=1), lot(4, 1500, item=1, begins=3)]
+    found = planned(items, *sold).lines
+    assert found[0].cause is Cause.ENDS
+    assert found[1].spools == 0
+
+
 def test_an_offer_that_has_not_begun_is_not_ordered_and_is_named() -> None:
     line = only(pile((100, 300)), lot(1, NOW, begins=3))
     assert (line.state, line.spools) == (State.NOBODY, 0)
