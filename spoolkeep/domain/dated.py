@@ -145,6 +145,16 @@ def days_ahead(
     return np.asarray(found if has_gap or len(found) > today.lead_days + length else np.zeros(0))
 
 
+def to_come(ways: Sequence[Way]) -> Way | None:
+    """Give what an item is bought by when its price changes: a better way that begins, else what follows its end."""
+    today = ways[0]
+    better = _coming(ways)
+    if today.until_days is not None and not better:
+        last = today.until_days
+        better = [one for one in ways[1:] if one.until_days is None or one.until_days > last]
+    return min(better, key=lambda one: (one.from_days, one.minor), default=None)
+
+
 def _bought_ahead(order: Weighed, found: Turned) -> Turned:
     """Buy ahead of what becomes dearer, what spares most for its money first, as far as the limits let it."""
     wanted, turns = found.packs.copy(), {}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from spoolkeep.domain.dated import Turned, Way, Weighed, turned
+from spoolkeep.domain.dated import Turned, Way, Weighed, to_come, turned
 from spoolkeep.domain.planned import After, Case, Cause, House, Line, Lot, Outcome, Source, SourcePlan, State, Turns
 from spoolkeep.domain.replenish import Chance, Cycle, Deal, Packs, Reach, ahead, best_cycle
 from spoolkeep.domain.shortfall import Floats, Pile, Whole, chance_above
@@ -213,7 +213,8 @@ class Ordered:
     def _turn(self, at: int) -> Turns | None:
         turn = self.turned.turns.get(at)
         if turn is None or (turn.ahead_packs and not self.is_due):
-            return None
+            told = to_come(self.ways[at]) if self.ways[at] else None
+            return None if told is None else Turns(told.offer_id, 0.0, 0, None)
         ahead_spools = round(turn.ahead_packs * float(self.packs.spools[at]))
         return Turns(turn.way.offer_id, turn.spared_minor, ahead_spools, turn.waits_days)
 

@@ -137,15 +137,15 @@ class Line:
 
 
 class Turns(NamedTuple):
-    """What another price does to an item: bought ahead of a dearer one, or left for a better one."""
+    """What another price does to an item: bought ahead of a dearer one, left for a better one, or nothing yet."""
 
     offer_id: int
     """At what it is bought then."""
     spared_minor: float
     ahead_spools: int
-    """Bought ahead; 0 where a better one is waited for."""
+    """Bought ahead, else 0."""
     waits_days: int | None
-    """In how many days it is ordered at the better one."""
+    """In how many days it is ordered at the better one; None where it is not waited for."""
 
 
 class Case(StrEnum):

@@ -158,11 +158,13 @@ class Cycle:
     """Whether an item runs out at a greater chance than is accepted of it, if it is not ordered now."""
     cut: bool
     """Whether a limit cut it."""
+    pays: bool = True
+    """Whether what it spares, until it is used up, is worth an order."""
 
     @property
     def is_due(self) -> bool:
         """Tell whether to order now."""
-        return self.barred or self.waiting_minor >= self.worth_minor
+        return self.barred or (self.pays and self.waiting_minor >= self.worth_minor)
 
 
 def ahead(daily: Floats, serves: Floats, *, before: bool = False) -> Floats:
@@ -195,7 +197,8 @@ def best_cycle(pile: Pile, packs: Packs, chance: Chance, deal: Deal) -> Cycle:
     """
     if not len(pile.lost):
         return Cycle(np.zeros(0), np.zeros(0), 0, 0.0, 0.0, math.inf, barred=False, cut=False)
-    waits = ahead(pile.chances(), chance.serves)[:, : chance.review_days]
+    losses = ahead(pile.chances(), chance.serves)
+    waits = losses[:, : chance.review_days]
     waiting = float((pile.lost @ waits).mean())
     tables = list(_tables(pile, packs, chance))
     lies = float(packs.holding @ np.maximum(pile.held - pile.mean, 0.0)[:, min(chance.middle, pile.days)])
@@ -206,7 +209,10 @@ def best_cycle(pile: Pile, packs: Packs, chance: Chance, deal: Deal) -> Cycle:
     barred = bool((waits.max(axis=1) > pile.risk).any())
     if found.packs.any() and not (deal.taken(found.packs) and deal.fits(found.packs)):
         found = _cut(tables, pile, packs, chance, deal=deal, ends=ENDS_AT * worth)
-    return Cycle(found.packs, found.needed, found.days, found.rate_minor, waiting, worth, barred, found.cut)
+    spared = float((pile.lost @ losses)[: found.days].sum())
+    # what only a gap until something comes costs is over by itself
+    pays = spared >= chance.order_minor or not (np.diff(pile.held, axis=1) > 0).any()
+    return Cycle(found.packs, found.needed, found.days, found.rate_minor, waiting, worth, barred, found.cut, pays)
 
 
 def _steady(pile: Pile, packs: Packs, chance: Chance) -> float:

@@ -372,16 +372,26 @@ def end_offers(
 
 
 def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> Made:
-    """Withdraw an offer; orders that name it keep it. Errors: NotFound."""
+    """Withdraw an offer; orders that name it keep it, and what was to end before it goes on. Errors: NotFound."""
 
     def do(act: Act) -> Made:
         offer = session.get(Offer, offer_id)
         if offer is None:
             raise NotFound("no_such_offer", "There is no such offer any more. Open the page again.")
-        change(session, act, offer, live=False)
+        if offer.from_day is not None and offer.from_day > load_shop(session).today(now):
+            offers.take_back(session, act, offer)
+        else:
+            change(session, act, offer, live=False)
         return Made(act.id, offer.id)
 
-    return once(session, "withdraw offer", by=by, now=now, request={"offer_id": offer_id}, answers=Made, do=do)
+    request, about = {"offer_id": offer_id}, _sold(session, offer_id)
+    return once(session, "withdraw offer", by=by, now=now, request=request, answers=Made, about=about, do=do)
+
+
+def _sold(session: Session, offer_id: int) -> str:
+    """Give the item that an offer sells, for the list of acts; nothing where it is gone."""
+    offer = session.get(Offer, offer_id)
+    return "" if offer is None else finding.item_name(session, offer.article_id)
 
 
 def free_name(

@@ -173,9 +173,24 @@ def end_before(session: Session, act: Act, day: date, *, supplier_id: int, artic
     )
     for offer in session.scalars(query).all():
         if offer.from_day is not None and offer.from_day >= day:
-            change(session, act, offer, live=False)
-        else:
-            change(session, act, offer, until_day=day - timedelta(days=1))
+            take_back(session, act, offer)
+    for offer in session.scalars(query).all():
+        change(session, act, offer, until_day=day - timedelta(days=1))
+
+
+def take_back(session: Session, act: Act, offer: Offer) -> None:
+    """Withdraw an offer that has not begun; what was to end on the day before it goes on."""
+    change(session, act, offer, live=False)
+    if offer.from_day is None:
+        return
+    before = select(Offer).where(
+        col(Offer.live),
+        col(Offer.supplier_id) == offer.supplier_id,
+        col(Offer.article_id) == offer.article_id,
+        col(Offer.until_day) == offer.from_day - timedelta(days=1),
+    )
+    for one in session.scalars(before).all():
+        change(session, act, one, until_day=None)
 
 
 def seller_of(supplier: Supplier, basket: tuple[tuple[int, int], ...] = ()) -> SellerTerms:

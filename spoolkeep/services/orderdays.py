@@ -25,6 +25,6 @@ def rows(*, session: Session, now: datetime) -> list[StockRow]:
 
 def _day(line: ItemLine, held: Held) -> OrderDay:
     """Give the plan's day; of what is left for a better price alone, the day and the supplier of that."""
-    if line.turn is not None and line.turns_on is not None and not line.spools:
+    if line.waits and line.turn is not None:
         return OrderDay(line.turns_on, line.turn.supplier, line.comes_days, line.told.chance_now, waits=True)
     return OrderDay(line.order_by, held.supplier, line.comes_days, line.told.chance_now, line.spools)

@@ -73,8 +73,13 @@ class ItemLine:
 
     @property
     def turns_on(self) -> date | None:
-        """Give the day on which it can be had at a better price, where it is left for that."""
+        """Give the day on which it can be had at the other price."""
         return self.turn.from_day if self.turn else None
+
+    @property
+    def waits(self) -> bool:
+        """Tell whether all of it is left for a better price."""
+        return not self.spools and self.told.turn is not None and self.told.turn.waits_days is not None
 
     @property
     def after(self) -> After:

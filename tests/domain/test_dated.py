@@ -48,6 +48,11 @@ def only(items: Pile, *sold: Lot, **house: int) -> Line:
     return planned(items, *sold, sources=(), **house).lines[0]
 
 
+def bears(line: Line) -> bool:
+    """Tell whether another price bears on what is bought, and is not only named."""
+    return line.turn is not None and (line.turn.ahead_spools > 0 or line.turn.waits_days is not None)
+
+
 def way(price: float, *, begins: int = 0, ends: int | None = None) -> Way:
     """Give a way to buy at a price a kilogram."""
     return Way(round(price), 0, price / KG, 0.0, source().serves, PARCEL + MINUTES, begins, ends)
@@ -90,9 +95,10 @@ def test_a_price_that_ends_before_the_next_look_is_bought_ahead_of() -> None:
 
 def test_a_price_that_still_holds_at_the_next_look_can_wait() -> None:
     line = only(pile((400, 2000)), lot(1, NOW, ends=7), lot(2, DEARER))
-    assert line.turn is None
+    assert line.turn is not None
+    assert line.turn.ahead_spools == 0
     assert line.spools == only(pile((400, 2000)), lot(1, NOW)).spools
-    assert only(pile((400, 2000)), lot(1, NOW, ends=7), lot(2, DEARER), review_days=8).turn is not None
+    assert only(pile((400, 2000)), lot(1, NOW, ends=7), lot(2, DEARER), review_days=8).spools > line.spools
 
 
 def test_a_rise_that_costs_more_than_an_order_is_a_reason_to_order() -> None:
@@ -137,7 +143,7 @@ def test_a_better_price_is_not_waited_for_where_its_parcel_costs_what_it_spares(
     sold = lot(1, NOW), lot(2, NOW - 60, at=1, begins=2)
     found = planned(here, *sold, sources=both).lines[0]
     assert found.spools > 0
-    assert found.turn is None
+    assert not bears(found)
 
 
 def test_what_waits_takes_the_reason_to_order_with_it() -> None:
@@ -165,9 +171,9 @@ def test_what_waits_keeps_a_discount_that_is_worth_more() -> None:
     items = pile((150, 800), (150, 900), spread=2.0)
     sold = [lot(1, NOW), lot(2, NOW, item=1), lot(3, 1600, begins=2)]
     plain, off = (planned(items, *sold, sources=(one,)).lines for one in basket)
-    assert off[0].turn is None
+    assert not bears(off[0])
     assert sum(line.spools for line in off) >= 20
-    assert plain[0].turn is not None
+    assert bears(plain[0])
 
 
 def test_nothing_is_left_to_run_out_for_a_price_that_is_far_away() -> None:
@@ -201,6 +207,13 @@ def test_an_order_for_one_price_that_ends_leaves_what_is_cheaper_soon() -> None:
     found = planned(items, *sold).lines
     assert found[0].cause is Cause.ENDS
     assert found[1].spools == 0
+
+
+def test_a_better_price_to_come_is_named_where_nothing_is_due() -> None:
+    line = only(pile((100, 4500)), lot(1, NOW), lot(2, 1500, begins=5))
+    assert line.spools == 0
+    assert line.turn is not None
+    assert (line.turn.offer_id, line.turn.ahead_spools, line.turn.waits_days) == (2, 0, None)
 
 
 def test_an_offer_that_has_not_begun_is_not_ordered_and_is_named() -> None:
@@ -244,6 +257,6 @@ def test_what_is_bought_ahead_costs_hardly_more_than_the_best_number_of_spools(d
     every = {many: cost_of(many, daily=daily, prices=prices, days=days) for many in range(1, most + 1)}
     lost = every[line.spools] - min(every.values())
     assert lost <= 0.05 * (PARCEL + MINUTES)
-    if line.turn is not None:
+    if line.turn is not None and bears(line):
         assert every[line.spools - line.turn.ahead_spools] - min(every.values()) > lost
-    assert (line.turn is not None) == (then > NOW)
+    assert bears(line) == (then > NOW)

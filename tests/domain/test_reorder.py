@@ -257,6 +257,16 @@ def test_a_gap_before_a_late_parcel_is_closed_by_few_spools(comes: int) -> None:
     assert found.sources[0].outcomes[0].out_days < 0.5
 
 
+def test_a_gap_that_costs_less_than_an_order_is_left_open() -> None:
+    # hand calculation: three days without at 30 a day cost 90, an order 1,000
+    items = pile((100, 1000), lost=30.0)
+    items.held[0, 13:] += 12 * KG
+    assert spools(planned(items, lots(1), house=replace(HOUSE, review_days=7))) == [0]
+    dear = pile((100, 1000), lost=4200.0)
+    dear.held[0, 13:] += 12 * KG
+    assert spools(planned(dear, lots(1), house=replace(HOUSE, review_days=7)))[0] > 0
+
+
 @pytest.mark.parametrize(("daily", "parcel"), [(400, 1000), (900, 2500), (1500, 5000)])
 def test_what_is_drawn_for_certain_is_ordered_by_the_textbooks_quantity(daily: float, parcel: int) -> None:
     # Snyder and Shen, 2nd ed., section 3.2: T = sqrt(2 K / (h d)), cost sqrt(2 K h d); the plan weighs lengths a

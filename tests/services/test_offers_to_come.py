@@ -183,6 +183,9 @@ def test_a_corrected_announcement_takes_the_place_of_the_wrong_one(shop: Buying)
         found = {one.offer_id: one.until_day for one in choices.offers(session=session)}
     assert found == {old: shop.now.date() + timedelta(days=3), right: None}
     assert wrong not in found
+    shop.do(lambda s: catalogue.retire_offer(session=s, now=shop.now, by=by(), offer_id=right))
+    with shop.store.read() as session:
+        assert {one.offer_id: one.until_day for one in choices.offers(session=session)} == {old: None}
 
 
 def test_a_draft_takes_no_more_spools_at_a_price_that_is_over(shop: Buying) -> None:
