@@ -209,10 +209,24 @@ def best_cycle(pile: Pile, packs: Packs, chance: Chance, deal: Deal) -> Cycle:
     barred = bool((waits.max(axis=1) > pile.risk).any())
     if found.packs.any() and not (deal.taken(found.packs) and deal.fits(found.packs)):
         found = _cut(tables, pile, packs, chance, deal=deal, ends=ENDS_AT * worth)
-    spared = float((pile.lost @ losses)[: found.days].sum())
-    # what only a gap until something comes costs is over by itself
-    pays = spared >= chance.order_minor or not (np.diff(pile.held, axis=1) > 0).any()
+    lies_a_day = float(packs.holding @ (found.packs * packs.mg))
+    pays = _pays(pile.lost @ losses, worth=worth, order_minor=chance.order_minor, lies_a_day=lies_a_day)
     return Cycle(found.packs, found.needed, found.days, found.rate_minor, waiting, worth, barred, found.cut, pays)
+
+
+def _pays(along: Floats, *, worth: float, order_minor: float, lies_a_day: float) -> bool:
+    """Tell whether what waiting costs, along the coming days, is worth an order.
+
+    What is over by itself, as something comes, must in all be worth the order, and that it lies until it is asked for.
+    """
+    begins = int((along >= worth).argmax())
+    over = np.flatnonzero(along[begins:] < worth)
+    if not len(over):
+        return True
+    ends = begins + int(over[0])
+    again = np.flatnonzero(along[ends:] >= worth)
+    lies_days = int(again[0]) if len(again) else len(along) - ends
+    return float(along[:ends].sum()) >= order_minor + lies_a_day * lies_days
 
 
 def _steady(pile: Pile, packs: Packs, chance: Chance) -> float:

@@ -373,15 +373,16 @@ def _line(
         passed_over=None if line.passed_over is None else whose[line.passed_over.terms.offer_id],
         turn=None if line.turn is None else whose[line.turn.offer_id],
         spools=line.spools,
-        gap_from=_gap_from(told.today, line) if on_order_mg else None,
+        gap_from=_gap_from(told.today, line, [*told.coming.get(number, ()), *drafted]),
     )
 
 
-def _gap_from(today: date, line: Line) -> date | None:
+def _gap_from(today: date, line: Line, coming: Sequence[tuple[int, int]]) -> date | None:
     """Give the day from which an item may be out although it then lasts for weeks: a parcel comes late for it."""
-    if line.needed_days is None or line.lasts_days <= line.needed_days + WEEK:
+    needed = line.needed_days
+    if needed is None or line.lasts_days <= needed + WEEK or not any(day > needed for day, _ in coming):
         return None
-    return today + timedelta(days=line.needed_days)
+    return today + timedelta(days=needed)
 
 
 def _asked(line: ItemLine, instead: Mapping[int, int] | None) -> ItemLine:

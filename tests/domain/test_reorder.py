@@ -259,9 +259,9 @@ def test_a_gap_before_a_late_parcel_is_closed_by_few_spools(comes: int) -> None:
 
 def test_a_gap_that_costs_less_than_an_order_is_left_open() -> None:
     # hand calculation: three days without at 30 a day cost 90, an order 1,000
-    items = pile((100, 1000), lost=30.0)
+    items = pile((100, 1000), (60, 9000), lost=30.0)
     items.held[0, 13:] += 12 * KG
-    assert spools(planned(items, lots(1), house=replace(HOUSE, review_days=7))) == [0]
+    assert spools(planned(items, lots(2), house=replace(HOUSE, review_days=7))) == [0, 0]
     dear = pile((100, 1000), lost=4200.0)
     dear.held[0, 13:] += 12 * KG
     assert spools(planned(dear, lots(1), house=replace(HOUSE, review_days=7)))[0] > 0
