@@ -213,7 +213,10 @@ def add_offer(*, session: Session, now: datetime, by: By, entry: OfferEntry) -> 
     def do(act: Act) -> Made:
         return Made(act.id, make_offer(session, act, entry).id)
 
-    return once(session, "offer", by=by, now=now, request=vars(entry), answers=Made, do=do)
+    def about() -> str:
+        return finding.item_name(session, entry.article_id)
+
+    return once(session, "offer", by=by, now=now, request=vars(entry), answers=Made, about=about, do=do)
 
 
 def make_machine(session: Session, act: Act, *, name: str, feeds: int) -> Machine:
@@ -368,7 +371,8 @@ def end_offers(
         return Made(act.id, next(iter(until_days)))
 
     request = {"until_days": {str(number): days for number, days in until_days.items()}}
-    return once(session, "ends of offers", by=by, now=now, request=request, answers=Made, do=do)
+    about = f"{len(until_days)} offers" if len(until_days) != 1 else _sold(session, next(iter(until_days)))
+    return once(session, "ends of offers", by=by, now=now, request=request, answers=Made, about=about, do=do)
 
 
 def retire_offer(*, session: Session, now: datetime, by: By, offer_id: int) -> Made:

@@ -37,7 +37,7 @@ class OrderDay(NamedTuple):
     day: date | None
     """The last day; None where none is in sight."""
     supplier: str
-    """From whom, by the plan; empty where nobody sells it, and the day is Setup's lead time and risk before its end."""
+    """From whom, by the plan; empty where it weighs no offer: the day is then a delivery's time before its end."""
     comes_days: int
     """What a delivery takes, in the middle."""
     chance_short: float

@@ -122,7 +122,7 @@ class ItemAnswer(Model):
     order_by: date | None
     """The last day on which to order it, as the plan has it; of what nobody sells it may have passed."""
     order_from: str | None
-    """From whom the plan orders it; null where nobody sells it."""
+    """From whom the plan orders it; null where it weighs no offer of it: none, one in another currency, or no draw."""
     lead_days: int
     """What a delivery takes, in the middle."""
     ask_for_weighing: int

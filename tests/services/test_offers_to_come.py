@@ -90,6 +90,7 @@ def test_what_becomes_dearer_after_today_is_bought_ahead_and_the_page_and_file_s
         told = figures.reorder(plan)
     (its,) = [one for one in told["items"] if one["item"] == line.item.name]
     assert its["bought_ahead_spools"] == line.spools
+    assert (its["other_price_on"], its["waits_for_it"]) == ((shop.now.date() + timedelta(days=1)).isoformat(), False)
     assert json.dumps(told)
     assert plan.due[0].ahead_minor == line.told.turn.spared_minor
 
