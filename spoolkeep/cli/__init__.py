@@ -68,3 +68,9 @@ def main() -> None:
         sys.exit(stop.exit_code)
     except (click.Abort, KeyboardInterrupt):
         sys.exit(130)
+    except Exception as error:
+        trouble = import_module("spoolkeep.services.limits").trouble_of(error)  # loaded here: it knows the database
+        if trouble is None:
+            raise
+        click.echo(f"spoolkeep: {trouble.what}", err=True)
+        sys.exit(2)

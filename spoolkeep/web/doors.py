@@ -7,16 +7,18 @@ import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from flask import Flask, current_app, g, request
 
 from spoolkeep.domain.errors import NotSignedIn
-from spoolkeep.services import stations
+from spoolkeep.services import stations, steady
 from spoolkeep.services.stations import Hand
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session, Store
+
+_NOTHING = timedelta()
 
 
 @dataclass(frozen=True)
@@ -55,9 +57,21 @@ def about_database() -> str:
     return _doors().store.about()
 
 
-def now() -> datetime:
-    """Give this moment."""
+def wall() -> datetime:
+    """Give what this computer's clock says."""
     return _doors().clock()
+
+
+def now() -> datetime:
+    """Give this moment, which is never before what was booked last."""
+    ahead: timedelta = g.get("ahead", _NOTHING)
+    return wall() + ahead
+
+
+def keep_steady(session: Session) -> None:
+    """Hold this computer's clock against the books, for the rest of the request."""
+    told = wall()
+    g.ahead = steady.moment(session, told) - told
 
 
 def new_key() -> str:

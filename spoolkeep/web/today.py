@@ -20,7 +20,7 @@ def page() -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         clock = shop.clock
-        needed = today.needed(session=session, now=doors.now())
+        needed = today.needed(session=session, now=doors.now(), wall=doors.wall())
     return render_template(
         "today.html",
         needed=needed,
