@@ -43,7 +43,7 @@ class Trouble:
 
 BUSY = Trouble(
     "busy",
-    "Another program holds the database. Nothing was booked.",
+    "Something else holds the database. Nothing was booked.",
     "Wait a moment, go back and send it again.",
 )
 FULL = Trouble(

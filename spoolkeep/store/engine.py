@@ -13,7 +13,8 @@ from typing import Any
 
 from sqlalchemy import Engine, create_engine, event, text
 from sqlalchemy.engine import Connection, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, OperationalError
+from sqlalchemy.exc import TimeoutError as NoneFree
 from sqlalchemy.orm import Session
 
 __all__ = ["Session", "Store", "open_store", "safe_journal_mode"]
@@ -21,6 +22,8 @@ __all__ = ["Session", "Store", "open_store", "safe_journal_mode"]
 from spoolkeep.domain.errors import BadInput
 
 BUSY_SECONDS = 10
+TURN_SECONDS = 60
+"""Longer than the longest import holds the books."""
 WRITER_LOCK = 5_007_001
 """The number of PostgreSQL's advisory lock that lets one writer in at a time, as SQLite does by itself."""
 
@@ -45,11 +48,30 @@ class Store:
 
     @contextmanager
     def write(self) -> Iterator[Session]:
-        """Open a session that writes: one at a time, committed at the end, undone whole by any error."""
-        with self._one_writer, Session(self._mode("IMMEDIATE"), expire_on_commit=False) as session, session.begin():
-            if self.engine.dialect.name == "postgresql":
-                session.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": WRITER_LOCK})
-            yield session
+        """Open a session that writes: one at a time, committed at the end, undone whole by any error.
+
+        SQLite keeps a file that it had to open for reading so: once that is seen, no open line is used again.
+        """
+        with self._turn(), Session(self._mode("IMMEDIATE"), expire_on_commit=False) as session:
+            try:
+                with session.begin():
+                    if self.engine.dialect.name == "postgresql":
+                        session.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": WRITER_LOCK})
+                    yield session
+            except OperationalError as error:
+                if "readonly" in str(error.orig):
+                    self.engine.dispose()
+                raise
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        """Wait for the one writer before; not for ever, where a program outside holds them all up."""
+        if not self._one_writer.acquire(timeout=TURN_SECONDS):
+            raise NoneFree(f"No turn to write came within {TURN_SECONDS} s.")
+        try:
+            yield
+        finally:
+            self._one_writer.release()
 
     @contextmanager
     def read(self) -> Iterator[Session]:
