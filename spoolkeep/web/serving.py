@@ -6,9 +6,7 @@ The command line calls it. It knows no page.
 import ipaddress
 import logging
 import socket
-import threading
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from datetime import UTC, datetime
 from typing import Any
 
@@ -17,11 +15,10 @@ import waitress
 
 from spoolkeep.domain.errors import BadInput, NotAllowed
 from spoolkeep.domain.words import LinkKind
-from spoolkeep.services import assumed, demo, links, outlooks, people, standstill, untold
+from spoolkeep.services import demo, links, people
 from spoolkeep.services.instance import Instance
-from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
-from spoolkeep.web import bodies
+from spoolkeep.web import bodies, looks
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import LOOPBACK, Reach
 
@@ -29,8 +26,6 @@ THIS_MACHINE = "127.0.0.1"
 THREADS = 16
 """More than the sign-ins that may wait, so that a scan always finds one free."""
 MOST_CONNECTIONS = 200
-LOOKS_EACH_S = 60.0
-_log = logging.getLogger(__name__)
 _NOWHERE = ("192.0.2.1", 9)
 """An address that no network has, by which the system says from where it would send. Source: RFC 5737."""
 
@@ -54,7 +49,7 @@ def serve(instance: Instance, *, port: int, host: str, names: tuple[str, ...], p
             click.echo(_for_others(reach))
         else:
             click.echo(f"Make yourself its owner, within the hour: {_first_link(store, port)}")
-        with _looking(store):
+        with looks.looking(store, looks.of(instance)):
             server.run()
 
 
@@ -64,33 +59,8 @@ def serve_demo(instance: Instance, *, port: int) -> None:
         reach = Reach(guest_id=demo.owner_of(store))
         server = _server(instance, store, reach, host=THIS_MACHINE, port=port, proxy=None)
         click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
-        with _looking(store):
+        with looks.looking(store, looks.of(instance)):
             server.run()
-
-
-@contextmanager
-def _looking(store: Store) -> Iterator[None]:
-    """Look once a minute, while the workshop is served, for what is due though nobody asks."""
-    over = threading.Event()
-
-    def look() -> None:
-        while not over.wait(LOOKS_EACH_S):
-            try:
-                assumed.take_all(store, now=datetime.now(UTC))
-                standstill.look_at_all(store, now=datetime.now(UTC))
-                with store.read() as session:
-                    untold.learned(session)  # so that no page waits for it after a weighing, nor in the morning
-                    outlooks.told(session, today=load_shop(session).today(datetime.now(UTC)))
-            except Exception:  # noqa: BLE001 - the next minute comes all the same
-                _log.exception("What is due by itself could not be done; it is tried again in a minute.")
-
-    thread = threading.Thread(target=look, name="looking", daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        over.set()
-        thread.join()
 
 
 def reach_of(host: str, *, port: int, names: tuple[str, ...] = (), proxied: bool = False) -> Reach:

@@ -1,0 +1,83 @@
+"""What a workshop that is served does by itself: looks, each in a thread of its own, all ended by one word.
+
+`serving` begins them. To add one, give it a place in `of`. It must not know a page.
+"""
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from spoolkeep.services import assumed, outlooks, standstill, untold
+from spoolkeep.services.instance import Instance
+from spoolkeep.services.shop import load_shop
+from spoolkeep.store.engine import Store
+
+EACH_S = 60.0
+LONGEST_END_S = 5.0
+"""How long the end of all looks is waited for; what they had not committed by then is undone by the database."""
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Look:
+    """Something that is done again and again while a workshop is served, though nobody asks."""
+
+    name: str
+    """As a thread and a log are told it."""
+    do: Callable[[Store, datetime], object]
+    """Takes the store and this moment. What it raises is logged, and it is tried again at the next look."""
+    each_s: float = EACH_S
+    """How long it waits before each look, the first one too."""
+
+
+def of(instance: Instance) -> tuple[Look, ...]:
+    """Give the looks of a workshop."""
+    del instance
+    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead))
+
+
+@contextmanager
+def looking(store: Store, looks: Sequence[Look]) -> Iterator[None]:
+    """Look while the workshop is served; at its end none begins any more, and those on their way are awaited."""
+    over = threading.Event()
+    threads = [threading.Thread(target=_again, args=(store, look, over), name=look.name, daemon=True) for look in looks]
+    for thread in threads:
+        thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        _await(threads)
+
+
+def _again(store: Store, look: Look, over: threading.Event) -> None:
+    while not over.wait(look.each_s):
+        try:
+            look.do(store, datetime.now(UTC))
+        except Exception:  # noqa: BLE001 - the next look comes all the same
+            _log.exception("The look “%s” could not be done; it is tried again in %g s.", look.name, look.each_s)
+
+
+def _await(threads: Sequence[threading.Thread]) -> None:
+    until = time.monotonic() + LONGEST_END_S
+    for thread in threads:
+        thread.join(max(until - time.monotonic(), 0))
+    late = [thread.name for thread in threads if thread.is_alive()]
+    if late:
+        _log.warning("Not awaited to its end: %s. What it had not booked is not booked.", ", ".join(late))
+
+
+def _take_what_is_due(store: Store, now: datetime) -> None:
+    assumed.take_all(store, now=now)
+    standstill.look_at_all(store, now=now)
+
+
+def _reckon_ahead(store: Store, now: datetime) -> None:
+    """Reckon what pages would wait for after a weighing, or in the morning."""
+    with store.read() as session:
+        untold.learned(session)
+        outlooks.told(session, today=load_shop(session).today(now))

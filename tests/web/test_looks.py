@@ -1,0 +1,87 @@
+"""While a workshop is served, it looks by itself for what is due though nobody asks."""
+
+import threading
+from pathlib import Path
+
+import pytest
+
+from spoolkeep.services import assumed, outlooks, standstill, untold
+from spoolkeep.services.instance import Instance
+from spoolkeep.store.engine import Store
+from spoolkeep.web import looks
+from spoolkeep.web.looks import Look, looking
+
+WAIT_S = 20
+
+
+def test_a_look_goes_on_when_it_fails_and_ends_with_the_serving(store: Store, caplog: pytest.LogCaptureFixture) -> None:
+    seen, thrice = [], threading.Event()
+
+    def look(where: Store, _now: object) -> None:
+        seen.append(where)
+        if len(seen) >= 3:
+            thrice.set()
+        raise RuntimeError("the disk is full")
+
+    with looking(store, [Look("shelves", look, each_s=0.001)]):
+        assert thrice.wait(WAIT_S)
+    assert set(map(id, seen)) == {id(store)}
+    assert "The look “shelves” could not be done" in caplog.text
+    assert not any(thread.name == "shelves" for thread in threading.enumerate()), "nobody looks once it is over"
+
+
+def test_a_look_that_takes_long_holds_up_no_other(store: Store) -> None:
+    go_on, twice = threading.Event(), threading.Event()
+    quick: list[int] = []
+
+    def count(_store: Store, _now: object) -> None:
+        quick.append(1)
+        if len(quick) >= 2:
+            twice.set()
+
+    looks_here = [
+        Look("long", lambda _store, _now: go_on.wait(WAIT_S), each_s=0.001),
+        Look("quick", count, each_s=0.001),
+    ]
+    with looking(store, looks_here):
+        assert twice.wait(WAIT_S)
+        go_on.set()
+
+
+def test_a_look_that_never_ends_is_named_and_not_awaited_for_ever(
+    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(looks, "LONGEST_END_S", 0.05)
+    begun, go_on = threading.Event(), threading.Event()
+
+    def stuck(_store: Store, _now: object) -> None:
+        begun.set()
+        go_on.wait(WAIT_S)
+
+    with looking(store, [Look("stuck", stuck, each_s=0.001)]):
+        assert begun.wait(WAIT_S)
+    assert "Not awaited to its end: stuck" in caplog.text
+    go_on.set()
+
+
+def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done: list[str] = []
+    all_done = threading.Event()
+    what = ((assumed, "take_all"), (standstill, "look_at_all"), (untold, "learned"), (outlooks, "told"))
+
+    def noted(name: str) -> object:
+        def note(*_: object, **__: object) -> None:
+            done.append(name)
+            if set(done) == {one for _, one in what}:
+                all_done.set()
+
+        return note
+
+    for module, name in what:
+        monkeypatch.setattr(module, name, noted(name))
+    each = looks.of(Instance(tmp_path))
+    assert {look.each_s for look in each} == {60.0}
+    with looking(store, [Look(look.name, look.do, each_s=0.001) for look in each]):
+        assert all_done.wait(WAIT_S), done
