@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from spoolkeep.services import assumed, outlooks, standstill, untold
+from spoolkeep.services import assumed, outlooks, standstill, steady, untold
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
@@ -57,9 +57,14 @@ def looking(store: Store, looks: Sequence[Look]) -> Iterator[None]:
 def _again(store: Store, look: Look, over: threading.Event) -> None:
     while not over.wait(look.each_s):
         try:
-            look.do(store, datetime.now(UTC))
+            look.do(store, _steady(store))
         except Exception:  # noqa: BLE001 - the next look comes all the same
             _log.exception("The look “%s” could not be done; it is tried again in %g s.", look.name, look.each_s)
+
+
+def _steady(store: Store) -> datetime:
+    with store.read() as session:
+        return steady.moment(session, datetime.now(UTC))
 
 
 def _await(threads: Sequence[threading.Thread]) -> None:
