@@ -54,12 +54,19 @@ def demo(*, fresh: bool, days: int | None, build_only: bool, port: int, folder: 
 @click.option(
     "--proxy", help="The address of a proxy in front, which says in X-Forwarded-For and -Proto who asks, and how."
 )
+@click.option(
+    "--processes",
+    type=click.IntRange(min=1),
+    default=1,
+    show_default=True,
+    help="How many processes serve it, where its books are in PostgreSQL.",
+)
 @instance_option()
-def serve(*, port: int, host: str, names: tuple[str, ...], proxy: str | None, folder: Path) -> None:
+def serve(*, port: int, host: str, names: tuple[str, ...], proxy: str | None, processes: int, folder: Path) -> None:
     """Serve a workshop: to this machine, or with --host to the network, once it has an owner."""
     instance = Instance(folder)
     instance.open_or_make(now=this_moment()).close()
-    serving.serve(instance, port=port, host=host, names=names, proxy=proxy)
+    serving.serve(instance, port=port, host=host, names=names, proxy=proxy, processes=processes)
 
 
 @click.command()

@@ -27,6 +27,14 @@ TURN_SECONDS = 60
 WRITER_LOCK = 5_007_001
 """The number of PostgreSQL's advisory lock that lets one writer in at a time, as SQLite does by itself."""
 
+HELD_OPEN, MOST_OPEN = 6, 24
+"""How many connections one process keeps open, and has at most: its 16 threads, its looks, and some beside."""
+GONE_AFTER = {"keepalives_idle": 30, "keepalives_interval": 10, "keepalives_count": 3}
+"""When PostgreSQL and we take each other for gone, in seconds: a machine that lost its power, or a line that was cut,
+holds up the writer of all others no longer than this, where the systems' own defaults say two hours."""
+NO_ANSWER_MS = 60_000
+"""How long what was sent to PostgreSQL may stay unconfirmed on a line that was cut."""
+
 WAL_IS_SOUND = ((3, 44, 6), (3, 50, 7), (3, 51, 3))
 """The first releases of their lines whose WAL mode cannot corrupt under two writers. Source: SQLite release notes."""
 
@@ -99,6 +107,17 @@ class Store:
                 return f"SQLite {sqlite3.sqlite_version}, journal {str(mode).upper()}"
             return f"PostgreSQL {connection.exec_driver_sql('SHOW server_version').scalar_one()}"
 
+    def most_connections(self) -> int:
+        """Give how many connections PostgreSQL gives to all who are not its keeper; SQLite counts none."""
+        with self.reader.connect() as connection:
+            if self.engine.dialect.name == "sqlite":
+                return MOST_OPEN
+            most, kept = (
+                int(connection.exec_driver_sql(f"SHOW {name}").scalar_one())
+                for name in ("max_connections", "superuser_reserved_connections")
+            )
+            return most - kept
+
     def close(self) -> None:
         """Let go of every connection."""
         self.engine.dispose()
@@ -125,7 +144,22 @@ def open_store(url: str) -> Store:
 
 def _postgresql(url: str) -> Engine:
     address = make_url(url).set(drivername="postgresql+psycopg")
-    return create_engine(address, pool_pre_ping=True, hide_parameters=True)
+    of_ours = {"connect_timeout": BUSY_SECONDS, "tcp_user_timeout": NO_ANSWER_MS, **GONE_AFTER}
+    connect = {name: value for name, value in of_ours.items() if name not in address.query}
+    engine = create_engine(address, pool_pre_ping=True, hide_parameters=True, connect_args=connect, **_POOL)
+    event.listen(engine, "connect", _prepare_postgresql)
+    return engine
+
+
+_POOL: dict[str, Any] = {"pool_size": HELD_OPEN, "max_overflow": MOST_OPEN - HELD_OPEN}
+
+
+def _prepare_postgresql(connection: Any, _record: Any) -> None:  # noqa: ANN401 - the driver's own
+    """Let the server find out soon that we are gone; on a socket of one machine these settings do nothing."""
+    before, connection.autocommit = connection.autocommit, True
+    for name, value in GONE_AFTER.items():
+        connection.execute(f"SET tcp_{name} = {value}")
+    connection.autocommit = before
 
 
 def _sqlite(url: str) -> Engine:
@@ -134,7 +168,10 @@ def _sqlite(url: str) -> Engine:
         Path(database).parent.mkdir(parents=True, exist_ok=True)
     # what is written stays out of every error's words, and so out of the log
     engine = create_engine(
-        url, hide_parameters=True, connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False}
+        url,
+        hide_parameters=True,
+        connect_args={"timeout": BUSY_SECONDS, "check_same_thread": False},
+        **({} if database in {None, "", ":memory:"} else _POOL),
     )
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)

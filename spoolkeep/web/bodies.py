@@ -10,6 +10,7 @@ from waitress.adjustments import Adjustments
 from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 
+from spoolkeep.web import stopping
 from spoolkeep.web.rules import RULES
 
 USUAL = 1024 * 1024
@@ -48,6 +49,7 @@ def channel_for(app: Flask) -> type[HTTPChannel]:
         """A connection."""
 
         parser_class = Parser
+        task_class = stopping.Task
 
     return Channel
 

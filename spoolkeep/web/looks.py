@@ -7,7 +7,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -15,6 +15,7 @@ from spoolkeep.services import assumed, outlooks, standstill, steady, untold
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
+from spoolkeep.store.turn import Turn
 
 EACH_S = 60.0
 LONGEST_END_S = 5.0
@@ -32,32 +33,43 @@ class Look:
     """Takes the store and this moment. What it raises is logged, and it is tried again at the next look."""
     each_s: float = EACH_S
     """How long it waits before each look, the first one too."""
+    everywhere: bool = False
+    """Whether each process looks for itself; else one of all that serve the same database does."""
 
 
 def of(instance: Instance) -> tuple[Look, ...]:
     """Give the looks of a workshop."""
     del instance
-    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead))
+    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, everywhere=True))
 
 
 @contextmanager
-def looking(store: Store, looks: Sequence[Look]) -> Iterator[None]:
-    """Look while the workshop is served; at its end none begins any more, and those on their way are awaited."""
-    over = threading.Event()
-    threads = [threading.Thread(target=_again, args=(store, look, over), name=look.name, daemon=True) for look in looks]
-    for thread in threads:
-        thread.start()
-    try:
-        yield
-    finally:
-        over.set()
-        _await(threads)
+def looking(store: Store, looks: Sequence[Look], *, over: threading.Event | None = None) -> Iterator[None]:
+    """Look while the workshop is served; at its end none begins any more, and those on their way are awaited.
+
+    `over` is the word by which the serving ends, where that may come before the end of the block.
+    """
+    over = over or threading.Event()
+    with closing(Turn(store)) as turn:
+        threads = [
+            threading.Thread(target=_again, args=(store, look, over, turn), name=look.name, daemon=True)
+            for look in looks
+        ]
+        for thread in threads:
+            thread.start()
+        try:
+            yield
+        finally:
+            if not over.is_set():
+                over.set()
+            _await(threads)
 
 
-def _again(store: Store, look: Look, over: threading.Event) -> None:
+def _again(store: Store, look: Look, over: threading.Event, turn: Turn) -> None:
     while not over.wait(look.each_s):
         try:
-            look.do(store, _steady(store))
+            if look.everywhere or turn.is_ours():
+                look.do(store, _steady(store))
         except Exception:  # noqa: BLE001 - the next look comes all the same
             _log.exception("The look “%s” could not be done; it is tried again in %g s.", look.name, look.each_s)
 

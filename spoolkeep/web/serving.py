@@ -4,63 +4,93 @@ The command line calls it. It knows no page.
 """
 
 import ipaddress
-import logging
 import socket
 from contextlib import closing
 from datetime import UTC, datetime
-from typing import Any
 
 import click
-import waitress
 
 from spoolkeep.domain.errors import BadInput, NotAllowed
 from spoolkeep.domain.words import LinkKind
 from spoolkeep.services import demo, links, people
 from spoolkeep.services.instance import Instance
 from spoolkeep.store.engine import Store
-from spoolkeep.web import bodies, looks
-from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import LOOPBACK, Reach
+from spoolkeep.web.processes import Settings, require_several, serve_here, serve_in_several
+from spoolkeep.web.stopping import Stop, heeding
 
 THIS_MACHINE = "127.0.0.1"
-THREADS = 16
-"""More than the sign-ins that may wait, so that a scan always finds one free."""
-MOST_CONNECTIONS = 200
+BACKLOG = 1024
+"""How many connections the system makes and keeps until they are taken in."""
 _NOWHERE = ("192.0.2.1", 9)
 """An address that no network has, by which the system says from where it would send. Source: RFC 5737."""
 
 
-def serve(instance: Instance, *, port: int, host: str, names: tuple[str, ...], proxy: str | None) -> None:
-    """Serve a workshop until it is stopped.
+def serve(
+    instance: Instance, *, port: int, host: str, names: tuple[str, ...], proxy: str | None, processes: int
+) -> None:
+    """Serve a workshop until it is stopped, by one process or by several.
 
-    Errors: NotAllowed where it is to be served beyond this machine and nobody owns it; BadInput for a taken port.
+    Errors: NotAllowed where it is to be served beyond this machine and nobody owns it; BadInput for a taken port, and
+    where several processes cannot be.
     """
+    reach = reach_of(host, port=port, names=names, proxied=proxy is not None)
+    settings = Settings(instance, reach, proxy=str(_address(proxy)) if proxy else None)
     with closing(instance.open()) as store:
-        reach = reach_of(host, port=port, names=names, proxied=proxy is not None)
+        if processes > 1:
+            require_several(store, processes)
         with store.read() as session:
             owned = people.has_owner(session)
         if not owned and (reach.addresses or proxy):
             command = f"spoolkeep owner NAME --instance {instance.folder}"
             words = f"Nobody owns this workshop yet, so nobody else may reach it. Make the owner first: {command}"
             raise NotAllowed("no_owner", words)
-        server = _server(instance, store, reach, host=host, port=port, proxy=proxy)
+        listening = listening_on(host, port)
         click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
         if owned:
             click.echo(_for_others(reach))
         else:
             click.echo(f"Make yourself its owner, within the hour: {_first_link(store, port)}")
-        with looks.looking(store, looks.of(instance)):
-            server.run()
+    _run(settings, listening, processes)
 
 
 def serve_demo(instance: Instance, *, port: int) -> None:
     """Serve the demo to this machine only; whoever opens it is signed in as its owner. Errors: BadInput."""
     with closing(instance.open()) as store:
-        reach = Reach(guest_id=demo.owner_of(store))
-        server = _server(instance, store, reach, host=THIS_MACHINE, port=port, proxy=None)
+        settings = Settings(instance, Reach(guest_id=demo.owner_of(store)))
+        listening = listening_on(THIS_MACHINE, port)
         click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
-        with looks.looking(store, looks.of(instance)):
-            server.run()
+    _run(settings, listening, 1)
+
+
+def _run(settings: Settings, listening: socket.socket, number: int) -> None:
+    stop = Stop()
+    with listening, heeding(stop):
+        if number > 1:
+            serve_in_several(settings, listening, stop, number)
+        else:
+            serve_here(settings, listening, stop)
+    click.echo("Stopped.")
+
+
+def listening_on(host: str, port: int) -> socket.socket:
+    """Give a socket that is bound to an address and a port. Errors: BadInput where that cannot be."""
+    version = _address(host).version
+    bound = socket.socket(socket.AF_INET if version == 4 else socket.AF_INET6, socket.SOCK_STREAM)  # noqa: PLR2004 - IPv4
+    try:
+        if version != 4:  # noqa: PLR2004 - as above
+            bound.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+        if hasattr(socket, "SO_EXCLUSIVEADDRUSE"):  # on Windows the other option would let two programs have one port
+            bound.setsockopt(socket.SOL_SOCKET, socket.SO_EXCLUSIVEADDRUSE, 1)
+        else:
+            bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        bound.bind((host, port))
+        bound.listen(BACKLOG)
+    except OSError as error:
+        bound.close()
+        words = f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
+        raise BadInput("port_in_use", words) from None
+    return bound
 
 
 def reach_of(host: str, *, port: int, names: tuple[str, ...] = (), proxied: bool = False) -> Reach:
@@ -113,31 +143,3 @@ def _first_link(store: Store, port: int) -> str:
     with store.write() as session:
         secret = links.make(session=session, now=datetime.now(UTC), kind=LinkKind.FIRST, lasts=links.FIRST_LASTS)
     return f"http://localhost:{port}/join#{secret}"
-
-
-def _server(instance: Instance, store: Store, reach: Reach, *, host: str, port: int, proxy: str | None) -> Any:  # noqa: ANN401 - waitress ships no types
-    logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # a flood would fill the log, a line a request
-    behind: dict[str, object] = {"clear_untrusted_proxy_headers": True}
-    if proxy:
-        behind |= {
-            "trusted_proxy": str(_address(proxy)),
-            "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
-        }
-    app = create_app(store, secret=instance.secret(), reach=reach)
-    try:
-        server = waitress.create_server(
-            app,
-            host=host,
-            port=port,
-            threads=THREADS,
-            ident=None,
-            max_request_body_size=bodies.USUAL,
-            connection_limit=MOST_CONNECTIONS,
-            **behind,
-        )
-    except OSError as error:
-        words = f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
-        raise BadInput("port_in_use", words) from None
-    for one in [server, *getattr(server, "map", {}).values()]:  # where a host has several addresses, one for each
-        one.channel_class = bodies.channel_for(app)
-    return server

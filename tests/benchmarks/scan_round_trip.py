@@ -35,7 +35,7 @@ from spoolkeep.services.jobs import FeedGrams
 from spoolkeep.store.engine import open_store
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import STATION_COOKIE, Reach
-from spoolkeep.web.serving import THREADS
+from spoolkeep.web.processes import THREADS
 from tests.workshop import TestWorkshop, by
 
 POLLS_EACH_S = 1.5

@@ -20,6 +20,7 @@ from spoolkeep.store.tables import Act, Spool
 from spoolkeep.web import lock, serving
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import Reach
+from spoolkeep.web.processes import Settings, server_on
 from spoolkeep.web.rules import RULES
 from tests.web.conftest import HOST, Browser
 from tests.web.door import DELIVERY, count
@@ -426,7 +427,8 @@ def _served(folder: Path, now: datetime, proxy: str | None) -> Iterator[Callable
     """Serve a workshop on a free port of the loopback, and give a sender that gives an answer's headers."""
     instance = Instance(folder)
     with closing(instance.open_or_make(now=now)) as store:
-        server = serving._server(instance, store, Reach(), host="127.0.0.1", port=0, proxy=proxy)  # noqa: SLF001 - `serve` runs until it is stopped
+        listening = serving.listening_on("127.0.0.1", 0)
+        server = server_on(listening, Settings(instance, Reach(), proxy=proxy), store)
         with running(server) as port:
 
             def send(path: str, **headers: str) -> HTTPMessage:

@@ -12,6 +12,7 @@ from spoolkeep.store.engine import Store
 from spoolkeep.web import bodies, serving
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import Reach
+from spoolkeep.web.processes import Settings, server_on
 from spoolkeep.web.rules import MOTION_FILE, PHOTO, SHEET
 from tests.web.running import running
 
@@ -19,9 +20,8 @@ from tests.web.running import running
 @pytest.fixture
 def port(sqlite_store: Store, tmp_path: Path) -> Iterator[int]:
     """Give the port of a workshop that is served as `spoolkeep serve` serves it."""
-    server = serving._server(  # noqa: SLF001 - `serve` runs until it is stopped
-        Instance(tmp_path / "served"), sqlite_store, Reach(), host="127.0.0.1", port=0, proxy=None
-    )
+    settings = Settings(Instance(tmp_path / "served"), Reach())
+    server = server_on(serving.listening_on("127.0.0.1", 0), settings, sqlite_store)
     with running(server) as port:
         yield port
 

@@ -17,7 +17,7 @@ from spoolkeep.domain.words import Role
 from spoolkeep.services import people, stations, tokens
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import PERSON_COOKIE, STATION_COOKIE, Reach
-from spoolkeep.web.serving import THREADS
+from spoolkeep.web.processes import THREADS
 from tests.web.running import running
 from tests.workshop import TestWorkshop, somebody
 
