@@ -17,7 +17,7 @@ import waitress
 
 from spoolkeep.domain.errors import BadInput, NotAllowed
 from spoolkeep.domain.words import LinkKind
-from spoolkeep.services import assumed, demo, links, outlooks, people, standstill, untold
+from spoolkeep.services import assumed, demo, keeping, links, outlooks, people, standstill, untold
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
@@ -54,7 +54,7 @@ def serve(instance: Instance, *, port: int, host: str, names: tuple[str, ...], p
             click.echo(_for_others(reach))
         else:
             click.echo(f"Make yourself its owner, within the hour: {_first_link(store, port)}")
-        with _looking(store):
+        with _looking(store, keeping.Keeper(store)):
             server.run()
 
 
@@ -69,13 +69,15 @@ def serve_demo(instance: Instance, *, port: int) -> None:
 
 
 @contextmanager
-def _looking(store: Store) -> Iterator[None]:
+def _looking(store: Store, keeper: keeping.Keeper | None = None) -> Iterator[None]:
     """Look once a minute, while the workshop is served, for what is due though nobody asks."""
     over = threading.Event()
 
     def look() -> None:
         while not over.wait(LOOKS_EACH_S):
             try:
+                if keeper:
+                    keeper.look(datetime.now(UTC))
                 assumed.take_all(store, now=datetime.now(UTC))
                 standstill.look_at_all(store, now=datetime.now(UTC))
                 with store.read() as session:
