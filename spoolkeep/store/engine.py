@@ -17,9 +17,10 @@ from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoneFree
 from sqlalchemy.orm import Session
 
-__all__ = ["Session", "Store", "open_store", "safe_journal_mode"]
+__all__ = ["Session", "Store", "open_still", "open_store", "safe_journal_mode"]
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.store.holding import Hold
 
 BUSY_SECONDS = 10
 TURN_SECONDS = 60
@@ -52,6 +53,8 @@ class Store:
     """A database with its two doors. Make it with `open_store`."""
 
     engine: Engine
+    held: Hold | None = field(default=None, repr=False)
+    """Keeps others from putting another database in this one's place while it is open."""
     _one_writer: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     @contextmanager
@@ -99,6 +102,14 @@ class Store:
             return self.engine
         return self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
+    @property
+    def file(self) -> Path | None:
+        """Give the file that the database lies in; None where it is no file."""
+        database = self.engine.url.database
+        if self.engine.dialect.name != "sqlite" or not database or database == ":memory:":
+            return None
+        return Path(database)
+
     def about(self) -> str:
         """Give the database's name, version and way of keeping a journal, in words."""
         with self.reader.connect() as connection:
@@ -119,8 +130,10 @@ class Store:
             return most - kept
 
     def close(self) -> None:
-        """Let go of every connection."""
+        """Let go of every connection, and of the instance."""
         self.engine.dispose()
+        if self.held:
+            self.held.let_go()
 
 
 def open_store(url: str) -> Store:
@@ -140,6 +153,15 @@ def open_store(url: str) -> Store:
         "unknown_database",
         "The database address must begin with sqlite:/// or postgresql://. Mend SPOOLKEEP_DATABASE or leave it out.",
     )
+
+
+def open_still(path: Path) -> Store:
+    """Give the store of a SQLite file that nobody writes: nothing is locked, nothing changes in it or beside it.
+
+    Source: SQLite, "Uniform Resource Identifiers", the parameter immutable.
+    """
+    address = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+    return Store(create_engine("sqlite://", creator=lambda: sqlite3.connect(address, uri=True), hide_parameters=True))
 
 
 def _postgresql(url: str) -> Engine:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from pathlib import Path
 
 from flask import Flask, current_app, g, request
 
@@ -55,6 +56,11 @@ def writing() -> Iterator[Session]:
 def about_database() -> str:
     """Give the database's name, version and journal in words."""
     return _doors().store.about()
+
+
+def database_file() -> Path | None:
+    """Give the file that the database lies in; None where it is no file."""
+    return _doors().store.file
 
 
 def wall() -> datetime:

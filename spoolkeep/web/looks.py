@@ -11,8 +11,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from spoolkeep.services import assumed, outlooks, standstill, steady, untold
-from spoolkeep.services.instance import Instance
+from spoolkeep.services import assumed, keeping, outlooks, standstill, steady, untold
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.store.turn import Turn
@@ -37,10 +36,10 @@ class Look:
     """Whether each process looks for itself; else one of all that serve the same database does."""
 
 
-def of(instance: Instance) -> tuple[Look, ...]:
-    """Give the looks of a workshop."""
-    del instance
-    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, everywhere=True))
+def of(*, is_demo: bool) -> tuple[Look, ...]:
+    """Give the looks of a workshop; the demo is not copied, since it can be built again."""
+    own = () if is_demo else (Look("copy", _keep_a_copy),)
+    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, everywhere=True), *own)
 
 
 @contextmanager
@@ -91,6 +90,10 @@ def _await(threads: Sequence[threading.Thread]) -> None:
 def _take_what_is_due(store: Store, now: datetime) -> None:
     assumed.take_all(store, now=now)
     standstill.look_at_all(store, now=now)
+
+
+def _keep_a_copy(store: Store, now: datetime) -> None:
+    keeping.look(store, now=now)
 
 
 def _reckon_ahead(store: Store, now: datetime) -> None:

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from flask import Blueprint, render_template
 
-from spoolkeep.services import today
+from spoolkeep.services import keeping, today
 from spoolkeep.services.shop import load_shop
 from spoolkeep.web import doors
 
@@ -24,6 +24,7 @@ def page() -> str:
     return render_template(
         "today.html",
         needed=needed,
+        backups=keeping.standing(doors.database_file(), now=doors.now()),
         opening=clock.local(needed.opening),
         local=clock.local,
         yesterday=shop.today(doors.now()) - timedelta(days=1),
