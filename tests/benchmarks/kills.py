@@ -49,7 +49,8 @@ def rounds(pressed: Pressed, cluster: postgres.Cluster | None, *, count: int, pr
         one.start()
     totals: Counter[str] = Counter()
     for number in range(1, count + 1):
-        time.sleep(chance.uniform(0.1, 1.5))
+        _until_answered(pressing, programs)
+        time.sleep(chance.uniform(0.0, 1.0))
         if cluster and number % 2:
             cluster.kill()
             totals["database killed"] += 1
@@ -81,6 +82,13 @@ def rounds(pressed: Pressed, cluster: postgres.Cluster | None, *, count: int, pr
     print(f"{count} kills ({dict(totals)}): answered {seen.answered}, missing {seen.missing}, doubled {seen.doubled},")
     print(f"wrong {seen.wrong}, first difference {seen.first_difference}; what programs met: {dict(statuses)}")
     return seen.sound
+
+
+def _until_answered(pressing: list[Program], more: int, *, longest_s: float = 60.0) -> None:
+    """Wait until so many more acts were answered: a server that has only begun is under no load."""
+    before, until = sum(len(one.answered) for one in pressing), time.monotonic() + longest_s
+    while sum(len(one.answered) for one in pressing) < before + more and time.monotonic() < until:
+        time.sleep(0.01)
 
 
 def main() -> None:

@@ -1,12 +1,10 @@
 """While a workshop is served, it looks by itself for what is due though nobody asks."""
 
 import threading
-from pathlib import Path
 
 import pytest
 
-from spoolkeep.services import assumed, outlooks, standstill, untold
-from spoolkeep.services.instance import Instance
+from spoolkeep.services import assumed, keeping, outlooks, standstill, untold
 from spoolkeep.store.engine import Store
 from spoolkeep.web import looks
 from spoolkeep.web.looks import Look, looking
@@ -65,11 +63,12 @@ def test_a_look_that_never_ends_is_named_and_not_awaited_for_ever(
 
 
 def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
-    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     done: list[str] = []
     all_done = threading.Event()
-    what = ((assumed, "take_all"), (standstill, "look_at_all"), (untold, "learned"), (outlooks, "told"))
+    due = ((assumed, "take_all"), (standstill, "look_at_all"))
+    what = (*due, (untold, "learned"), (outlooks, "told"), (keeping, "look"))
 
     def noted(name: str) -> object:
         def note(*_: object, **__: object) -> None:
@@ -81,7 +80,7 @@ def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
 
     for module, name in what:
         monkeypatch.setattr(module, name, noted(name))
-    each = looks.of(Instance(tmp_path))
+    each = looks.of(is_demo=False)
     assert {look.each_s for look in each} == {60.0}
     with looking(store, [Look(look.name, look.do, each_s=0.001) for look in each]):
         assert all_done.wait(WAIT_S), done
