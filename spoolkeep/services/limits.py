@@ -22,6 +22,11 @@ def without_values(error: Exception) -> str:
     return f"{type(error).__name__}: {error}"
 
 
+def kind_of(error: BaseException) -> str:
+    """Give what kind of error it is and none of its words; of a database's the statement, whose values stand apart."""
+    return without_values(error) if isinstance(error, StatementError) else type(error).__name__
+
+
 def busy(error: Exception) -> bool:
     """Give whether SQLite gave up waiting, because another program held the database."""
     return isinstance(error, OperationalError) and "database is locked" in str(error.orig)

@@ -32,6 +32,7 @@ from spoolkeep.web import (
     jobs,
     labels,
     lock,
+    logbook,
     machines,
     me,
     money,
@@ -127,6 +128,7 @@ def create_app(
     app.jinja_env.globals.update(may_open=_may_open, may_send=_may_send)
     app.url_map.converters["int"] = RowNumber
     doors.attach(app, store, clock)
+    logbook.attach(app)
     for module in BLUEPRINTS:
         app.register_blueprint(module.pages)
     lock.attach(app, reach or Reach())
@@ -214,9 +216,11 @@ def _broken(error: Exception) -> Answered:
     if busy(error):
         # in plain words: a page would have to read the database that is held
         return Response(f"{BUSY_WORDS}\n", 503, content_type="text/plain; charset=utf-8"), 503
-    where = "".join(traceback.format_tb(error.__traceback__))
-    current_app.logger.error("unexpected %s\n%s", without_values(error), where)
-    return _answer("unexpected", "Something went wrong on our side. Nothing was booked. Go back and try again.", 500)
+    where, number = "".join(traceback.format_tb(error.__traceback__)), logbook.new_number()
+    told = {"facts": {"number": number}, "failure": error}
+    current_app.logger.error("unexpected %s, number %s\n%s", without_values(error), number, where, extra=told)
+    words = "Something went wrong on our side. Nothing was booked. Go back and try again. If it happens again, tell "
+    return _answer("unexpected", f"{words}whoever looks after Spoolkeep this number: {number}.", 500)
 
 
 def _answer(code: str, words: str, status: int) -> Answered:
