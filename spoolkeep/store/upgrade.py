@@ -6,6 +6,7 @@ The command line and the app factory call it. It knows no use case.
 import sqlite3
 from contextlib import closing
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -32,6 +33,7 @@ def alembic_config(connection: Connection | None = None) -> Config:
     return config
 
 
+@cache
 def newest() -> str:
     """Give the revision that this program needs."""
     return str(ScriptDirectory.from_config(alembic_config()).get_current_head())

@@ -28,6 +28,7 @@ from spoolkeep.web import (
     count,
     deliveries,
     doors,
+    health,
     imports,
     jobs,
     labels,
@@ -91,7 +92,7 @@ _PAGES = (
     ahead,
     rests,
 )
-BLUEPRINTS = (*_PAGES, api_shop, signin, me, people)
+BLUEPRINTS = (*_PAGES, api_shop, signin, me, people, health)
 BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""
