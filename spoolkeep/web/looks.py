@@ -32,7 +32,9 @@ class Look:
     do: Callable[[Store, datetime], object]
     """Takes the store and this moment. What it raises is logged, and it is tried again at the next look."""
     each_s: float = EACH_S
-    """How long it waits before each look, the first one too."""
+    """How long it waits before each look."""
+    first_s: float | None = None
+    """How long it waits before the first, where that is another."""
     everywhere: bool = False
     """Whether each process looks for itself; else one of all that serve the same database does."""
 
@@ -40,7 +42,7 @@ class Look:
 def of(instance: Instance) -> tuple[Look, ...]:
     """Give the looks of a workshop."""
     del instance
-    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, everywhere=True))
+    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, first_s=0.0, everywhere=True))
 
 
 @contextmanager
@@ -66,7 +68,9 @@ def looking(store: Store, looks: Sequence[Look], *, over: threading.Event | None
 
 
 def _again(store: Store, look: Look, over: threading.Event, turn: Turn) -> None:
-    while not over.wait(look.each_s):
+    wait_s = look.each_s if look.first_s is None else look.first_s
+    while not over.wait(wait_s):
+        wait_s = look.each_s
         try:
             if look.everywhere or turn.is_ours():
                 look.do(store, datetime.now(UTC))

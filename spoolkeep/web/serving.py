@@ -72,6 +72,7 @@ def serve_demo(instance: Instance, *, port: int) -> None:
 
 
 def _run(settings: Settings, listening: socket.socket, number: int) -> None:
+    settings.instance.secret()  # made before several processes would each make one
     stop = Stop()
     with listening, heeding(stop):
         if number > 1:
