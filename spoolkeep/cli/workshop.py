@@ -61,12 +61,34 @@ def demo(*, fresh: bool, days: int | None, build_only: bool, port: int, folder: 
     show_default=True,
     help="How many processes serve it, where its books are in PostgreSQL.",
 )
+@click.option(
+    "--log-to", type=click.Path(file_okay=False, path_type=Path), help="The log's folder; the instance's if left out."
+)
+@click.option("--no-log", is_flag=True, help="Keep no log.")
 @instance_option()
-def serve(*, port: int, host: str, names: tuple[str, ...], proxy: str | None, processes: int, folder: Path) -> None:
+def serve(
+    *,
+    port: int,
+    host: str,
+    names: tuple[str, ...],
+    proxy: str | None,
+    processes: int,
+    log_to: Path | None,
+    no_log: bool,
+    folder: Path,
+) -> None:
     """Serve a workshop: to this machine, or with --host to the network, once it has an owner."""
     instance = Instance(folder)
     instance.open_or_make(now=this_moment()).close()
-    serving.serve(instance, port=port, host=host, names=names, proxy=proxy, processes=processes)
+    serving.serve(
+        instance,
+        port=port,
+        host=host,
+        names=names,
+        proxy=proxy,
+        processes=processes,
+        log_to=None if no_log else log_to or instance.log,
+    )
 
 
 @click.command()

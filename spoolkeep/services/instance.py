@@ -32,6 +32,11 @@ class Instance:
         """Give the database's address: the setting's, else a SQLite file in the folder."""
         return os.environ.get(SETTING) or f"sqlite:///{(self.folder / FILE).resolve()}"
 
+    @property
+    def log(self) -> Path:
+        """Give the folder of the log."""
+        return self.folder / "log"
+
     def open(self) -> Store:
         """Give the store, which must have the right shape. Errors: WrongDatabase, naming the mending command."""
         if not os.environ.get(SETTING) and not (self.folder / FILE).exists():

@@ -4,6 +4,7 @@ The web calls it. It must not know a use case.
 """
 
 import errno
+import sqlite3
 from dataclasses import dataclass
 
 from sqlalchemy.exc import DataError, DBAPIError, StatementError
@@ -24,6 +25,11 @@ def without_values(error: Exception) -> str:
     if isinstance(error, StatementError):
         return f"{type(error).__name__} ({type(error.orig).__name__}) in: {error.statement}"
     return f"{type(error).__name__}: {error}"
+
+
+def kind_of(error: BaseException) -> str:
+    """Give what kind of error it is and none of its words; of a database's the statement, whose values stand apart."""
+    return without_values(error) if isinstance(error, StatementError) else type(error).__name__
 
 
 @dataclass(frozen=True)
@@ -69,18 +75,20 @@ DAMAGED = Trouble(
 
 _BY_STATE = {"53100": FULL, "25006": READ_ONLY, "53300": BUSY, "55P03": BUSY, "40001": BUSY, "40P01": BUSY}
 """Source: the PostgreSQL manual, appendix A, on the codes of its errors."""
+_PRIMARY = 0xFF
+"""The bits of SQLite's codes that say the kind."""
 _AWAY_CLASSES = ("08", "57P")
-_BY_WORDS = {
-    "database is locked": BUSY,
-    "database table is locked": BUSY,
-    "database or disk is full": FULL,
-    "attempt to write a readonly database": READ_ONLY,
-    "unable to open database file": AWAY,
-    "disk I/O error": DAMAGED,
-    "database disk image is malformed": DAMAGED,
-    "file is not a database": DAMAGED,
+_BY_CODE = {
+    sqlite3.SQLITE_BUSY: BUSY,
+    sqlite3.SQLITE_LOCKED: BUSY,
+    sqlite3.SQLITE_FULL: FULL,
+    sqlite3.SQLITE_READONLY: READ_ONLY,
+    sqlite3.SQLITE_CANTOPEN: AWAY,
+    sqlite3.SQLITE_IOERR: DAMAGED,
+    sqlite3.SQLITE_CORRUPT: DAMAGED,
+    sqlite3.SQLITE_NOTADB: DAMAGED,
 }
-"""By what SQLite says. Source: its page on result and error codes."""
+"""Source: SQLite, Result and Error Codes."""
 _BY_ERRNO = {errno.ENOSPC: FULL, getattr(errno, "EDQUOT", errno.ENOSPC): FULL, errno.EROFS: READ_ONLY}
 
 
@@ -95,8 +103,7 @@ def trouble_of(error: BaseException) -> Trouble | None:
     state = getattr(error.orig, "sqlstate", None)
     if state:
         return _BY_STATE.get(state) or (AWAY if state.startswith(_AWAY_CLASSES) else None)
-    words = str(error.orig)
-    found = next((trouble for said, trouble in _BY_WORDS.items() if said in words), None)
+    found = _BY_CODE.get(getattr(error.orig, "sqlite_errorcode", 0) & _PRIMARY)
     return found or (AWAY if error.connection_invalidated or _never_connected(error) else None)
 
 

@@ -3,6 +3,7 @@
 `store.upgrade` and `store.copying` call it. It changes nothing and knows no use case.
 """
 
+from functools import cache
 from pathlib import Path
 
 from alembic.config import Config
@@ -25,6 +26,7 @@ def alembic_config(connection: Connection | None = None) -> Config:
     return config
 
 
+@cache
 def newest() -> str:
     """Give the revision that this program needs."""
     return str(ScriptDirectory.from_config(alembic_config()).get_current_head())

@@ -16,7 +16,7 @@ from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn, Refusal
-from spoolkeep.services.limits import MOST_WHOLE, Trouble, out_of_range, trouble_of, without_values
+from spoolkeep.services.limits import MOST_WHOLE, Trouble, kind_of, out_of_range, trouble_of, without_values
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import (
@@ -28,10 +28,12 @@ from spoolkeep.web import (
     count,
     deliveries,
     doors,
+    health,
     imports,
     jobs,
     labels,
     lock,
+    logbook,
     machines,
     me,
     money,
@@ -90,7 +92,7 @@ _PAGES = (
     ahead,
     rests,
 )
-BLUEPRINTS = (*_PAGES, api_shop, signin, me, people)
+BLUEPRINTS = (*_PAGES, api_shop, signin, me, people, health)
 RETRY_AFTER_S = 5
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""
@@ -127,6 +129,7 @@ def create_app(
     app.jinja_env.globals.update(may_open=_may_open, may_send=_may_send)
     app.url_map.converters["int"] = RowNumber
     doors.attach(app, store, clock)
+    logbook.attach(app)
     for module in BLUEPRINTS:
         app.register_blueprint(module.pages)
     lock.attach(app, reach or Reach())
@@ -211,11 +214,13 @@ def _broken(error: Exception) -> Answered:
         return _answer("out_of_range", words, 422)
     trouble = trouble_of(error)
     if trouble:
-        current_app.logger.error("%s: %s", trouble.code, without_values(error))
+        current_app.logger.error("%s: %s", trouble.code, kind_of(error), extra={"failure": error})
         return _in_trouble(trouble), 503
-    where = "".join(traceback.format_tb(error.__traceback__))
-    current_app.logger.error("unexpected %s\n%s", without_values(error), where)
-    return _answer("unexpected", "Something went wrong on our side. Nothing was booked. Go back and try again.", 500)
+    where, number = "".join(traceback.format_tb(error.__traceback__)), logbook.new_number()
+    told = {"facts": {"number": number}, "failure": error}
+    current_app.logger.error("unexpected %s, number %s\n%s", without_values(error), number, where, extra=told)
+    words = "Something went wrong on our side. Nothing was booked. Go back and try again. If it happens again, tell "
+    return _answer("unexpected", f"{words}whoever looks after Spoolkeep this number: {number}.", 500)
 
 
 def _in_trouble(trouble: Trouble) -> Response:

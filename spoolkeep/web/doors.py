@@ -12,12 +12,14 @@ from pathlib import Path
 
 from flask import Flask, current_app, g, request
 
+import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn
 from spoolkeep.services import stations, steady
 from spoolkeep.services.stations import Hand
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session, Store
+from spoolkeep.store.upgrade import revision_of
 
 _NOTHING = timedelta()
 
@@ -53,9 +55,15 @@ def writing() -> Iterator[Session]:
         yield session
 
 
+def store() -> Store:
+    """Give the store itself, for what watches over it."""
+    return _doors().store
+
+
 def about_database() -> str:
-    """Give the database's name, version and journal in words."""
-    return _doors().store.about()
+    """Give the program's version, the database's revision, name, version and journal in words."""
+    books = _doors().store
+    return f"Spoolkeep {spoolkeep.__version__}, books of revision {revision_of(books)}, {books.about()}"
 
 
 def database_file() -> Path | None:

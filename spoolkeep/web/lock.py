@@ -17,7 +17,7 @@ from spoolkeep.services.limits import trouble_of
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors
-from spoolkeep.web.rules import RULES, may
+from spoolkeep.web.rules import ASKS_NOBODY, RULES, may
 
 PERSON_COOKIE, STATION_COOKIE, DEVICE_COOKIE, SAID_COOKIE = (
     "spoolkeep_person",
@@ -143,7 +143,7 @@ def _look() -> None:
     bearer = _bearer()
     if request.method not in SAFE and bearer is None and not (request.blueprint == "api" and not request.cookies):
         _refuse_other_sites()
-    if request.endpoint == "static":
+    if request.endpoint in ASKS_NOBODY:
         return
     g.caller = _caller(bearer)
     if request.endpoint is None:

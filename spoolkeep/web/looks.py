@@ -31,7 +31,9 @@ class Look:
     do: Callable[[Store, datetime], object]
     """Takes the store and this moment. What it raises is logged, and it is tried again at the next look."""
     each_s: float = EACH_S
-    """How long it waits before each look, the first one too."""
+    """How long it waits before each look."""
+    first_s: float | None = None
+    """How long it waits before the first, where that is another."""
     everywhere: bool = False
     """Whether each process looks for itself; else one of all that serve the same database does."""
 
@@ -39,7 +41,7 @@ class Look:
 def of(*, is_demo: bool) -> tuple[Look, ...]:
     """Give the looks of a workshop; the demo is not copied, since it can be built again."""
     own = () if is_demo else (Look("copy", _keep_a_copy),)
-    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, everywhere=True), *own)
+    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, first_s=0.0, everywhere=True), *own)
 
 
 @contextmanager
@@ -65,7 +67,9 @@ def looking(store: Store, looks: Sequence[Look], *, over: threading.Event | None
 
 
 def _again(store: Store, look: Look, over: threading.Event, turn: Turn) -> None:
-    while not over.wait(look.each_s):
+    wait_s = look.each_s if look.first_s is None else look.first_s
+    while not over.wait(wait_s):
+        wait_s = look.each_s
         try:
             if look.everywhere or turn.is_ours():
                 look.do(store, _steady(store))

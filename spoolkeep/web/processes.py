@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from functools import partial
 from multiprocessing.connection import wait
 from multiprocessing.context import SpawnProcess
+from pathlib import Path
 from typing import Any
 
 import click
@@ -23,7 +24,7 @@ import waitress
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.services.instance import Instance
 from spoolkeep.store.engine import MOST_OPEN, Store
-from spoolkeep.web import bodies, looks, stopping
+from spoolkeep.web import bodies, logbook, looks, stopping
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import Reach
 from spoolkeep.web.stopping import Stop
@@ -47,6 +48,8 @@ class Settings:
     instance: Instance
     reach: Reach
     proxy: str | None = None
+    log_to: Path | None = None
+    """The folder of the log; None where none is kept."""
 
 
 def require_several(store: Store, number: int) -> None:
@@ -74,9 +77,10 @@ def require_several(store: Store, number: int) -> None:
         raise BadInput("too_few_connections", words)
 
 
-def serve_here(settings: Settings, listening: socket.socket, stop: Stop) -> None:
-    """Serve in this process until it is asked to end."""
-    with closing(settings.instance.open()) as store:
+def serve_here(settings: Settings, listening: socket.socket, stop: Stop, *, number: int = 1) -> None:
+    """Serve in this process, of several the one of this number, until it is asked to end."""
+    name = f"serve-{listening.getsockname()[1]}-{number}"
+    with logbook.opened(settings.log_to, name), closing(settings.instance.open()) as store:
         server = server_on(listening, settings, store)
         with looks.looking(store, looks.of(is_demo=settings.reach.guest_id is not None), over=stop.asked):
             left = stopping.run(server, stop)
@@ -109,7 +113,7 @@ def serve_in_several(settings: Settings, listening: socket.socket, stop: Stop, n
     """Serve in so many processes until asked to end; one that dies is begun again, after a pause if it died soon."""
     children = [_Child(partial(_begun, settings, listening, slot)) for slot in range(1, number + 1)]
     heard, said = socket.socketpair()
-    with heard, said:
+    with heard, said, logbook.opened(settings.log_to, f"serve-{listening.getsockname()[1]}-0"):
         stop.wakes(lambda: said.send(b"."))
         while not stop.asked.is_set():
             for child in children:
@@ -150,20 +154,20 @@ class _Child:
 
 def _begun(settings: Settings, listening: socket.socket, slot: int) -> SpawnProcess:
     process = multiprocessing.get_context("spawn").Process(
-        target=_serve_as_one, args=(settings, listening), name=f"spoolkeep-{slot}"
+        target=_serve_as_one, args=(settings, listening, slot), name=f"spoolkeep-{slot}"
     )
     process.start()
     return process
 
 
-def _serve_as_one(settings: Settings, listening: socket.socket) -> None:
+def _serve_as_one(settings: Settings, listening: socket.socket, number: int) -> None:
     """Serve as one process of several: the first one's word ends it, and so does the first one's end."""
     stop = Stop(hurries=False)
     first = multiprocessing.parent_process()
     assert first is not None  # noqa: S101 - it was begun by one
     threading.Thread(target=_end_with, args=(first.sentinel, stop), name="first", daemon=True).start()
     with stopping.heeding(stop, asks=("SIGTERM",), deaf=("SIGINT",)):
-        serve_here(settings, listening, stop)
+        serve_here(settings, listening, stop, number=number)
 
 
 def _end_with(sentinel: int, stop: Stop) -> None:

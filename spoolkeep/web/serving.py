@@ -7,6 +7,7 @@ import ipaddress
 import socket
 from contextlib import closing
 from datetime import UTC, datetime
+from pathlib import Path
 
 import click
 
@@ -27,7 +28,14 @@ _NOWHERE = ("192.0.2.1", 9)
 
 
 def serve(
-    instance: Instance, *, port: int, host: str, names: tuple[str, ...], proxy: str | None, processes: int
+    instance: Instance,
+    *,
+    port: int,
+    host: str,
+    names: tuple[str, ...],
+    proxy: str | None,
+    processes: int,
+    log_to: Path | None,
 ) -> None:
     """Serve a workshop until it is stopped, by one process or by several.
 
@@ -35,7 +43,7 @@ def serve(
     where several processes cannot be.
     """
     reach = reach_of(host, port=port, names=names, proxied=proxy is not None)
-    settings = Settings(instance, reach, proxy=str(_address(proxy)) if proxy else None)
+    settings = Settings(instance, reach, proxy=str(_address(proxy)) if proxy else None, log_to=log_to)
     with closing(instance.open()) as store:
         if processes > 1:
             require_several(store, processes)
@@ -57,13 +65,14 @@ def serve(
 def serve_demo(instance: Instance, *, port: int) -> None:
     """Serve the demo to this machine only; whoever opens it is signed in as its owner. Errors: BadInput."""
     with closing(instance.open()) as store:
-        settings = Settings(instance, Reach(guest_id=demo.owner_of(store)))
+        settings = Settings(instance, Reach(guest_id=demo.owner_of(store)), log_to=instance.log)
         listening = listening_on(THIS_MACHINE, port)
         click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
     _run(settings, listening, 1)
 
 
 def _run(settings: Settings, listening: socket.socket, number: int) -> None:
+    settings.instance.secret()  # made before several processes would each make one
     stop = Stop()
     with listening, heeding(stop):
         if number > 1:

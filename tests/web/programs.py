@@ -113,6 +113,7 @@ class Load:
 
     port: int
     token: str
+    name: str = ""
     answered: set[str] = field(default_factory=set)
     unanswered: set[str] = field(default_factory=set)
     odd: list[tuple[int, str]] = field(default_factory=list)
@@ -129,7 +130,7 @@ class Load:
         line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
         headers = {"Host": "localhost", "Authorization": f"Bearer {self.token}", "Content-Type": "application/json"}
         for number in itertools.count():
-            key = f"load-{client}-{number}"
+            key = f"load-{self.name}-{client}-{number}"
             body = json.dumps({"key": key, "lines": [{"channel": "Market", "amount_minor": 100 + number}]})
             try:
                 line.request("POST", "/api/takings", body, headers)

@@ -240,7 +240,7 @@ def _opened(app: Flask, shop: TestWorkshop) -> Iterator[tuple[str, str]]:
     sheet = {"sheet": "takings", "source": "till.csv", "data": b"day,amount\n"}
     shop.do(lambda s: drafts.send(session=s, now=shop.now, actor_id=FIRST_ACTOR, **sheet))  # type: ignore[arg-type]
     for route in app.url_map.iter_rules():
-        own = "GET" in (route.methods or ()) and not route.endpoint.startswith(("api.", "static", "door."))
+        own = "GET" in (route.methods or ()) and not route.endpoint.startswith(("api.", "static", "door.", "health."))
         if own and not route.rule.endswith((".pdf", ".csv", ".xlsx")) and route.endpoint not in parts:
             built = route.build({name: given.get(name, 1) for name in route.arguments})
             assert built is not None

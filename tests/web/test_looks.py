@@ -1,11 +1,14 @@
 """While a workshop is served, it looks by itself for what is due though nobody asks."""
 
 import threading
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import replace
 
 import pytest
 
 from spoolkeep.services import assumed, keeping, outlooks, standstill, untold
-from spoolkeep.store.engine import Store
+from spoolkeep.store.engine import Store, open_store
 from spoolkeep.web import looks
 from spoolkeep.web.looks import Look, looking
 
@@ -82,5 +85,36 @@ def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
         monkeypatch.setattr(module, name, noted(name))
     each = looks.of(is_demo=False)
     assert {look.each_s for look in each} == {60.0}
-    with looking(store, [Look(look.name, look.do, each_s=0.001) for look in each]):
+    assert {look.name for look in each if look.everywhere} == {"ahead"}
+    with looking(store, [replace(look, each_s=0.001) for look in each]):
         assert all_done.wait(WAIT_S), done
+
+
+def test_what_a_process_keeps_in_memory_is_reckoned_as_soon_as_it_serves(store: Store) -> None:
+    at_once = threading.Event()
+    with looking(store, [Look("ahead", lambda _store, _now: at_once.set(), first_s=0.0)]):
+        assert at_once.wait(WAIT_S)
+
+
+def test_of_two_processes_one_looks_and_both_reckon(postgres_store: Store) -> None:
+    looked: list[str] = []
+    with closing(open_store(postgres_store.engine.url.render_as_string(hide_password=False))) as other:
+        twice = {name: threading.Event() for name in ("ours", "theirs")}
+
+        def reckon(name: str) -> Callable[[Store, object], None]:
+            def note(_store: Store, _now: object) -> None:
+                if looked.count(f"{name} ahead") >= 2:
+                    twice[name].set()
+                looked.append(f"{name} ahead")
+
+            return note
+
+        def each(name: str) -> list[Look]:
+            return [
+                Look("due", lambda _store, _now: looked.append(f"{name} due"), each_s=0.01),
+                Look("ahead", reckon(name), each_s=0.05, everywhere=True),
+            ]
+
+        with looking(postgres_store, each("ours")), looking(other, each("theirs")):
+            assert all(one.wait(WAIT_S) for one in twice.values())
+    assert len({one for one in looked if one.endswith("due")}) == 1

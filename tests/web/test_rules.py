@@ -35,6 +35,8 @@ OFFICE = "operator owner"
 
 WHO = {
     "static": EVERYBODY,
+    "health.alive": EVERYBODY,
+    "health.ready": EVERYBODY,
     "door.sign_in": EVERYBODY,
     "door.enter": EVERYBODY,
     "door.join": EVERYBODY,

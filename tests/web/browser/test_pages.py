@@ -51,7 +51,7 @@ QUERIES = {
 }
 """Pages that show something else by what stands in the address."""
 
-PARTS = {"bench.after_undo", "bench.board", "imports.progress", "static"}
+PARTS = {"bench.after_undo", "bench.board", "health.alive", "health.ready", "imports.progress", "static"}
 """What answers to GET and is no page of its own."""
 
 
