@@ -23,10 +23,10 @@ from spoolkeep.store.revisions import newest, refuse_newer, revision_of
 
 STEP_PAGES = 2048
 """As many pages at a time: 8 MiB, a few thousandths of a second in which a writer waits."""
-BEGUN_AGAIN = 20
+BEGUN_AGAIN = 10
 """After so many changes by others in mid-copy, the rest is copied in one go, and writers wait that long."""
 BUSY_SECONDS = 60.0
-PAUSE_SECONDS = 0.005
+PAUSE_SECONDS = 0.002
 SPARE_BYTES = 16 << 20
 """Room that a copy leaves on the disk beyond a tenth of itself, for the database in use may lie there too."""
 PART = ".part"
@@ -141,16 +141,21 @@ def copy_pages(source: Path, part: Path) -> None:
 
 
 def _copy(live: sqlite3.Connection, part: Path) -> None:
+    at_once = live.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    live.execute("PRAGMA busy_timeout=0")  # SQLite's own waits grow to a tenth of a second, in which others write again
+    if not at_once:
+        with suppress(_Changed):
+            _copied(live, part, pages=STEP_PAGES, watch=_Watch(BEGUN_AGAIN))
+            return
+        os.truncate(part, 0)  # what broke off is no database to copy into
+    _copied(live, part, pages=-1, watch=_Watch(None))
+
+
+def _copied(live: sqlite3.Connection, part: Path, *, pages: int, watch: "_Watch") -> None:
     with closing(sqlite3.connect(part)) as copy:
         for pragma in ("journal_mode=OFF", "synchronous=OFF"):  # a part that breaks off is thrown away whole
             copy.execute(f"PRAGMA {pragma}")
-        at_once = live.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
-        live.rollback()
-        if not at_once:
-            with suppress(_Changed):
-                live.backup(copy, pages=STEP_PAGES, progress=_Watch(BEGUN_AGAIN), sleep=PAUSE_SECONDS)
-                return
-        live.backup(copy, pages=-1, progress=_Watch(None), sleep=PAUSE_SECONDS)
+        live.backup(copy, pages=pages, progress=watch, sleep=PAUSE_SECONDS)
 
 
 class _Watch:

@@ -149,9 +149,14 @@ def _read(one: Carried, path: Path, bad: _Bad) -> Iterator[tuple[int, dict[str, 
                 except ValueError as fault:
                     bad.add(one, line, str(fault))
         except UnicodeDecodeError:
-            bad.add(one, last + 1, "is not UTF-8 from about here on. Save the file as UTF-8.")
+            bad.add(one, _first_not_utf_8(path), "is not UTF-8. Save the file as UTF-8.")
         except csv.Error as fault:
             bad.add(one, last + 1, f"cannot be read as CSV ({fault}). Mind its quotes.")
+
+
+def _first_not_utf_8(path: Path) -> int:
+    with path.open(encoding="utf-8", errors="surrogateescape", newline="") as file:
+        return next(number for number, line in enumerate(file, 1) if any("\udc80" <= one <= "\udcff" for one in line))
 
 
 def _row(cells: list[str], readers: list[tuple[str, Callable[[str], Any]]]) -> dict[str, Any]:

@@ -59,7 +59,11 @@ def nothing_else(folder: Path, *names: str) -> None:
     assert {path.name for path in folder.iterdir()} == set(names)
 
 
-def test_what_was_acknowledged_before_a_copy_is_in_it_while_others_write_on(database: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("pages", [3, copying.STEP_PAGES])
+def test_what_was_acknowledged_before_a_copy_is_in_it_while_others_write_on(
+    database: Path, tmp_path: Path, pages: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(copying, "STEP_PAGES", pages)
     target = tmp_path / "copies" / "one.sqlite"
     with writer(database) as told:
         while len(told) < 200:
