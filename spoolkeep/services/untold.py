@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import ColumnElement, Pool, Select, and_, bindparam, func, select
+from sqlalchemy import ColumnElement, Dialect, Select, and_, bindparam, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -122,24 +122,24 @@ class _Life:
             self.variance += (between / _UNIFORM) ** 2
 
 
-_KEPT: WeakKeyDictionary[Pool, tuple[int, Drift]] = WeakKeyDictionary()
-"""What was learned last from each database, by its pool, and up to which level: each teaches anew."""
+_KEPT: WeakKeyDictionary[Dialect, tuple[int, Drift]] = WeakKeyDictionary()
+"""What was learned last from each database, by its engine's dialect, and up to which level: each teaches anew."""
 
 
 def learned(session: Session) -> Drift:
     """Learn from the latest levels: from what was recorded up to the last of them, whatever was since."""
     last = session.scalar(_levels().limit(1).with_only_columns(col(Movement.id))) or 0
-    pool = session.get_bind().engine.pool
-    known = _KEPT.get(pool)
+    database = session.get_bind().engine.dialect
+    known = _KEPT.get(database)
     if known is None or known[0] != last:
         spool_ids = set(session.scalars(_levels().limit(LATEST_LEVELS)))
         stretches = [one for _, life, ended in _lives(session, sorted(spool_ids), until=last) for one in ended]
-        known = _KEPT[pool] = (last, learn(stretches))
+        known = _KEPT[database] = (last, learn(stretches))
     return known[1]
 
 
 def _kept(session: Session) -> Drift:
-    known = _KEPT.get(session.get_bind().engine.pool)
+    known = _KEPT.get(session.get_bind().engine.dialect)
     return known[1] if known else _of_nothing()
 
 

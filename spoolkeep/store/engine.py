@@ -8,10 +8,11 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy import Engine, QueuePool, create_engine, event, text
 from sqlalchemy.engine import Connection, make_url
 from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoneFree
@@ -63,7 +64,7 @@ class Store:
 
         SQLite keeps a file that it had to open for reading so: once that is seen, no open line is used again.
         """
-        with self._turn(), Session(self._mode("IMMEDIATE"), expire_on_commit=False) as session:
+        with self._turn(), Session(self.engine, expire_on_commit=False) as session:
             try:
                 with session.begin():
                     if self.engine.dialect.name == "postgresql":
@@ -90,17 +91,16 @@ class Store:
         with Session(self.reader, expire_on_commit=False, autoflush=False) as session:
             yield session
 
-    @property
+    @cached_property
     def reader(self) -> Engine:
-        """Give the engine whose connections only read."""
-        return self._mode("DEFERRED")
-
-    def _mode(self, mode: str) -> Engine:
-        if self.engine.dialect.name == "sqlite":
-            return self.engine.execution_options(spoolkeep_begin=mode)
-        if mode == "IMMEDIATE":
-            return self.engine
-        return self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        """Give the engine whose connections only read: where SQLite keeps a file, others than those that write."""
+        engine = self.engine
+        if engine.dialect.name != "sqlite":
+            return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        if isinstance(engine.pool, QueuePool):
+            engine = Engine(engine.pool.recreate(), engine.dialect, engine.url, hide_parameters=True)
+            event.listen(engine, "begin", _begin_sqlite)
+        return engine.execution_options(spoolkeep_begin="DEFERRED")
 
     @property
     def file(self) -> Path | None:
@@ -131,6 +131,7 @@ class Store:
 
     def close(self) -> None:
         """Let go of every connection, and of the instance."""
+        self.reader.dispose()
         self.engine.dispose()
         if self.held:
             self.held.let_go()
@@ -218,6 +219,10 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:  # no
 
 
 def _begin_sqlite(connection: Connection) -> None:
+    """Begin. Whether a connection only reads it is told once, for by that SQLite forgets how each query is done."""
     mode = connection.get_execution_options().get("spoolkeep_begin", "IMMEDIATE")
-    connection.exec_driver_sql(f"PRAGMA query_only={'ON' if mode == 'DEFERRED' else 'OFF'}")
+    only_reads = mode == "DEFERRED"
+    if connection.info.get("only_reads") is not only_reads:
+        connection.exec_driver_sql(f"PRAGMA query_only={'ON' if only_reads else 'OFF'}")
+        connection.info["only_reads"] = only_reads
     connection.exec_driver_sql(f"BEGIN {mode}")

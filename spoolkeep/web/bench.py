@@ -65,7 +65,8 @@ def board() -> Response:
         answer.set_etag(f"{seen}-{doors.at_station() or 0}", weak=True)
         if answer.make_conditional(request).status_code == 304:  # noqa: PLR2004 - Not Modified
             return answer
-        answer.set_data(render_template("bench_board.html", **_board(session, seen)))
+        latest = _latest(session)
+    answer.set_data(render_template("bench_board.html", machines=_kept().at(seen), latest=latest))
     return answer
 
 
@@ -186,16 +187,17 @@ def who() -> Answer:
 def _show(said: Said | None = None) -> Response:
     """Show the whole page; to a script that keeps it open, only what the scan did: it asks for the board apart."""
     asking, station, said = doors.caller(), doors.at_station(), said or Said()
-    is_part = bool(request.headers.get("X-Fragment"))
-    if is_part and said.waiting is not None:
-        return make_response(render_template("bench_live.html", said=said, waiting=said.waiting))
-    with doors.reading() as session:
-        waiting = bench.waiting(session=session, station_id=station, now=doors.now())
-        if is_part:
-            return make_response(render_template("bench_live.html", said=said, waiting=waiting))
-        hands = stations.hands(session=session) if asking and asking.kind == "station" else []
-        told = _board(session, _seen(session))
-    return make_response(render_template("bench.html", hands=hands, said=said, waiting=waiting, **told))
+    is_part, waiting = bool(request.headers.get("X-Fragment")), said.waiting
+    if not is_part or waiting is None:
+        with doors.reading() as session:
+            waiting = bench.waiting(session=session, station_id=station, now=doors.now())
+            hands = stations.hands(session=session) if asking and asking.kind == "station" else []
+            seen, latest = _seen(session), _latest(session)
+    if is_part:
+        return make_response(render_template("bench_live.html", said=said, waiting=waiting))
+    machines = _kept().at(seen)
+    page = render_template("bench.html", hands=hands, said=said, waiting=waiting, machines=machines, latest=latest)
+    return make_response(page)
 
 
 def _seen(session: Session) -> str:
@@ -212,14 +214,15 @@ class _Kept:
     shown: dict[bool, Markup] = field(default_factory=dict)
     """By whether who looks may keep a spool on."""
 
-    def at(self, seen: str, session: Session) -> Markup:
-        """Give the machines as a part of a page, made anew where anything has changed."""
+    def at(self, seen: str) -> Markup:
+        """Give the machines as a part of a page, as of these books and this minute or later."""
         may_keep = may(doors.caller(), "bench.keep_on")
         with self.lock:
-            if self.seen != seen:
-                self.seen, self.shown = seen, {}
-            if may_keep not in self.shown:
-                self.shown[may_keep] = _machines(session)
+            if self.seen != seen or may_keep not in self.shown:
+                now_seen, page = _machines()
+                if self.seen != now_seen:
+                    self.seen, self.shown = now_seen, {}
+                self.shown[may_keep] = page
             return self.shown[may_keep]
 
 
@@ -229,27 +232,29 @@ def _kept() -> _Kept:
     return found
 
 
-def _board(session: Session, seen: str) -> dict[str, object]:
-    """Give what the board shows: the machines, alike for all, and the last acts of who asks."""
+def _latest(session: Session) -> list[acts.ActView]:
+    """Give the last acts of who asks, where they are at a station."""
     station = doors.at_station()
-    latest = acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
-    return {"machines": _kept().at(seen, session), "latest": latest}
+    return acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
 
 
-def _machines(session: Session) -> Markup:
-    shop, now = load_shop(session), doors.now()
-    machines = boards.board(session=session, now=now)
+def _machines() -> tuple[str, Markup]:
+    """Give the word for what is read, and the machines."""
+    now = doors.now()
+    with doors.reading() as session:
+        seen, shop = _seen(session), load_shop(session)
+        machines, standing = boards.board(session=session, now=now), stops.standing(session=session)
     hours_total, ticks = axis(shop, now)
     page = render_template(
         "bench_machines.html",
         machines=machines,
-        standing=stops.standing(session=session),
+        standing=standing,
         ends=_ends(machines, now),
         local=shop.clock.local,
         hours_total=hours_total,
         ticks=ticks,
     )
-    return Markup(page)  # noqa: S704 - a page of ours, escaped as it was made
+    return seen, Markup(page)  # noqa: S704 - a page of ours, escaped as it was made
 
 
 def _ends(machines: list[boards.MachineView], now: datetime) -> dict[int, float]:

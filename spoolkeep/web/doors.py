@@ -43,7 +43,7 @@ def _doors() -> _Doors:
 
 @contextmanager
 def reading() -> Iterator[Session]:
-    """Open a session that reads."""
+    """Open a session that reads. The page is made after it: on SQLite nobody's commit gets through while it is open."""
     with _doors().store.read() as session:
         yield session
 

@@ -4,7 +4,10 @@ import io
 from collections.abc import Callable
 from datetime import timedelta
 
+from flask import Flask, before_render_template
 from flask.testing import FlaskClient
+from jinja2 import Template
+from sqlalchemy import QueuePool
 
 from spoolkeep.services import finding, itemcare, spools
 from spoolkeep.services.jobs import FeedGrams
@@ -72,6 +75,25 @@ def test_all_are_shown_the_same_machines_and_only_who_works_may_keep_a_spool_on(
     kept = {"key": "kept on", "feed": feed_id, "why": "Only a test", "spool": code}
     assert station.post("/bench/keep-on", data=kept).status_code == 200
     assert "kept on: Only a test" in reader.get("/bench/board").text
+
+
+def test_a_page_is_made_while_it_holds_nobody_from_the_books(
+    app: Flask, client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    """On SQLite a commit waits for every reader, and a reader that began later for the commit."""
+    _short(shop)
+    held: list[str] = []
+    pools = [one.pool for one in (shop.store.engine, shop.store.reader) if isinstance(one.pool, QueuePool)]
+
+    def note(_: Flask, template: Template, **_told: object) -> None:
+        held.extend([str(template.name)] * sum(pool.checkedout() for pool in pools))
+
+    with before_render_template.connected_to(note, app):
+        for path in ("/bench", "/bench/board", "/tonight", "/", "/stock", "/jobs"):
+            assert client.get(path).status_code == 200
+        for code in (shop.feeds[1], "nonsense"):
+            client.post("/bench", data={"key": key(), "code": code}, headers={"X-Fragment": "1"})
+    assert (held, bool(pools)) == ([], True)
 
 
 def test_what_is_no_photo_of_a_label_is_refused_in_a_sentence(client: FlaskClient, key: Key) -> None:
