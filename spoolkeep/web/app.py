@@ -35,6 +35,7 @@ from spoolkeep.web import (
     machines,
     me,
     money,
+    notices,
     onhand,
     orders,
     people,
@@ -87,6 +88,7 @@ _PAGES = (
     count,
     imports,
     machines,
+    notices,
     ahead,
     rests,
 )

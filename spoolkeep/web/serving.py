@@ -19,6 +19,7 @@ from spoolkeep.domain.errors import BadInput, NotAllowed
 from spoolkeep.domain.words import LinkKind
 from spoolkeep.services import assumed, demo, links, outlooks, people, standstill, untold
 from spoolkeep.services.instance import Instance
+from spoolkeep.services.notices import sending
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import bodies
@@ -54,7 +55,7 @@ def serve(instance: Instance, *, port: int, host: str, names: tuple[str, ...], p
             click.echo(_for_others(reach))
         else:
             click.echo(f"Make yourself its owner, within the hour: {_first_link(store, port)}")
-        with _looking(store):
+        with _looking(store), sending.keep_telling(_teller(instance, store)):
             server.run()
 
 
@@ -64,7 +65,7 @@ def serve_demo(instance: Instance, *, port: int) -> None:
         reach = Reach(guest_id=demo.owner_of(store))
         server = _server(instance, store, reach, host=THIS_MACHINE, port=port, proxy=None)
         click.echo(f"Spoolkeep is at http://localhost:{port} ({store.about()}). Stop it with Ctrl+C.")
-        with _looking(store):
+        with _looking(store), sending.keep_telling(_teller(instance, store)):
             server.run()
 
 
@@ -91,6 +92,10 @@ def _looking(store: Store) -> Iterator[None]:
     finally:
         over.set()
         thread.join()
+
+
+def _teller(instance: Instance, store: Store) -> sending.Teller:
+    return sending.Teller(store, folder=instance.folder, secret=instance.secret())
 
 
 def reach_of(host: str, *, port: int, names: tuple[str, ...] = (), proxied: bool = False) -> Reach:
