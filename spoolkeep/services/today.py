@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Generic, TypeVar
 
-from sqlalchemy import BigInteger, Select, cast, func, literal, null, select, union_all
+from sqlalchemy import BigInteger, Select, cast, func, literal, null, or_, select, union_all
 from sqlalchemy.orm import Session
 from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
@@ -16,7 +16,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.planned import Cause, State
 from spoolkeep.domain.rightspool import Weight
-from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
+from spoolkeep.domain.words import TO_COME, NoticeKind, OrderState, TakingsKind
 from spoolkeep.services import leadtimes, orderbook, orderneeds, orderplan, steady, stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
@@ -29,10 +29,12 @@ from spoolkeep.services.stock import Standing
 from spoolkeep.services.toweigh import ToWeigh
 from spoolkeep.store.columns import Moment
 from spoolkeep.store.tables import (
+    Addressee,
     Balance,
     Job,
     Machine,
     Movement,
+    Notice,
     Order,
     OrderLine,
     Place,
@@ -157,6 +159,8 @@ class Today:
     drafts: Some[OrderDue]
     clock: Behind | None
     """How far this computer's clock is behind the books, where it is."""
+    notices: Some[Waiting]
+    """Addressees whose notices were given up."""
     takings_until: date | None
     """The last day whose takings were entered, where yesterday's are missing."""
 
@@ -164,7 +168,7 @@ class Today:
     def needs(self) -> tuple[str, ...]:
         """Give the names of what is there, worst first."""
         worst = ("clock", "stops", "feeds", "items", "jobs", "late_orders")
-        rest = ("deliveries", "draws", "weighings", "doubts", "drafts")
+        rest = ("deliveries", "draws", "weighings", "doubts", "drafts", "notices")
         return tuple(name for name in (*worst, *rest, "takings_until") if getattr(self, name))
 
 
@@ -183,7 +187,7 @@ def needed(*, session: Session, now: datetime, wall: datetime | None = None) -> 
         opening=shop.opening(now),
         steps=steps,
         stops=waiting["stops"],
-        feeds=_some([]) if steps else _feeds(session, now),
+        feeds=_some([] if steps else feeds_that_end(session=session, now=now)),
         items=_items(orderplan.kept(session=session, now=now, told=told)),
         jobs=waiting["jobs"],
         late_orders=_some(late),
@@ -193,6 +197,7 @@ def needed(*, session: Session, now: datetime, wall: datetime | None = None) -> 
         doubts=_some([] if steps else toweigh.asked(session=session)),
         drafts=_some(drafts),
         clock=steady.behind(session, wall) if wall else None,
+        notices=waiting["notices"],
         takings_until=_takings_until(session, today - timedelta(days=1)),
     )
 
@@ -211,7 +216,7 @@ def _steps(session: Session, shop: Shop, has_items: bool) -> Steps | None:  # no
     return Steps(settings=shop.is_set_up, machine=machine, place=place, item=has_items, station=station)
 
 
-def _feeds(session: Session, now: datetime) -> Some[FeedEnd]:
+def feeds_that_end(*, session: Session, now: datetime) -> list[FeedEnd]:
     """Give the feeds that may well end before tomorrow's opening, the dearest first, and those that are empty."""
     ahead = tonight.look_ahead(session=session, now=now)
     found = []
@@ -225,7 +230,7 @@ def _feeds(session: Session, now: datetime) -> Some[FeedEnd]:
             item = on.spool.item if on else None
             wrong = " ".join(fault.words for fault in one.checked.open if fault.weight is Weight.STOP).rstrip(".")
             found.append(FeedEnd(one.feed.name, one.feed.feed_id, item, one.left_mg, ends_at, one.chance, wrong))
-    return _some(found)
+    return found
 
 
 def _items(plan: PlanView) -> Some[ItemDue]:
@@ -280,10 +285,10 @@ def _due(order: Order, supplier: Supplier, known: Learned, *, today: date) -> Or
 
 
 def _waiting(session: Session, known: dict[int, Item], now: datetime) -> dict[str, Some[Waiting]]:
-    """Give, by kind, how many wait and the oldest few: four kinds in one query."""
+    """Give, by kind, how many wait and the oldest few: five kinds in one query."""
     counts: dict[str, int] = {}
-    first: dict[str, list[Waiting]] = {"stops": [], "jobs": [], "draws": [], "weighings": []}
-    kinds = [_stops(), _jobs(now), _draws(), _weighings()]
+    first: dict[str, list[Waiting]] = {"stops": [], "jobs": [], "draws": [], "weighings": [], "notices": []}
+    kinds = [_stops(), _jobs(now), _draws(), _weighings(), _notices()]
     for kind, count, number, name, at, mg, article_id in session.execute(union_all(*kinds)):
         counts[kind] = count
         first[kind].append(Waiting(number, name or "", at, int(mg or 0), known.get(article_id or 0)))
@@ -330,6 +335,16 @@ def _weighings() -> Select[Any]:
     asking = query.where(col(Balance.doubtful), col(Spool.live), col(Spool.retired_on).is_(None))
     shape = (col(Spool.serial), col(Spool.lot), cast(null(), Moment), col(Balance.left_mg), col(Spool.article_id))
     return _few("weighings", shape, asking, col(Spool.serial))
+
+
+def _notices() -> Select[Any]:
+    of_them = col(Notice.addressee_id) == col(Addressee.id)
+    failed_at = select(func.max(col(Notice.given_up_at))).where(of_them, col(Notice.kind) != NoticeKind.TRIAL)
+    sent_at = select(func.max(col(Notice.sent_at))).where(of_them).correlate(Addressee).scalar_subquery()
+    at = failed_at.correlate(Addressee).scalar_subquery()
+    getting = select(Addressee).where(col(Addressee.removed_at).is_(None), ~col(Addressee.paused))
+    failed = getting.where(at.is_not(None), or_(sent_at.is_(None), sent_at < at))
+    return _few("notices", (col(Addressee.id), col(Addressee.name), at, _NO_NUMBER, _NO_NUMBER), failed, at)
 
 
 def _takings_until(session: Session, yesterday: date) -> date | None:

@@ -37,6 +37,7 @@ from spoolkeep.web import (
     machines,
     me,
     money,
+    notices,
     onhand,
     orders,
     people,
@@ -89,6 +90,7 @@ _PAGES = (
     count,
     imports,
     machines,
+    notices,
     ahead,
     rests,
 )

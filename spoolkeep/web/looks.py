@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from spoolkeep.services import assumed, keeping, outlooks, standstill, steady, untold
+from spoolkeep.services.instance import Instance
+from spoolkeep.services.notices.sending import ROUND_EACH_S, Teller
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.store.turn import Turn
@@ -34,14 +36,22 @@ class Look:
     """How long it waits before each look."""
     first_s: float | None = None
     """How long it waits before the first, where that is another."""
+    ends: Callable[[float], object] | None = None
+    """Waits at most so many seconds for what its last look began elsewhere."""
     everywhere: bool = False
     """Whether each process looks for itself; else one of all that serve the same database does."""
 
 
-def of(*, is_demo: bool) -> tuple[Look, ...]:
+def of(instance: Instance, store: Store, *, is_demo: bool) -> tuple[Look, ...]:
     """Give the looks of a workshop; the demo is not copied, since it can be built again."""
+    teller = Teller(store, folder=instance.folder, secret=instance.secret())
     own = () if is_demo else (Look("copy", _keep_a_copy),)
-    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, first_s=0.0, everywhere=True), *own)
+    return (
+        Look("due", _take_what_is_due),
+        Look("ahead", _reckon_ahead, first_s=0.0, everywhere=True),
+        Look("tell", lambda _store, _now: teller.round(), each_s=ROUND_EACH_S, ends=teller.wait),
+        *own,
+    )
 
 
 @contextmanager
@@ -63,7 +73,7 @@ def looking(store: Store, looks: Sequence[Look], *, over: threading.Event | None
         finally:
             if not over.is_set():
                 over.set()
-            _await(threads)
+            _await(threads, [look.ends for look in looks if look.ends])
 
 
 def _again(store: Store, look: Look, over: threading.Event, turn: Turn) -> None:
@@ -82,10 +92,10 @@ def _steady(store: Store) -> datetime:
         return steady.moment(session, datetime.now(UTC))
 
 
-def _await(threads: Sequence[threading.Thread]) -> None:
+def _await(threads: Sequence[threading.Thread], more: Sequence[Callable[[float], object]]) -> None:
     until = time.monotonic() + LONGEST_END_S
-    for thread in threads:
-        thread.join(max(until - time.monotonic(), 0))
+    for wait in (*(thread.join for thread in threads), *more):
+        wait(max(until - time.monotonic(), 0))
     late = [thread.name for thread in threads if thread.is_alive()]
     if late:
         _log.warning("Not awaited to its end: %s. What it had not booked is not booked.", ", ".join(late))

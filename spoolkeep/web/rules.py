@@ -76,6 +76,8 @@ RULES: dict[str, Rule] = {
     "me.change": MYSELF,
     "people.page": OWN,
     "people.change": OWN,
+    "notices.page": OWN,
+    "notices.change": OWN,
     "today.page": SEE,
     "search.page": SEE,
     "bench.page": SEE,

@@ -4,10 +4,13 @@ import threading
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from spoolkeep.services import assumed, keeping, outlooks, standstill, untold
+from spoolkeep.services.instance import Instance
+from spoolkeep.services.notices.sending import ROUND_EACH_S
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.web import looks
 from spoolkeep.web.looks import Look, looking
@@ -66,7 +69,7 @@ def test_a_look_that_never_ends_is_named_and_not_awaited_for_ever(
 
 
 def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
-    store: Store, monkeypatch: pytest.MonkeyPatch
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     done: list[str] = []
     all_done = threading.Event()
@@ -83,8 +86,8 @@ def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
 
     for module, name in what:
         monkeypatch.setattr(module, name, noted(name))
-    each = looks.of(is_demo=False)
-    assert {look.each_s for look in each} == {60.0}
+    each = looks.of(Instance(tmp_path), store, is_demo=False)
+    assert {look.each_s for look in each} == {60.0, ROUND_EACH_S}
     assert {look.name for look in each if look.everywhere} == {"ahead"}
     with looking(store, [replace(look, each_s=0.001) for look in each]):
         assert all_done.wait(WAIT_S), done

@@ -46,6 +46,8 @@ WHO = {
     "me.change": READ,
     "people.page": "owner",
     "people.change": "owner",
+    "notices.page": "owner",
+    "notices.change": "owner",
     "today.page": LOOK,
     "search.page": LOOK,
     "bench.page": LOOK,
