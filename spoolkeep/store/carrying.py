@@ -28,6 +28,9 @@ LEFT_OUT = {
     "visit": "what happened at the door of this one server",
     "at_station": "who says that they are at a station, until the shop day ends",
     "half_scan": "a scan that waits a minute for its other half",
+    "addressee": "to whom notices go; a webhook's address may itself be a secret, so enter them anew",
+    "notice": "what was told or waits to be told of this one server",
+    "notice_matter": "which matters that was about",
     "import_draft": "sheets that were sent and not booked; send them again",
 }
 """Tables that are not carried, and why. A column that points at one of them is left out with it."""

@@ -1,6 +1,7 @@
 """One round after another: what there is to tell is put in, and what is due is sent, each in a thread of its own.
 
-A workshop that is served does a round each few seconds as one of its looks; the command line does one. No session is open and no lock is held while something is sent.
+A workshop that is served does a round each few seconds as one of its looks; the command line does one.
+No session is open and no lock is held while something is sent.
 """
 
 import logging
