@@ -23,11 +23,12 @@ from spoolkeep.store.revisions import newest, refuse_newer, revision_of
 
 STEP_PAGES = 2048
 """As many pages at a time: 8 MiB, a few thousandths of a second in which a writer waits."""
-BEGUN_AGAIN = 10
+BEGUN_AGAIN = 30
 """After so many changes by others in mid-copy, it is copied in one go, and writers wait that long."""
 LONGEST_WAIT_SECONDS = 6.0
 """Writers are refused after ten (`engine.BUSY_SECONDS`); a copy that takes longer is given up."""
 IN_MEMORY_BYTES = 256 << 20
+"""So much fits any machine; more goes through memory where half of what is free holds it. Source: our own choice."""
 BUSY_SECONDS = 60.0
 PAUSE_SECONDS = 0.002
 SPARE_BYTES = 16 << 20
@@ -159,13 +160,19 @@ def _copy(live: sqlite3.Connection, part: Path, size: int) -> None:
 
 def _in_one_go(live: sqlite3.Connection, part: Path, size: int) -> None:
     """Copy while writers wait: where it is small into memory, which is soonest done, and from there to the disk."""
-    small = size <= IN_MEMORY_BYTES
+    small = size <= max(IN_MEMORY_BYTES, _free_memory() // 2)
     with closing(sqlite3.connect(":memory:")) as room, _plain(part) as copy:
         live.execute(f"PRAGMA mmap_size={size}")
         with _read_locked(live):
             live.backup(room if small else copy, pages=STEP_PAGES, progress=_not_too_long())
         if small:
             room.backup(copy)
+
+
+def _free_memory() -> int:
+    """Give the bytes of memory that nothing uses; 0 where the system does not tell. Source: sysconf(3)."""
+    names = getattr(os, "sysconf_names", {})
+    return os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") if "SC_AVPHYS_PAGES" in names else 0
 
 
 @contextmanager
@@ -224,8 +231,8 @@ class _Watch:
                 raise _held()
             return
         self._until = time.monotonic() + BUSY_SECONDS
-        if self._patience is not None and remaining >= self._before:
-            self._patience -= 1
+        if self._patience is not None:
+            self._patience -= remaining >= self._before
             if self._patience < 0:
                 raise _Changed
         self._before = remaining

@@ -88,6 +88,7 @@ def test_a_copy_that_would_hold_writers_up_too_long_is_given_up_and_leaves_nothi
     monkeypatch.setattr(copying, "STEP_PAGES", 3)
     monkeypatch.setattr(copying, "BEGUN_AGAIN", -1)
     monkeypatch.setattr(copying, "IN_MEMORY_BYTES", in_memory)
+    monkeypatch.setattr(copying, "_free_memory", lambda: 0)
     with closing(sqlite3.connect(database)) as connection, connection:
         connection.execute("PRAGMA journal_mode=TRUNCATE")
         connection.execute("CREATE TABLE told (number INTEGER PRIMARY KEY, words TEXT)")
