@@ -9,8 +9,8 @@ import shutil
 import sqlite3
 import sys
 import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,8 +23,12 @@ from spoolkeep.store.revisions import newest, refuse_newer, revision_of
 
 STEP_PAGES = 2048
 """As many pages at a time: 8 MiB, a few thousandths of a second in which a writer waits."""
-BEGUN_AGAIN = 10
-"""After so many changes by others in mid-copy, the rest is copied in one go, and writers wait that long."""
+BEGUN_AGAIN = 30
+"""After so many changes by others in mid-copy, it is copied in one go, and writers wait that long."""
+LONGEST_WAIT_SECONDS = 6.0
+"""Writers are refused after ten (`engine.BUSY_SECONDS`); a copy that takes longer is given up."""
+IN_MEMORY_BYTES = 256 << 20
+"""So much fits any machine; more goes through memory where half of what is free holds it. Source: our own choice."""
 BUSY_SECONDS = 60.0
 PAUSE_SECONDS = 0.002
 SPARE_BYTES = 16 << 20
@@ -121,15 +125,15 @@ def copy_pages(source: Path, part: Path) -> None:
     """Copy a database page by page through SQLite, so that the copy is of one moment, whoever writes meanwhile.
 
     With a write-ahead log nobody waits. With a rollback journal a write by another connection begins the copy again:
-    after some of those it is taken in one go, during which writers wait.
-    Errors: Conflict where the disk is too full or the database is held; WrongDatabase where it cannot be read.
-    Source: SQLite, "Using the SQLite Online Backup API" and "sqlite3_backup_step".
+    after some of those it is taken in one go, during which writers wait, and given up before they would be refused.
+    Errors: Conflict where the disk is too full, or the database is held or too busy; WrongDatabase where it cannot be
+    read. Source: SQLite, "Using the SQLite Online Backup API" and "sqlite3_backup_step".
     """
+    address = f"{source.resolve().as_uri()}?mode=rw"
     try:
-        address = f"{source.resolve().as_uri()}?mode=rw"
-        with closing(sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS / 4)) as live:
-            _refuse_full_disk(live, part.parent)
-            _copy(live, part)
+        with closing(sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS / 4, isolation_level=None)) as live:
+            size = _refuse_full_disk(live, part.parent)
+            _copy(live, part, size)
         with closing(sqlite3.connect(part)) as copy:
             copy.execute("PRAGMA journal_mode=DELETE")  # one file, whatever the database in use keeps beside it
     except sqlite3.Error as fault:
@@ -140,22 +144,76 @@ def copy_pages(source: Path, part: Path) -> None:
         raise WrongDatabase("cannot_copy", f"{source} cannot be copied: {fault}.") from None
 
 
-def _copy(live: sqlite3.Connection, part: Path) -> None:
-    at_once = live.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+def _copy(live: sqlite3.Connection, part: Path, size: int) -> None:
+    if live.execute("PRAGMA journal_mode").fetchone()[0] == "wal":
+        with _plain(part) as copy:
+            live.backup(copy, pages=-1, progress=_Watch(None), sleep=PAUSE_SECONDS)
+        return
     live.execute("PRAGMA busy_timeout=0")  # SQLite's own waits grow to a tenth of a second, in which others write again
-    if not at_once:
-        with suppress(_Changed):
-            _copied(live, part, pages=STEP_PAGES, watch=_Watch(BEGUN_AGAIN))
-            return
+    try:
+        with _plain(part) as copy:
+            live.backup(copy, pages=STEP_PAGES, progress=_Watch(BEGUN_AGAIN), sleep=PAUSE_SECONDS)
+    except _Changed:
         os.truncate(part, 0)  # what broke off is no database to copy into
-    _copied(live, part, pages=-1, watch=_Watch(None))
+        _in_one_go(live, part, size)
 
 
-def _copied(live: sqlite3.Connection, part: Path, *, pages: int, watch: "_Watch") -> None:
+def _in_one_go(live: sqlite3.Connection, part: Path, size: int) -> None:
+    """Copy while writers wait: where it is small into memory, which is soonest done, and from there to the disk."""
+    small = size <= max(IN_MEMORY_BYTES, _free_memory() // 2)
+    with closing(sqlite3.connect(":memory:")) as room, _plain(part) as copy:
+        live.execute(f"PRAGMA mmap_size={size}")
+        with _read_locked(live):
+            live.backup(room if small else copy, pages=STEP_PAGES, progress=_not_too_long())
+        if small:
+            room.backup(copy)
+
+
+def _free_memory() -> int:
+    """Give the bytes of memory that nothing uses; 0 where the system does not tell. Source: sysconf(3)."""
+    names = getattr(os, "sysconf_names", {})
+    return os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") if "SC_AVPHYS_PAGES" in names else 0
+
+
+@contextmanager
+def _plain(part: Path) -> Iterator[sqlite3.Connection]:
+    """Open a part with no care for power cuts: one that breaks off is thrown away whole, and a whole one is synced."""
     with closing(sqlite3.connect(part)) as copy:
-        for pragma in ("journal_mode=OFF", "synchronous=OFF"):  # a part that breaks off is thrown away whole
+        for pragma in ("journal_mode=OFF", "synchronous=OFF"):
             copy.execute(f"PRAGMA {pragma}")
-        live.backup(copy, pages=pages, progress=watch, sleep=PAUSE_SECONDS)
+        yield copy
+
+
+@contextmanager
+def _read_locked(live: sqlite3.Connection) -> Iterator[None]:
+    """Let nobody write until the block ends. Errors: Conflict where somebody else holds the database too long."""
+    watch = _Watch(None)
+    live.execute("BEGIN")
+    try:
+        while True:
+            try:
+                live.execute("SELECT count(*) FROM sqlite_master").fetchone()
+                break
+            except sqlite3.OperationalError as fault:
+                if fault.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                    raise
+                watch(sqlite3.SQLITE_BUSY, 0, 0)
+                time.sleep(PAUSE_SECONDS)
+        yield
+    finally:
+        live.execute("ROLLBACK")
+
+
+def _not_too_long() -> Callable[[int, int, int], None]:
+    """Give what ends a copy in one go before those who wait for it would be refused. Errors: Conflict."""
+    until = time.monotonic() + LONGEST_WAIT_SECONDS
+
+    def watch(_status: int, remaining: int, _total: int) -> None:
+        if remaining and time.monotonic() > until:
+            words = "The database is written to all the time, and a copy in one go would hold writers up too long."
+            raise Conflict("too_busy", f"{words} Nothing was copied. Try again when fewer people work.")
+
+    return watch
 
 
 class _Watch:
@@ -173,19 +231,21 @@ class _Watch:
                 raise _held()
             return
         self._until = time.monotonic() + BUSY_SECONDS
-        if self._patience is not None and remaining >= self._before:
-            self._patience -= 1
+        if self._patience is not None:
+            self._patience -= remaining >= self._before
             if self._patience < 0:
                 raise _Changed
         self._before = remaining
 
 
-def _refuse_full_disk(live: sqlite3.Connection, folder: Path) -> None:
+def _refuse_full_disk(live: sqlite3.Connection, folder: Path) -> int:
+    """Give a database's size in bytes. Errors: Conflict where its copy does not fit."""
     pages, size = (live.execute(f"PRAGMA {asked}").fetchone()[0] for asked in ("page_count", "page_size"))
     needs, free = pages * size * 11 // 10 + SPARE_BYTES, shutil.disk_usage(folder).free
     if free < needs:
         words = f"A copy needs {needs / 1e6:,.0f} MB, and {folder} has {free / 1e6:,.0f} MB free. Nothing was removed."
         raise Conflict("disk_full", f"{words} Make room, or name another place.")
+    return int(pages * size)
 
 
 def proved(path: Path) -> Proof:

@@ -79,6 +79,30 @@ def test_what_was_acknowledged_before_a_copy_is_in_it_while_others_write_on(
     nothing_else(target.parent, "one.sqlite")
 
 
+@pytest.mark.parametrize("in_memory", [0, copying.IN_MEMORY_BYTES])
+def test_a_copy_that_would_hold_writers_up_too_long_is_given_up_and_leaves_nothing(
+    sqlite_set_up: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, in_memory: int
+) -> None:
+    database, target = tmp_path / "spoolkeep.sqlite", tmp_path / "copies" / "one.sqlite"
+    database.write_bytes(sqlite_set_up)
+    monkeypatch.setattr(copying, "STEP_PAGES", 3)
+    monkeypatch.setattr(copying, "BEGUN_AGAIN", -1)
+    monkeypatch.setattr(copying, "IN_MEMORY_BYTES", in_memory)
+    monkeypatch.setattr(copying, "_free_memory", lambda: 0)
+    with closing(sqlite3.connect(database)) as connection, connection:
+        connection.execute("PRAGMA journal_mode=TRUNCATE")
+        connection.execute("CREATE TABLE told (number INTEGER PRIMARY KEY, words TEXT)")
+    with writer(database) as told:
+        monkeypatch.setattr(copying, "LONGEST_WAIT_SECONDS", -1.0)
+        with pytest.raises(Conflict, match="hold writers up too long"):
+            copy_in_use(database, target)
+        nothing_else(target.parent)
+        monkeypatch.setattr(copying, "LONGEST_WAIT_SECONDS", 6.0)
+        before = len(told)
+        copy_in_use(database, target)
+    assert len(rows(target)) >= before
+
+
 def test_a_copy_is_one_file_whatever_is_kept_beside_the_one_in_use(database: Path, tmp_path: Path) -> None:
     with closing(sqlite3.connect(database, isolation_level=None)) as still_open:
         still_open.execute("INSERT INTO told (words) VALUES ('in the log')")
