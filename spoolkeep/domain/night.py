@@ -91,6 +91,29 @@ def _timed(one: Print, starts_at: datetime, night: Night) -> Print:
     return replace(one, starts_at=starts_at, lasts=lasts)
 
 
+@dataclass(frozen=True)
+class Run:
+    """One job, or the same one several times in a row, from when until when."""
+
+    title: str
+    is_guess: bool
+    times: int
+    starts_at: datetime | None
+    ends_at: datetime | None
+
+
+def runs(prints: Sequence[Print]) -> tuple[Run, ...]:
+    """Give what is printed in a row, the same job time after time taken together."""
+    found: list[Run] = []
+    for one in prints:
+        before = found[-1] if found else None
+        if before is not None and (before.title, before.is_guess) == (one.title, one.is_guess):
+            found[-1] = replace(before, times=before.times + 1, ends_at=one.ends_at)
+        else:
+            found.append(Run(one.title, one.is_guess, 1, one.starts_at, one.ends_at))
+    return tuple(found)
+
+
 def needed_mg(prints: Sequence[Print], feed_id: int, *, since: datetime, until: datetime) -> float:
     """Give the milligrams that prints draw on a feed between two moments."""
     return sum(one.needs_mg.get(feed_id, 0) * (one.share_by(until) - one.share_by(since)) for one in prints)

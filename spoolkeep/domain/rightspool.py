@@ -122,7 +122,16 @@ def of_standby(in_use: Kinds, waits: Held) -> tuple[Fault, ...]:
     there = f"What stands by is {kinds.material} {kinds.colour}, and {in_use.material} {in_use.colour} is in use."
     if (kinds.material, kinds.diameter_um) != (in_use.material, in_use.diameter_um):
         return (Fault("waits_material", Weight.STOP, there),)
-    return () if kinds.article_id == in_use.article_id else (Fault("waits_colour", Weight.ASK, there),)
+    asks = () if kinds.article_id == in_use.article_id else (Fault("waits_colour", Weight.ASK, there),)
+    return (*asks, *_tells_of_standby(waits))
+
+
+def _tells_of_standby(waits: Held) -> list[Fault]:
+    if waits.left_mg <= 0:
+        return [Fault("waits_empty", Weight.TELL, "By the books what stands by is empty: weigh it.")]
+    if waits.doubtful:
+        return [Fault("waits_doubtful", Weight.TELL, "More was drawn from what stands by than was there: weigh it.")]
+    return []
 
 
 def graver_first(found: Iterable[Fault]) -> tuple[Fault, ...]:
@@ -134,6 +143,16 @@ def graver_first(found: Iterable[Fault]) -> tuple[Fault, ...]:
 def worst(found: tuple[Fault, ...]) -> Weight | None:
     """Give the weight of the gravest fault."""
     return found[0].weight if found else None
+
+
+def instead_of(wanted: Wanted, held: Held) -> str:
+    """Say that an accepted substitute stands in for the item that is wanted; nothing where it does not."""
+    theirs, numbers = held.kinds, {one.article_id for one in wanted.kinds}
+    if not numbers or theirs.article_id in numbers or theirs.article_id not in wanted.instead:
+        return ""
+    alike = {one.material for one in wanted.kinds} == {theirs.material}
+    names = dict.fromkeys(one.colour if alike else f"{one.material} {one.colour}" for one in wanted.kinds)
+    return f"{theirs.colour if alike else f'{theirs.material} {theirs.colour}'} in place of {' or '.join(names)}."
 
 
 def _accepted(wanted: Wanted, held: Held) -> bool:

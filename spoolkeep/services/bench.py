@@ -50,6 +50,8 @@ class ScanAnswer:
     """What waits now for its other half, where something does."""
     order_id: int | None = None
     """Of an order that is to be booked in."""
+    lead: tuple[str, ...] = ()
+    """Of a stop: the sentences that are read first, what is wrong and what would be right; `words` begins with them."""
 
 
 def scan(*, session: Session, now: datetime, by: By, text: str, at: datetime | None = None) -> ScanAnswer:
@@ -336,7 +338,7 @@ def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: date
     assert isinstance(spool.row, Spool) and isinstance(other.row, Feed)  # noqa: S101, PT018 - `_name` made them
     put = swaps.put_on(session, act, spool.row, other.row, at=now, names=(spool.words, other.words))
     kind = STOP if put.weight is Weight.STOP else ATTENTION if put.weight else HEARD
-    return ScanAnswer(kind, put.words, act.id, put.did, spool.code.text, feed_id=other.row.id)
+    return ScanAnswer(kind, put.words, act.id, put.did, spool.code.text, feed_id=other.row.id, lead=put.lead)
 
 
 def _start(session: Session, act: Act, job: _Named, other: _Named, *, now: datetime) -> ScanAnswer:

@@ -17,7 +17,7 @@ from spoolkeep.domain.drift import Drawn, Estimate
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.feeding import Share, shares
 from spoolkeep.domain.night import Print
-from spoolkeep.domain.rightspool import Fault, Held, Kinds, Wanted, Weight, faults, graver_first, of_standby
+from spoolkeep.domain.rightspool import Fault, Held, Kinds, Wanted, Weight, faults, graver_first, instead_of, of_standby
 from spoolkeep.domain.words import Finish
 from spoolkeep.services import finding, floor, untold
 from spoolkeep.services.finding import Item
@@ -51,6 +51,8 @@ class Checked:
     """Why a person keeps it on although it stops or asks."""
     answered: frozenset[str] = frozenset()
     """The codes of the faults that this answers."""
+    instead: str = ""
+    """That it is an accepted substitute for what the job wants, in a sentence."""
 
     @property
     def weight(self) -> Weight | None:
@@ -142,6 +144,15 @@ def odd_about_machine(session: Session, now: datetime, machine_id: int) -> tuple
         for fault in one.open
         if fault.weight is not Weight.TELL
     )
+
+
+def in_place(*, session: Session, now: datetime) -> dict[int, str]:
+    """Give the jobs that run or come next on an accepted substitute, by number, and what stands in for what."""
+    found: dict[int, list[str]] = {}
+    for one in of_floor(session, now, floor.machines(session), anew=False):
+        if one.job_id is not None and one.instead:
+            found.setdefault(one.job_id, []).append(one.instead)
+    return {number: " ".join(several) for number, several in found.items()}
 
 
 def keep_on(*, session: Session, now: datetime, by: By, feed_id: int, why: str, spool_code: str = "") -> KeptAnswer:
@@ -259,6 +270,7 @@ def _check(
         needs_mg=_to_draw(case).metered_mg if case.share else 0,
         kept=answers[-1][0] if answers and answers[-1][1] else "",
         answered=frozenset().union(*(codes for _, codes in answers)),
+        instead=instead_of(wanted, beside) if wanted else "",
     )
 
 

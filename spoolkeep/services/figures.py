@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from spoolkeep.domain.night import runs
 from spoolkeep.domain.runout import Span
 from spoolkeep.services import money, orderdays
 from spoolkeep.services.evening import Evening
@@ -68,6 +69,17 @@ def tonight(told: Evening) -> dict[str, Any]:
                 "feed": one.feed.name,
                 "code": one.feed.code,
                 "prints": one.what,
+                "runs": [
+                    {
+                        "job": run.title,
+                        "same_again": run.is_guess,
+                        "times": run.times,
+                        "starts_at": run.starts_at.isoformat() if run.starts_at else None,
+                        "ends_at": run.ends_at.isoformat() if run.ends_at else None,
+                    }
+                    for run in runs(one.prints)
+                ],
+                "instead": one.checked.instead,
                 "needs_mg": one.night.needs_mg,
                 "left_mg": one.left_mg,
                 "left_between_mg": dict(zip(("p5", "p95"), one.left_between_mg, strict=True)),

@@ -3,6 +3,7 @@
 The web and the command line call it. It reads nothing by itself.
 """
 
+from spoolkeep.domain.night import Run, runs
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.paper.night_sheet import HalfSheet, NightLine
@@ -68,16 +69,14 @@ def lacking(one: Lacking) -> str:
 
 def besides(shop: Shop, one: ToDo) -> tuple[str, ...]:
     """Say why, and what would help instead."""
-    return (why(shop, one.feed), *one.hints)
+    return (*filter(None, (one.feed.checked.instead,)), why(shop, one.feed), *one.hints)
 
 
 def why(shop: Shop, feed: FeedTonight) -> str:
     """Say in one line what it needs, what is left, and how likely that is to last."""
     if not feed.prints:
         return "Nothing is to be printed from it."
-    ends = feed.prints[-1].ends_at
-    until = f", until {shop.clock.local(ends):%H:%M}" if ends else ""
-    needs = f"needs {feed.night.needs_mg / MG_PER_G:.0f} g for {feed.what}{until}"
+    needs = f"needs {feed.night.needs_mg / MG_PER_G:.0f} g for {printing(shop, feed)}"
     if feed.feed.in_use is None or feed.checked.weight is Weight.STOP:
         return f"It {needs}."
     low, high = feed.left_between_mg
@@ -87,6 +86,22 @@ def why(shop: Shop, feed: FeedTonight) -> str:
     if when and not feed.machine.runout_sensor:
         when += " By Setup the machine does not pause then: the part may be lost."
     return f"It {needs}; {left}: it lasts with {percent(feed.chance)}.{when}"
+
+
+def printing(shop: Shop, feed: FeedTonight) -> str:
+    """Say what it prints until the hour, each from when until when."""
+    return ", then ".join(_of_run(shop, one) for one in runs(feed.prints))
+
+
+def _of_run(shop: Shop, one: Run) -> str:
+    title = f"same again: {one.title}" if one.is_guess else one.title
+    times = f" {one.times} times" if one.times > 1 else ""
+    if one.starts_at is None or one.ends_at is None:
+        return title + times
+    from_at, until = shop.clock.local(one.starts_at), shop.clock.local(one.ends_at)
+    nights = (until.date() - from_at.date()).days
+    later = f" {nights} days later" if nights > 1 else ""
+    return f"{title}{times}, {from_at:%H:%M} to {until:%H:%M}{later}"
 
 
 def percent(chance: float) -> str:

@@ -58,12 +58,15 @@ class Advice:
 
     @property
     def words(self) -> str:
-        """Say which to take, in one line."""
+        """Say which to take and why, in one line."""
+        return self.short_words if self.spool is None else f"{self.short_words[:-1]}: {self.why}."
+
+    @property
+    def short_words(self) -> str:
+        """Say which to take and from where; where none will do, why not."""
         if self.spool is not None:
             where = f" from {self.spool.place}" if self.spool.place else ""
-            return (
-                f"Take {self.spool.item.name}, {_grouped(self.spool.code)},{where or ' of no known place'}: {self.why}."
-            )
+            return f"Take {self.spool.item.name}, {_grouped(self.spool.code)},{where or ' of no known place'}."
         if self.short:
             most = max(self.short, key=lambda one: one.left_mg)
             if most.left_mg >= self.needs_mg:

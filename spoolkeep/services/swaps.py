@@ -14,6 +14,7 @@ from spoolkeep.services import checking, finding, floor, picking, standby
 from spoolkeep.services.asides import odd_about, why_aside
 from spoolkeep.services.checking import Checked
 from spoolkeep.services.loadings import around_of, load, loading_of, take_off
+from spoolkeep.services.picking import Advice
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.journal import change
 from spoolkeep.store.tables import Act, Balance, Feed, Place, Spool
@@ -30,6 +31,8 @@ class Put:
     words: str
     weight: Weight | None = None
     """How much what is not right about it weighs."""
+    lead: tuple[str, ...] = ()
+    """Of a spool that must not be used: what is wrong, and what would be right from where. The words begin with it."""
 
 
 def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime, names: tuple[str, str]) -> Put:
@@ -55,9 +58,7 @@ def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
     done = [f"{name} is on {where}.", *_home(session, put.came_off)]
     if put.was_on is not None:
         done.append(f"It came off {finding.feed_name(session, finding.feed(session, put.was_on))}.")
-    wrong = _wrong(session, checked, spool, feed, at=at)
-    told = [*wrong, *done] if checked.weight is Weight.STOP else [*done, *wrong]
-    return Put("loaded", " ".join(told), checked.weight)
+    return _said("loaded", checked, done, _instead(session, checked, spool, feed, at=at))
 
 
 def put_away(session: Session, act: Act, spool: Spool, place: Place, *, at: datetime, name: str) -> Put:
@@ -102,8 +103,8 @@ def _meant(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
     if checked.weight is Weight.ASK:
         checking.keep_on_within(session, act, checked, why=_TWICE, at=at)
         return Put("kept on", f"{name} stays on {where}: it is meant. {_told(checked, Weight.TELL)}".strip())
-    told = [f"{name} is on {where} already.", *_wrong(session, checked, spool, feed, at=at)]
-    return Put("there already", " ".join(told), checked.weight)
+    done = [f"{name} is on {where} already."]
+    return _said("there already", checked, done, _instead(session, checked, spool, feed, at=at))
 
 
 def _told(checked: Checked, weight: Weight) -> str:
@@ -121,26 +122,33 @@ def _home(session: Session, came_off: Sequence[Spool]) -> list[str]:
     return said
 
 
-def _wrong(session: Session, checked: Checked, spool: Spool, feed: Feed, *, at: datetime) -> list[str]:
-    """Say what is not right, and what would be."""
-    if checked.weight is None:
-        return []
-    said = [checked.words]
-    if checked.article_id is not None and checked.needs_mg and _calls_for_another(checked):
-        machine = floor.machines(session, [feed.machine_id])[0]
-        advice = picking.to_take(
-            session=session,
-            now=at,
-            article_id=checked.article_id,
-            needs_mg=checked.needs_mg,
-            limits=machine.limits,
-            but=[spool.id],
-            anew=False,
-        )
-        said.append(advice.words)
-    if checked.weight is Weight.ASK:
-        said.append("Scan both once more if it is meant.")
-    return said
+def _said(did: str, checked: Checked, done: Sequence[str], take: Advice | None) -> Put:
+    """Say what was done and what is not right; where that stops, what is wrong and what would be right come first."""
+    if checked.weight is Weight.STOP:
+        lead = [_told(checked, Weight.STOP), *([take.short_words] if take else [])]
+        besides = [_told(checked, Weight.ASK), _told(checked, Weight.TELL), *done]
+        return Put(did, _joined([*lead, *besides]), checked.weight, tuple(lead))
+    asks = "Scan both once more if it is meant." if checked.weight is Weight.ASK else ""
+    return Put(did, _joined([*done, checked.words, take.words if take else "", asks]), checked.weight)
+
+
+def _joined(sentences: Sequence[str]) -> str:
+    return " ".join(filter(None, sentences))
+
+
+def _instead(session: Session, checked: Checked, spool: Spool, feed: Feed, *, at: datetime) -> Advice | None:
+    """Give what would be right, where something else is called for."""
+    if checked.article_id is None or not checked.needs_mg or not _calls_for_another(checked):
+        return None
+    return picking.to_take(
+        session=session,
+        now=at,
+        article_id=checked.article_id,
+        needs_mg=checked.needs_mg,
+        limits=floor.machines(session, [feed.machine_id])[0].limits,
+        but=[spool.id],
+        anew=False,
+    )
 
 
 def _calls_for_another(checked: Checked) -> bool:

@@ -49,6 +49,13 @@ class Said:
     """What waits for its other half, nothing where that is known to be so; None where it must be looked up."""
     order_id: int | None = None
     """Of an order that was scanned, and is to be booked in."""
+    lead: tuple[str, ...] = ()
+    """The sentences that are read first, from afar; the words begin with them."""
+
+    @property
+    def rest(self) -> str:
+        """Give the words after those."""
+        return self.words[len(" ".join(self.lead)) :].strip()
 
 
 @pages.get("")
@@ -116,7 +123,8 @@ def _take(doing: Callable[[Session, By], ScanAnswer]) -> tuple[Response, int]:
         return _show(Said("refused", refusal.words)), status_of(refusal)
     nothing = answer.did in {"waits", "looked up", "let go", "there already"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
-    return _show(Said(answer.kind, answer.words, booked, _waits(answer), order_id=answer.order_id)), 200
+    said = Said(answer.kind, answer.words, booked, _waits(answer), order_id=answer.order_id, lead=answer.lead)
+    return _show(said), 200
 
 
 def _waits(answer: ScanAnswer) -> str | None:

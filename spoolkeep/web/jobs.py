@@ -15,6 +15,7 @@ from spoolkeep.domain.motionfile import TAKEN
 from spoolkeep.domain.words import Cause, FailedWhen, Outcome, Purpose
 from spoolkeep.services import (
     again,
+    checking,
     choices,
     endings,
     failures,
@@ -453,6 +454,7 @@ def _show(refused: Refusal | None = None) -> str:
             "products": joblist.products(session=session),
             "articles": choices.articles(session=session),
             "stops": stops.recent(session=session, limit=STOPS_SHOWN),
+            "instead": checking.in_place(session=session, now=doors.now()),
         }
     return render_template(
         "jobs.html",
@@ -481,6 +483,7 @@ def _show_end(job_id: int, refused: Refusal | None = None) -> str:
         machine_id = own or (chosen if chosen in {number for number, _ in machines} else None)
         feeds = joblist.feeds_of(session=session, machine_id=machine_id, job_id=job_id) if machine_id else []
         file = joblist.file_of(session=session, job_id=job_id)
+        instead = checking.in_place(session=session, now=doors.now()).get(job_id, "")
     return render_template(
         "job_end.html",
         job=job,
@@ -490,6 +493,7 @@ def _show_end(job_id: int, refused: Refusal | None = None) -> str:
         refused=refused,
         form=request.form,
         file=file,
+        instead=instead,
         places=[*ABOUT.items(), *POINTS.items()],
         # without a machine nothing was printed, so it cannot have come out good
         outcomes=list(Outcome) if feeds else [Outcome.STOPPED, Outcome.FAILED],

@@ -6,7 +6,19 @@ from random import Random
 import pytest
 
 from spoolkeep.domain.drift import Estimate
-from spoolkeep.domain.night import Night, Print, Queue, Risk, busy_until, chance, drawn_at, judge, needed_mg, to_come
+from spoolkeep.domain.night import (
+    Night,
+    Print,
+    Queue,
+    Risk,
+    busy_until,
+    chance,
+    drawn_at,
+    judge,
+    needed_mg,
+    runs,
+    to_come,
+)
 
 NOW = datetime(2026, 3, 4, 17, 0, tzinfo=UTC)
 NIGHT = Night(NOW, NOW + timedelta(hours=1), NOW + timedelta(hours=14))
@@ -24,6 +36,15 @@ def running(grams: int, hours: float | None, since: float) -> Print:
 
 def titles(queue: Queue, night: Night = NIGHT) -> list[str]:
     return [one.title for one in to_come(queue, night)]
+
+
+def test_the_same_job_in_a_row_is_one_run_from_its_first_beginning_to_its_last_end() -> None:
+    hours = Night(NOW, NOW + timedelta(hours=10), NOW + timedelta(hours=14))
+    told = runs(to_come(Queue(running(100, 4, since=1), [job(50, 2, "Tray")], again=job(50, 3, "Tray")), hours))
+    assert [(one.title, one.is_guess, one.times) for one in told] == [("Hook", False, 1), ("Tray", False, 3)]
+    assert (told[0].starts_at, told[0].ends_at) == (NOW - timedelta(hours=1), NOW + timedelta(hours=3))
+    assert (told[1].starts_at, told[1].ends_at) == (NOW + timedelta(hours=3), NOW + timedelta(hours=11))
+    assert runs(()) == ()
 
 
 def test_nobody_begins_a_job_once_the_last_one_has_left() -> None:

@@ -5,7 +5,18 @@ from typing import Any
 
 import pytest
 
-from spoolkeep.domain.rightspool import Held, Kinds, Limits, Wanted, Weight, faults, usual_reel_mm, worst
+from spoolkeep.domain.rightspool import (
+    Held,
+    Kinds,
+    Limits,
+    Wanted,
+    Weight,
+    faults,
+    instead_of,
+    of_standby,
+    usual_reel_mm,
+    worst,
+)
 
 BLACK = Kinds(1, "PLA", "Soot", 1750)
 WHITE = Kinds(2, "PLA", "Chalk", 1750)
@@ -46,6 +57,26 @@ def test_another_colour_only_asks() -> None:
 
 def test_an_item_that_the_owner_accepts_in_its_place_is_right() -> None:
     assert found(Held(WHITE, 800_000), replace(WANTED, instead=frozenset({2}))) == []
+
+
+def test_an_accepted_substitute_is_named_beside_what_it_stands_in_for() -> None:
+    accepts = replace(WANTED, instead=frozenset({2, 3}))
+    assert instead_of(accepts, Held(WHITE, 800_000)) == "Chalk in place of Soot."
+    assert instead_of(accepts, Held(PETG, 800_000)) == "PETG Soot in place of PLA Soot."
+    assert instead_of(accepts, Held(BLACK, 800_000)) == ""
+    assert instead_of(WANTED, Held(WHITE, 800_000)) == "", "nobody accepts it: that is asked about"
+    assert instead_of(Wanted("Hook"), Held(WHITE, 800_000)) == ""
+
+
+def test_what_stands_by_is_held_to_what_is_in_use_and_to_be_weighed_where_it_may_be_none() -> None:
+    def of(waits: Held) -> list[tuple[str, Weight]]:
+        return [(one.code, one.weight) for one in of_standby(BLACK, waits)]
+
+    assert of(Held(BLACK, 800_000)) == []
+    assert of(Held(BLACK, 0)) == [("waits_empty", Weight.TELL)]
+    assert of(Held(BLACK, 5_000, doubtful=True)) == [("waits_doubtful", Weight.TELL)]
+    assert of(Held(WHITE, 0)) == [("waits_colour", Weight.ASK), ("waits_empty", Weight.TELL)]
+    assert of(Held(PETG, 800_000)) == [("waits_material", Weight.STOP)]
 
 
 def test_of_a_product_any_of_its_items_will_do() -> None:

@@ -9,7 +9,19 @@ from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.rightspool import SURE
 from spoolkeep.domain.words import Outcome, PlaceKind, Purpose
 from spoolkeep.paper.night_sheet import half_sheet
-from spoolkeep.services import catalogue, choices, counting, evening, finding, halfsheet, jobs, setup, standby, tonight
+from spoolkeep.services import (
+    catalogue,
+    choices,
+    counting,
+    evening,
+    figures,
+    finding,
+    halfsheet,
+    jobs,
+    setup,
+    standby,
+    tonight,
+)
 from spoolkeep.services.evening import Evening, ToDo
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.shop import Settings, load_shop
@@ -87,6 +99,29 @@ def test_a_spool_of_just_as_much_may_last(shop: TestWorkshop) -> None:
     load(shop, 620)
     runs(shop, 600, 12)
     assert 0.2 < ahead(shop).chance < SURE
+
+
+def test_each_job_is_said_from_when_until_when_and_the_same_again_is_taken_together(shop: TestWorkshop) -> None:
+    load(shop, 900)
+    runs(shop, 20, 1, began=0.5)
+    shop.plan("Hinge", FeedGrams(10_000, feed_id(shop), shop.articles[0]), duration_s=1800)
+    for _ in range(2):
+        shop.plan("Hook", FeedGrams(10_000, feed_id(shop), shop.articles[0]), duration_s=1800)
+    with shop.store.read() as session:
+        told = evening.plan(session=session, now=shop.now, until=shop.now + 15 * HOUR)
+        known = load_shop(session)
+    (one,) = [found for found in told.ahead.feeds if found.prints]
+    local = known.clock.local
+    assert halfsheet.printing(known, one) == (
+        f"Night lamp, {local(shop.now - HOUR / 2):%H:%M} to {local(shop.now + HOUR / 2):%H:%M}, "
+        f"then Hinge, {local(shop.now + HOUR / 2):%H:%M} to {local(shop.now + HOUR):%H:%M}"
+    )
+    (served,) = [feed for feed in figures.tonight(told)["feeds"] if feed["runs"]]
+    assert [(run["job"], run["times"], run["same_again"]) for run in served["runs"]] == [
+        ("Night lamp", 1, False),
+        ("Hinge", 1, False),
+    ]
+    assert served["runs"][1]["starts_at"] == (shop.now + HOUR / 2).isoformat()
 
 
 def test_only_what_is_drawn_by_the_hour_counts(shop: TestWorkshop) -> None:

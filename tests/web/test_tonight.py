@@ -1,6 +1,7 @@
 """Tonight, the board, a machine's page and the rests, as they answer a browser."""
 
 import io
+import re
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -94,6 +95,43 @@ def test_a_page_is_made_while_it_holds_nobody_from_the_books(
         for code in (shop.feeds[1], "nonsense"):
             client.post("/bench", data={"key": key(), "code": code}, headers={"X-Fragment": "1"})
     assert (held, bool(pools)) == ([], True)
+
+
+def test_an_accepted_substitute_is_shown_wherever_it_is_used(client: FlaskClient, shop: TestWorkshop) -> None:
+    black, white = shop.articles
+    shop.do(
+        lambda s: itemcare.accept(session=s, now=shop.now, by=by(), article_id=black, instead_id=white, accepted=True)
+    )
+    (code,) = shop.deliver(article=1)
+    with shop.store.read() as session:
+        feed_id = finding.feed_of(session, shop.feeds[0]).id
+    job_id = shop.plan("Night lamp", FeedGrams(20_000, feed_id, black), duration_s=3600)
+    shop.scan(code, shop.feeds[0])
+    shop.start(job_id)
+    for path in ("/bench", "/bench/board", "/jobs", f"/jobs/{job_id}/end", "/tonight"):
+        assert "Chalk white in place of Slate black" in client.get(path).text, path
+    shop.scan(shop.deliver()[0], shop.feeds[0])
+    for path in ("/bench", "/bench/board", "/jobs", f"/jobs/{job_id}/end", "/tonight"):
+        assert "in place of" not in client.get(path).text, path
+
+
+def test_a_stop_says_first_what_is_wrong_and_what_would_be_right_from_where(
+    client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    right, _ = shop.deliver(2)
+    shop.scan(right, shop.places[0])
+    other = shop.item("PETG", "Slate black")
+    shop.articles.append(other)
+    (wrong,) = shop.deliver(article=2)
+    with shop.store.read() as session:
+        feed_id = finding.feed_of(session, shop.feeds[0]).id
+    shop.plan("Night lamp", FeedGrams(20_000, feed_id, shop.articles[0]))
+    for code in (wrong, shop.feeds[0]):
+        answer = client.post("/bench", data={"key": key(), "code": code}, headers={"X-Fragment": "1"})
+    lines = re.findall("<b>(.*?)</b>", answer.text)
+    assert lines[0] == "It is PETG Slate black, and “Night lamp” wants PLA Slate black."
+    assert lines[1].startswith("Take PLA Slate black, ")
+    assert "<small>PETG Slate black is on Larch feed 1.</small>" in answer.text
 
 
 def test_what_is_no_photo_of_a_label_is_refused_in_a_sentence(client: FlaskClient, key: Key) -> None:
