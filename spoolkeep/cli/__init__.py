@@ -18,6 +18,7 @@ COMMANDS = {
     "owner": "workshop",
     "upgrade": "workshop",
     "check": "workshop",
+    "service-file": "running:service_file",
     "import": "bring_in:import_",
     "columns": "bring_in",
     "runout": "figures",
