@@ -10,6 +10,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from sqlalchemy import create_engine, text
@@ -29,9 +30,49 @@ def binaries() -> Path | None:
     return Path(on_path).resolve().parent if on_path else None
 
 
+@dataclass
+class Cluster:
+    """A server's folder, and the server over it while it runs."""
+
+    programs: Path
+    home: Path
+    user: str | None
+    settings: tuple[str, ...]
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def address(self) -> str:
+        """Give its address, with a place for a database's name."""
+        return f"postgresql+psycopg://spoolkeep@/{{}}?host={self.home}"
+
+    def start(self) -> None:
+        """Start the server and wait until it answers."""
+        self.process = _start(self.programs, self.home, self.user, self.settings)
+        _when_ready(self.address)
+
+    def stop(self) -> None:
+        """Stop it without waiting for open clients."""
+        self._end(signal.SIGINT)
+
+    def kill(self) -> None:
+        """Kill it and all that it started, at once, as a power cut does that spares the disk."""
+        if self.process:
+            os.killpg(self.process.pid, signal.SIGKILL)
+            self.process.wait(timeout=20)
+
+    def _end(self, how: signal.Signals) -> None:
+        if self.process:
+            self.process.send_signal(how)
+            self.process.wait(timeout=20)
+
+
+QUICK = ("fsync=off", "full_page_writes=off", "max_wal_size=128MB")
+"""For tests that end with the computer on; what is about power cuts leaves them out."""
+
+
 @contextmanager
-def server(programs: Path) -> Iterator[str]:
-    """Run a server until the block ends; give its address without a database name."""
+def cluster(programs: Path, *settings: str) -> Iterator[Cluster]:
+    """Give a new server that runs, until the block ends."""
     user = _UNPRIVILEGED if os.geteuid() == 0 else None
     home = Path(tempfile.mkdtemp(prefix="spoolkeep-pg-"))
     try:
@@ -40,14 +81,21 @@ def server(programs: Path) -> Iterator[str]:
             home.chmod(0o700)
         programs = _reachable(programs, home, user)
         _run([programs / "initdb", "-D", home / "data", "-A", "trust", "-U", "spoolkeep", "--no-sync"], user)
-        process = _start(programs, home, user)
+        made = Cluster(programs, home, user, settings)
+        made.start()
         try:
-            yield _when_ready(f"postgresql+psycopg://spoolkeep@/{{}}?host={home}")
+            yield made
         finally:
-            process.send_signal(signal.SIGINT)  # a fast shutdown: it does not wait for open clients
-            process.wait(timeout=20)
+            made.stop()
     finally:
         shutil.rmtree(home, ignore_errors=True)
+
+
+@contextmanager
+def server(programs: Path) -> Iterator[str]:
+    """Run a server until the block ends; give its address without a database name."""
+    with cluster(programs, *QUICK) as made:
+        yield made.address
 
 
 def _reachable(programs: Path, home: Path, user: str | None) -> Path:
@@ -59,11 +107,12 @@ def _reachable(programs: Path, home: Path, user: str | None) -> Path:
     return home / "pginstall" / "bin"
 
 
-def _start(programs: Path, home: Path, user: str | None) -> subprocess.Popen[bytes]:
-    quick = ["-c", "fsync=off", "-c", "full_page_writes=off", "-c", "max_wal_size=128MB", "-c", "max_connections=60"]
-    socket_only = ["-c", "listen_addresses=", "-c", f"unix_socket_directories={home}"]
+def _start(programs: Path, home: Path, user: str | None, settings: tuple[str, ...]) -> subprocess.Popen[bytes]:
+    alone = ("max_connections=60", "listen_addresses=", f"unix_socket_directories={home}")
+    given = [part for setting in (*alone, *settings) for part in ("-c", setting)]
     return subprocess.Popen(
-        [programs / "postgres", "-D", home / "data", *socket_only, *quick],
+        [programs / "postgres", "-D", home / "data", *given],
+        start_new_session=True,
         user=user,
         group=None,
         stdout=subprocess.DEVNULL,

@@ -306,3 +306,42 @@ def test_a_file_is_metered_without_the_web_or_the_store() -> None:
     words = "import sys, spoolkeep.cli.meter; print({'flask', 'sqlalchemy', 'reportlab'} & set(sys.modules))"
     said = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
     assert said.stdout.strip() == "set()"
+
+
+def test_a_backup_is_made_put_back_and_proved_from_the_terminal(run: Run, demo: Path) -> None:
+    code, said, _ = run("backup", "--instance", "demo", "--json")
+    made = json.loads(said)
+    assert (code, made["difference"], Path(made["path"]).stat().st_size) == (0, None, made["bytes"])
+    code, said, _ = run("backup", "--instance", "demo", "--to", "elsewhere.sqlite")
+    assert code == 0
+    assert said.startswith("Wrote elsewhere.sqlite (")
+    assert "opened as a database of its own; its books are sound" in said
+    assert run("backup", "--instance", "demo", "--to", "elsewhere.sqlite")[0] == 2
+    code, said, _ = run("restore", "elsewhere.sqlite", "--instance", "demo")
+    assert code == 0
+    assert "What was there before is at" in said
+    assert run("check", "--instance", "demo")[0] == 0
+    with closing(sqlite3.connect(demo)) as connection, connection:
+        connection.execute("UPDATE day_total SET mg = mg + 1 WHERE rowid = 5")
+    code, said, _ = run("backup", "--instance", "demo", "--to", "bad.sqlite")
+    assert code == 1
+    assert "but its books differ: day_total" in said
+    assert Path("differs-bad.sqlite").exists()
+    assert not Path("bad.sqlite").exists()
+    assert run("restore", "differs-bad.sqlite", "--instance", "new")[0] == 2
+    assert run("restore", "differs-bad.sqlite", "--differing", "--instance", "new")[0] == 0
+
+
+def test_a_workshop_goes_out_as_csv_and_comes_back_from_the_terminal(run: Run, demo: Path) -> None:
+    del demo
+    assert run("export", "out", "--instance", "demo")[0] == 0
+    code, said, _ = run("load", "out", "--instance", "new")
+    assert code == 0
+    assert "spoolkeep owner NAME --instance new" in said
+    assert run("check", "--instance", "new")[0] == 0
+    code, _, said = run("load", "out", "--instance", "new")
+    assert code == 2
+    assert "nothing is loaded over it" in said
+    Path("out/machine.csv").write_text("changed")
+    assert run("load", "out", "--instance", "third")[0] == 2
+    assert "machine.csv, line 1" in run("load", "out", "--changed", "--instance", "third")[2]

@@ -19,6 +19,10 @@ COMMANDS = {
     "upgrade": "workshop",
     "check": "workshop",
     "service-file": "running:service_file",
+    "backup": "keeping",
+    "restore": "keeping",
+    "export": "keeping",
+    "load": "keeping",
     "import": "bring_in:import_",
     "columns": "bring_in",
     "runout": "figures",
@@ -69,3 +73,9 @@ def main() -> None:
         sys.exit(stop.exit_code)
     except (click.Abort, KeyboardInterrupt):
         sys.exit(130)
+    except Exception as error:
+        trouble = import_module("spoolkeep.services.limits").trouble_of(error)  # loaded here: it knows the database
+        if trouble is None:
+            raise
+        click.echo(f"spoolkeep: {trouble.what}", err=True)
+        sys.exit(2)

@@ -203,3 +203,36 @@ class VisitKind(StrEnum):
     STATION_ADDED = "station added"
     TOKEN_MADE = "token made"  # noqa: S105 - it is no token
     REVOKED = "revoked"
+
+
+class NoticeKind(StrEnum):
+    """What a notice is for."""
+
+    DIGEST = "digest"
+    WARNING = "warning"
+    TRIAL = "trial"
+
+
+class NoticeWay(StrEnum):
+    """How a notice goes to its addressee."""
+
+    MAIL = "mail"
+    WEBHOOK = "webhook"
+
+
+class DigestWhen(StrEnum):
+    """On which mornings an addressee gets a digest."""
+
+    EVERY_DAY = "every day"
+    WHEN_NEEDED = "when needed"
+    """Only when something needs a person."""
+    NEVER = "never"
+
+
+class MailSafety(StrEnum):
+    """How the way to the mail server is encrypted."""
+
+    TLS = "tls"
+    STARTTLS = "starttls"
+    PLAIN = "plain"
+    """Not at all: for a relay on this machine or its network, without a password."""

@@ -15,6 +15,7 @@ from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.services import finding
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
+from spoolkeep.store.rows import read
 from spoolkeep.store.tables import Act, Balance, SetAside, Spool
 
 MOST_WHY = 80
@@ -120,7 +121,7 @@ class Aside:
 
 def standing(session: Session) -> Aside:
     """Give all that is set aside now."""
-    rows = session.execute(_STANDING).all()
+    rows = read(session, _STANDING).all()
     return Aside(
         frozenset(row.spool_id for row in rows if row.spool_id),
         frozenset((row.article_id, row.lot) for row in rows if row.lot and row.article_id),

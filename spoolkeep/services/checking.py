@@ -26,6 +26,7 @@ from spoolkeep.services.loadings import in_use_at, loaded_on
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import batched, create
+from spoolkeep.store.rows import Found, read
 from spoolkeep.store.tables import Act, KeptOn, Material, ProductPart, Spool, Substitute
 
 MOST_WHY = 80
@@ -79,9 +80,9 @@ class KeptAnswer:
 class Books:
     """What the check reads besides the floor."""
 
-    materials: Mapping[str, Material]
+    materials: Mapping[str, Found]
     items: Mapping[int, Item]
-    parts: Mapping[int, Sequence[ProductPart]]
+    parts: Mapping[int, Sequence[Found]]
     instead: Mapping[int, frozenset[int]]
     today: date
 
@@ -189,19 +190,19 @@ def read_books(session: Session, now: datetime, machines: Sequence[MachineState]
     """Read what a check needs besides the floor: items, products and what may stand in for what."""
     jobs = [job for machine in machines for job in machine.jobs]
     products = {job.product_id for job in jobs if job.product_id}
-    parts: dict[int, list[ProductPart]] = {}
+    parts: dict[int, list[Found]] = {}
     for some in batched(sorted(products)):
-        for part in session.scalars(_PARTS, {"products": list(some)}):
+        for part in read(session, _PARTS, {"products": list(some)}):
             parts.setdefault(part.product_id, []).append(part)
     wanted = {need.article_id for job in jobs for need in job.needs if need.article_id}
     wanted |= {part.article_id for several in parts.values() for part in several}
     there = {on.spool.item.article_id: on.spool.item for one in machines for on in one.on}
     others = wanted - there.keys()
     instead: dict[int, set[int]] = {}
-    for row in session.execute(_INSTEAD) if wanted else ():
+    for row in read(session, _INSTEAD) if wanted else ():
         instead.setdefault(row.article_id, set()).add(row.instead_id)
     return Books(
-        materials={row.code: row for row in session.scalars(_MATERIALS)},
+        materials={row.code: row for row in read(session, _MATERIALS)},
         items=there | (finding.items(session, others) if others else {}),
         parts=parts,
         instead={number: frozenset(several) for number, several in instead.items()},
@@ -232,7 +233,7 @@ def _cases(machine: MachineState) -> list[_Case]:
 
 
 def _check(
-    session: Session, books: Books, case: _Case, *, chance: float | None, kept: Mapping[int, list[KeptOn]]
+    session: Session, books: Books, case: _Case, *, chance: float | None, kept: Mapping[int, list[Found]]
 ) -> Checked:
     wanted = _wanted(session, books, case) if case.share and case.job else None
     beside = held(books, case.spool, chance)
@@ -354,10 +355,10 @@ def drawn(machine_id: int, material: str, mg: int, *, jobs: int) -> Drawn:
     return Drawn({(machine_id, material): mg}, mg * mg // max(1, jobs), jobs)
 
 
-def _kept(session: Session, loading_ids: Collection[int]) -> dict[int, list[KeptOn]]:
-    found: dict[int, list[KeptOn]] = {}
+def _kept(session: Session, loading_ids: Collection[int]) -> dict[int, list[Found]]:
+    found: dict[int, list[Found]] = {}
     for some in batched(sorted(loading_ids)):
-        for row in session.scalars(_KEPT, {"loadings": list(some)}):
+        for row in read(session, _KEPT, {"loadings": list(some)}):
             found.setdefault(row.loading_id, []).append(row)
     return found
 

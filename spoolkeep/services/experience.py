@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import Pool, extract, func, select
+from sqlalchemy import Dialect, extract, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -96,17 +96,17 @@ def read(session: Session, *, shop: Shop, now: datetime) -> Experience:
     )
 
 
-_KEPT: WeakKeyDictionary[Pool, tuple[Hashable, Experience]] = WeakKeyDictionary()
-"""The last of each database, by its pool, and what it rests on."""
+_KEPT: WeakKeyDictionary[Dialect, tuple[Hashable, Experience]] = WeakKeyDictionary()
+"""The last of each database, by its engine's dialect, and what it rests on."""
 
 
 def kept(session: Session, *, shop: Shop, now: datetime) -> Experience:
     """Give what the last year tells as it was read first on this shop day: a plan asks for it at every look."""
-    pool = session.get_bind().engine.pool
+    database = session.get_bind().engine.dialect
     rests_on = (shop, shop.today(now))
-    known = _KEPT.get(pool)
+    known = _KEPT.get(database)
     if known is None or known[0] != rests_on:
-        known = _KEPT[pool] = (rests_on, read(session, shop=shop, now=now))
+        known = _KEPT[database] = (rests_on, read(session, shop=shop, now=now))
     return known[1]
 
 

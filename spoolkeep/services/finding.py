@@ -14,6 +14,7 @@ from sqlmodel import SQLModel, col
 from spoolkeep.domain.codes import Code, CodeKind, read_code_of
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.words import Kind
+from spoolkeep.store.rows import read
 from spoolkeep.store.tables import Article, Colour, ColourValue, Feed, Job, Line, Machine, Material, Order, Place, Spool
 
 USUAL_UM, UM_PER_MM = 1750, 1000
@@ -42,7 +43,7 @@ class Item:
 def items(session: Session, article_ids: Iterable[int] | None = None) -> dict[int, Item]:
     """Give the items with these numbers, or all that are live, by number."""
     some = None if article_ids is None else {"numbers": list(set(article_ids))}
-    rows = session.execute(_ITEMS).all() if some is None else session.execute(_ITEMS_OF, some).all()
+    rows = read(session, _ITEMS).all() if some is None else read(session, _ITEMS_OF, some).all()
     shades = _shades(session, None if article_ids is None else {row.colour_id for row in rows})
     return {
         row.id: Item(
@@ -81,9 +82,7 @@ _SHADES_OF = _SHADES.where(col(ColourValue.colour_id).in_(bindparam("numbers", e
 def _shades(session: Session, colour_ids: Collection[int] | None) -> dict[int, list[str]]:
     """Give the sRGB values of these colours, or of all, in order."""
     shades: dict[int, list[str]] = {}
-    rows = (
-        session.execute(_SHADES) if colour_ids is None else session.execute(_SHADES_OF, {"numbers": list(colour_ids)})
-    )
+    rows = read(session, _SHADES) if colour_ids is None else read(session, _SHADES_OF, {"numbers": list(colour_ids)})
     for colour_id, srgb in rows:
         shades.setdefault(colour_id, []).append(srgb)
     return shades
@@ -99,7 +98,7 @@ def item(session: Session, article_id: int) -> Item:
 
 def item_name(session: Session, article_id: int) -> str:
     """Give an item's name. Errors: NotFound."""
-    found = session.execute(_ITEM_NAME, {"article": article_id}).first()
+    found = read(session, _ITEM_NAME, {"article": article_id}).first()
     if found is None:
         raise NotFound("no_such_article", "There is no such article. Choose one from the list.")
     return named(*found)
@@ -209,7 +208,7 @@ def _by_serial(session: Session, model: type[Labelled], kind: CodeKind, serial: 
 
 def feed_name(session: Session, of: Feed) -> str:
     """Give a feed's name: its machine's, and its position where the machine has several."""
-    feeds, machine = session.execute(_FEED_NAME, {"machine": of.machine_id}).one()
+    feeds, machine = read(session, _FEED_NAME, {"machine": of.machine_id}).one()
     return feed_named(machine, of.position, feeds)
 
 

@@ -21,6 +21,7 @@ from spoolkeep.services import asides, finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.journal import batched
+from spoolkeep.store.rows import Found, read
 from spoolkeep.store.tables import (
     Balance,
     Feed,
@@ -140,9 +141,9 @@ class MachineState:
 def machines(session: Session, machine_ids: Collection[int] | None = None) -> list[MachineState]:
     """Give the machines that are in use, or these of them, by name."""
     some = None if machine_ids is None else {"machines": list(machine_ids)}
-    rows = (session.scalars(_MACHINES) if some is None else session.scalars(_MACHINES_OF, some)).all()
+    rows = (read(session, _MACHINES) if some is None else read(session, _MACHINES_OF, some)).all()
     numbers = {row.id for row in rows}
-    is_told = bool(session.execute(_TOLD).scalar())
+    is_told = bool(read(session, _TOLD).scalar())
     feeds, jobs = _feeds(session, {row.id: row.name for row in rows}), _by_machine(jobs_to_come(session, numbers))
     return [
         MachineState(
@@ -189,7 +190,7 @@ _TOLD = select(select(col(Machine.id)).where(col(Machine.live), _SAYS).exists())
 """Whether it was told of any machine what it can take."""
 
 
-def _limits(row: Machine, *, is_told: bool) -> Limits:
+def _limits(row: Found, *, is_told: bool) -> Limits:
     """Give what a machine can take; where nobody told anything of any machine, nothing is known of this one."""
     return Limits(
         name=row.name,
@@ -202,7 +203,7 @@ def _limits(row: Machine, *, is_told: bool) -> Limits:
 
 def _feeds(session: Session, names: Mapping[int, str]) -> dict[int, list[FeedState]]:
     on = _on_feeds(session, names)
-    rows = session.scalars(_FEEDS, {"machines": list(names)}).all()
+    rows = read(session, _FEEDS, {"machines": list(names)}).all()
     several = Counter(row.machine_id for row in rows)
     found: dict[int, list[FeedState]] = defaultdict(list)
     for row in rows:
@@ -221,17 +222,16 @@ def _feeds(session: Session, names: Mapping[int, str]) -> dict[int, list[FeedSta
 
 def _on_feeds(session: Session, machine_ids: Collection[int]) -> dict[tuple[int, bool], On]:
     """Give what is on the machines' feeds, by feed and whether it stands by."""
-    rows: Sequence[Any] = session.execute(
-        _ON_FEEDS, {"machines": list(machine_ids)}
-    ).all()  # without reel or place, which the columns' types do not say
-    known = _known(session, [row[:_OF_SPOOL] for row in rows])
-    earlier = session.execute(_BEFORE, {"machines": list(machine_ids)}).all() if rows else []
+    rows = read(session, _ON_FEEDS, {"machines": list(machine_ids)}).all()
+    known = _known(session, rows)
+    earlier = read(session, _BEFORE, {"machines": list(machine_ids)}) if rows else ()
     before = {(feed_id, spool_id): at for feed_id, spool_id, at in earlier}
-    found = {}
-    for row in rows:
-        loading_id, feed_id, standby, from_at = row[_OF_SPOOL:]
-        found[feed_id, standby] = On(loading_id, known[row[0].id], from_at, before.get((feed_id, row[0].id), from_at))
-    return found
+    return {
+        (row.feed_id, row.standby): On(
+            row.loading_id, known[row.id], row.from_at, before.get((row.feed_id, row.id), row.from_at)
+        )
+        for row in rows
+    }
 
 
 _BEFORE = (
@@ -246,19 +246,20 @@ _BEFORE = (
 
 def lying(session: Session, which: ColumnElement[bool]) -> dict[int, Lying]:
     """Give the spools that a condition names, by number."""
-    rows: Sequence[Any] = session.execute(_spools().where(which)).all()  # the same
-    return _known(session, rows)
-
-
-_OF_SPOOL = 6
+    return _known(session, read(session, _spools().where(which)).all())
 
 
 def _spools(*more: Any) -> Select[Any]:  # noqa: ANN401 - columns of any type
     """Ask for spools with all that says how they lie, and more columns after those."""
     home = aliased(Place)
-    columns: tuple[Any, ...] = (Spool, Balance, Reel, col(Place.name), col(Place.height_mm), col(home.kind), *more)
+    of_spool = ("id", "serial", "article_id", "make_id", "lot", "received_on", "opened_on", "dried_on", "tare_mg")
     query: Select[Any] = (
-        select(*columns)
+        select(
+            *(getattr(Spool, name) for name in (*of_spool, "place_id")),
+            *(getattr(Balance, name) for name in ("left_mg", "received_mg", "doubtful")),
+            *(getattr(Reel, name) for name in ("outer_mm", "cardboard")),
+            *(col(Place.name).label("place"), col(Place.height_mm), col(home.kind).label("lives_in"), *more),
+        )
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
         .outerjoin(Reel, col(Reel.id) == col(Spool.reel_id))
         .outerjoin(Place, col(Place.id) == col(Spool.place_id))
@@ -269,54 +270,53 @@ def _spools(*more: Any) -> Select[Any]:  # noqa: ANN401 - columns of any type
 
 
 _ON_FEEDS = (
-    _spools(col(Loading.id), col(Loading.feed_id), col(Loading.standby), col(Loading.from_at))
+    _spools(col(Loading.id).label("loading_id"), col(Loading.feed_id), col(Loading.standby), col(Loading.from_at))
     .join(Loading, col(Loading.spool_id) == col(Spool.id))
     .join(Feed, and_(col(Feed.id) == col(Loading.feed_id), col(Feed.machine_id).in_(_THESE)))
     .where(col(Loading.live), col(Loading.until_at).is_(None))
 )
 
 
-def _known(session: Session, rows: Sequence[Any]) -> dict[int, Lying]:
-    items = finding.items(session, {row[0].article_id for row in rows}) if rows else {}
+def _known(session: Session, rows: Sequence[Found]) -> dict[int, Lying]:
+    items = finding.items(session, {row.article_id for row in rows}) if rows else {}
     aside = asides.standing(session) if rows else asides.Aside(frozenset(), frozenset())
-    return {row[0].id: _lying(row, items, aside) for row in rows}
+    return {row.id: _lying(row, items, aside) for row in rows}
 
 
-def _lying(row: Any, items: Mapping[int, Item], aside: asides.Aside) -> Lying:  # noqa: ANN401 - a row of the above
-    spool, balance, reel, place, height_mm, kind = row
+def _lying(row: Found, items: Mapping[int, Item], aside: asides.Aside) -> Lying:
     return Lying(
-        spool_id=spool.id,
-        code=code_text(CodeKind.SPOOL, spool.serial),
-        item=items[spool.article_id],
-        left_mg=balance.left_mg,
-        received_mg=balance.received_mg,
-        doubtful=balance.doubtful,
-        aside=aside.holds(spool.id, spool.article_id, spool.lot),
-        make_id=spool.make_id,
-        lot=spool.lot,
-        received_on=spool.received_on,
-        opened_on=spool.opened_on,
-        dried_on=spool.dried_on,
-        reel_mm=reel.outer_mm if reel and reel.outer_mm else usual_reel_mm(balance.received_mg),
-        cardboard=bool(reel and reel.cardboard),
-        tare_mg=spool.tare_mg,
-        place_id=spool.place_id,
-        place=place or "",
-        height_mm=height_mm,
-        keeps_dry=kind == PlaceKind.DRY_BOX,
+        spool_id=row.id,
+        code=code_text(CodeKind.SPOOL, row.serial),
+        item=items[row.article_id],
+        left_mg=row.left_mg,
+        received_mg=row.received_mg,
+        doubtful=row.doubtful,
+        aside=aside.holds(row.id, row.article_id, row.lot),
+        make_id=row.make_id,
+        lot=row.lot,
+        received_on=row.received_on,
+        opened_on=row.opened_on,
+        dried_on=row.dried_on,
+        reel_mm=row.outer_mm or usual_reel_mm(row.received_mg),
+        cardboard=bool(row.cardboard),
+        tare_mg=row.tare_mg,
+        place_id=row.place_id,
+        place=row.place or "",
+        height_mm=row.height_mm,
+        keeps_dry=row.lives_in == PlaceKind.DRY_BOX,
     )
 
 
 def jobs_to_come(session: Session, machine_ids: Collection[int]) -> list[JobToCome]:
     """Give the jobs on these machines that run, what was begun last at the top, and those planned, by due time."""
-    return _with_needs(session, session.scalars(_JOBS, {"machines": list(machine_ids)}).all())
+    return _with_needs(session, read(session, _JOBS, {"machines": list(machine_ids)}).all())
 
 
 def without_machine(session: Session) -> list[JobToCome]:
     """Give the planned jobs that no machine has yet, by due time."""
     query = select(Job).where(col(Job.live), col(Job.state) == JobState.PLANNED, col(Job.machine_id).is_(None))
     order = (col(Job.due_at).is_(None), col(Job.due_at), col(Job.planned_at), col(Job.id))
-    return _with_needs(session, session.scalars(query.order_by(*order)).all())
+    return _with_needs(session, read(session, query.order_by(*order)).all())
 
 
 def last_jobs(session: Session, machine_ids: Collection[int], since: datetime) -> dict[int, JobToCome]:
@@ -334,7 +334,7 @@ def last_jobs(session: Session, machine_ids: Collection[int], since: datetime) -
         .where(*which)
         .order_by(col(Job.id))
     )
-    return {one.machine_id or 0: one for one in _with_needs(session, session.scalars(query).all())}
+    return {one.machine_id or 0: one for one in _with_needs(session, read(session, query).all())}
 
 
 def _repeats() -> ColumnElement[bool]:
@@ -342,7 +342,7 @@ def _repeats() -> ColumnElement[bool]:
     return ended & col(Job.purpose).not_in(NOBODY_REPEATS)
 
 
-def _paced_from(session: Session, jobs: Sequence[Job], needs: Mapping[int, Sequence[Need]]) -> dict[int, datetime]:
+def _paced_from(session: Session, jobs: Sequence[Found], needs: Mapping[int, Sequence[Need]]) -> dict[int, datetime]:
     """Give from when running jobs have gone on at their pace: one that stood still began later, as it were.
 
     What ran out in it says how far it was; since the spool after that it goes on.
@@ -350,7 +350,7 @@ def _paced_from(session: Session, jobs: Sequence[Job], needs: Mapping[int, Seque
     known = {job.id: job for job in jobs if job.state == JobState.RUNNING and job.started_at and job.duration_s}
     paced: dict[int, datetime] = {}
     for some in batched(sorted(known)):
-        for job_id, feed_id, gave_mg, went_on in session.execute(_RAN_OUT_IN, {"jobs": list(some)}):
+        for job_id, feed_id, gave_mg, went_on in read(session, _RAN_OUT_IN, {"jobs": list(some)}):
             job = known[job_id]
             whole_mg = sum(need.mg for need in needs[job_id] if need.feed_id in {None, feed_id})
             gone = timedelta(seconds=job.duration_s or 0) * min(1.0, int(gave_mg) / max(1, whole_mg))
@@ -379,10 +379,10 @@ _RAN_OUT_IN = (
 """What spools that ran out in a job gave, by feed, and when the one in use there now was put on."""
 
 
-def _with_needs(session: Session, jobs: Sequence[Job]) -> list[JobToCome]:
+def _with_needs(session: Session, jobs: Sequence[Found]) -> list[JobToCome]:
     needs: dict[int, list[Need]] = defaultdict(list)
     for some in batched([job.id for job in jobs]):
-        for row in session.scalars(_NEEDS, {"jobs": list(some)}):
+        for row in read(session, _NEEDS, {"jobs": list(some)}):
             needs[row.job_id].append(Need(row.needs_mg, row.article_id, row.feed_id, row.one_lot))
     paced = _paced_from(session, jobs, needs)
     return [

@@ -6,16 +6,19 @@ The command line calls it. It must not know the web.
 import os
 import secrets
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from spoolkeep.domain.errors import BadInput, WrongDatabase
+from spoolkeep.domain.errors import BadInput, Conflict, WrongDatabase
 from spoolkeep.store.engine import Store, open_store
+from spoolkeep.store.holding import Hold, hold
 from spoolkeep.store.upgrade import require_current, revision_of, upgrade
 
 SETTING = "SPOOLKEEP_DATABASE"
 FILE = "spoolkeep.sqlite"
+IN_USE = "in-use"
+"""The file that whoever has the instance open holds. What it says does not matter, and it may stay."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,21 @@ class Instance:
     def _store(self) -> Store:
         if self.folder.exists() and not self.folder.is_dir():
             raise BadInput("no_folder", f"{self.folder} is a file. Name a folder for the instance.")
-        return open_store(self.database)
+        store = open_store(self.database)
+        if store.file is None:
+            return store
+        return replace(store, held=self._held(store.file.parent))
+
+    def _held(self, folder: Path) -> Hold | None:
+        """Give the instance's shared hold. Errors: Conflict where another database is just put in its place."""
+        try:
+            held = hold(folder / IN_USE, alone=False)
+        except OSError:
+            return None  # a file system without locks: who restores there is refused instead
+        if held is None:
+            words = f"Another database is just put in its place in {self.folder}. Wait a moment, then try again."
+            raise Conflict("being_restored", words)
+        return held
 
 
 def _current(store: Store) -> Store:

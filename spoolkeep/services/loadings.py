@@ -26,12 +26,15 @@ class Loaded:
     """The number of another feed that it was on until now."""
 
 
-def load(session: Session, act: Act, *, spool: Spool, feed: Feed, at: datetime, today: date) -> Loaded:
+def load(
+    session: Session, act: Act, *, spool: Spool, feed: Feed, around: Sequence[Loading], at: datetime, today: date
+) -> Loaded:
     """Put a spool on a feed. What was there comes off and goes to its own place; where the spool was, it no longer is.
 
+    `around` is what `around_of` both gives; what stands by on the feed stays there.
     Errors: Conflict where this is told late, and another spool was put there or this one elsewhere since.
     """
-    before = _open_loadings(session, spool, feed)
+    before = [one for one in around if one.spool_id == spool.id or not one.standby]
     _refuse_where_newer(act, before, at)
     moment = max([at, *(one.from_at for one in before)])
     for loading in before:
@@ -84,6 +87,11 @@ def take_off(session: Session, act: Act, *, spool: Spool, at: datetime, late: bo
     return session.get_one(Spool, waits.spool_id)
 
 
+def around_of(session: Session, spool: Spool, feed: Feed) -> list[Loading]:
+    """Give the loadings of a spool and those on a feed now, in use and standing by."""
+    return list(session.scalars(_OF_EITHER, {"spool": spool.id, "feed": feed.id}))
+
+
 def loaded_on(session: Session, feed_id: int) -> Loading | None:
     """Give the loading in use on a feed now."""
     return session.scalars(_IN_USE, {"feed": feed_id}).first()
@@ -126,13 +134,9 @@ _IN_USE_AT = (
 )
 
 
-def _open_loadings(session: Session, spool: Spool, feed: Feed) -> list[Loading]:
-    return list(session.scalars(_OF_EITHER, {"spool": spool.id, "feed": feed.id}))
-
-
 _OPEN = select(Loading).where(col(Loading.live), col(Loading.until_at).is_(None))
-_ON_FEED = (col(Loading.feed_id) == bindparam("feed")) & ~col(Loading.standby)
-_IN_USE = _OPEN.where(_ON_FEED)
-_WAITS = _OPEN.where(col(Loading.feed_id) == bindparam("feed"), col(Loading.standby))
+_ON_FEED = col(Loading.feed_id) == bindparam("feed")
+_IN_USE = _OPEN.where(_ON_FEED, ~col(Loading.standby))
+_WAITS = _OPEN.where(_ON_FEED, col(Loading.standby))
 _OF_SPOOL = _OPEN.where(col(Loading.spool_id) == bindparam("spool"))
 _OF_EITHER = _OPEN.where(or_(col(Loading.spool_id) == bindparam("spool"), _ON_FEED))

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import Pool, func, select
+from sqlalchemy import Dialect, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -170,8 +170,8 @@ class PlanView:
         return sum(one.bill.total_minor for one in self.due if one.bill)
 
 
-_KEPT: WeakKeyDictionary[Pool, tuple[Hashable, PlanView]] = WeakKeyDictionary()
-"""The last of each database, by its pool, and what it rests on."""
+_KEPT: WeakKeyDictionary[Dialect, tuple[Hashable, PlanView]] = WeakKeyDictionary()
+"""The last of each database, by its engine's dialect, and what it rests on."""
 _ON_THE_FLOOR = ("scan", "job", "start job", "end job")
 """Acts after which a plan stands for a while: they tell of today, and it looks at the days before."""
 _STANDS_SECONDS = 900
@@ -184,10 +184,10 @@ def kept(*, session: Session, now: datetime, told: Standing) -> PlanView:
     """
     last = select(func.max(col(Act.id))).where(col(Act.kind).not_in(_ON_THE_FLOOR))
     rests_on = (told.today, session.scalar(last), int(now.timestamp()) // _STANDS_SECONDS)
-    pool = session.get_bind().engine.pool
-    known = _KEPT.get(pool)
+    database = session.get_bind().engine.dialect
+    known = _KEPT.get(database)
     if known is None or known[0] != rests_on:
-        known = _KEPT[pool] = (rests_on, _view(session, told, now=now, instead=None))
+        known = _KEPT[database] = (rests_on, _view(session, told, now=now, instead=None))
     return known[1]
 
 

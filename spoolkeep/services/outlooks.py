@@ -9,7 +9,7 @@ from datetime import date
 from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import Pool, select
+from sqlalchemy import Dialect, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -50,8 +50,8 @@ class Outlooks:
         return self.past.article_ids.index(article_id)
 
 
-_KEPT: WeakKeyDictionary[Pool, tuple[Hashable, Outlooks]] = WeakKeyDictionary()
-"""The last of each database, by its pool, and what it rests on."""
+_KEPT: WeakKeyDictionary[Dialect, tuple[Hashable, Outlooks]] = WeakKeyDictionary()
+"""The last of each database, by its engine's dialect, and what it rests on."""
 
 
 def told(session: Session, *, today: date) -> Outlooks:
@@ -62,13 +62,13 @@ def told(session: Session, *, today: date) -> Outlooks:
     parts = select(col(ProductPart.product_id), col(ProductPart.article_id), col(ProductPart.mg))
     in_products = tuple(session.execute(parts.where(col(ProductPart.live)).order_by(col(ProductPart.id))).all())
     rests_on = (today, _last_of_past(session, today), known, closed, articles, in_products)
-    pool = session.get_bind().engine.pool
-    kept = _KEPT.get(pool)
+    database = session.get_bind().engine.dialect
+    kept = _KEPT.get(database)
     if kept is None or kept[0] != rests_on:
         article_ids = [one.id for one in articles]
         usual = picking.usual_mg(session, article_ids, today=today) if article_ids else {}
         past = history.read(session, usual, today=today, closed=closed)
-        kept = _KEPT[pool] = (rests_on, _reckoned(session, past, usual, known))
+        kept = _KEPT[database] = (rests_on, _reckoned(session, past, usual, known))
     return kept[1]
 
 

@@ -9,7 +9,7 @@ from statistics import NormalDist
 from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import Pool
+from sqlalchemy import Dialect
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.demand import Outlook
@@ -99,17 +99,17 @@ class Record:
     scores: tuple[Score, ...]
 
 
-_KEPT: WeakKeyDictionary[Pool, tuple[Outlooks, Record]] = WeakKeyDictionary()
+_KEPT: WeakKeyDictionary[Dialect, tuple[Outlooks, Record]] = WeakKeyDictionary()
 
 
 def of_shop(*, session: Session, now: datetime) -> Record:
     """Give the record up to today."""
     told = outlooks.told(session, today=load_shop(session).today(now))
-    pool = session.get_bind().engine.pool
-    kept = _KEPT.get(pool)
+    database = session.get_bind().engine.dialect
+    kept = _KEPT.get(database)
     if kept is None or kept[0] is not told:
         items = finding.items(session)
-        kept = _KEPT[pool] = (told, _record(told, [items[one] for one in told.past.article_ids]))
+        kept = _KEPT[database] = (told, _record(told, [items[one] for one in told.past.article_ids]))
     return kept[1]
 
 

@@ -15,6 +15,7 @@ from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import Role, VisitKind
 from spoolkeep.services import tokens, visits
 from spoolkeep.services.shop import load_shop
+from spoolkeep.store.rows import read
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Actor, AtStation, HalfScan, Person, Station, Token
 
@@ -22,7 +23,7 @@ HALF_SCAN_LASTS = timedelta(minutes=1)
 
 _OF_STATION = col(HalfScan.station_id) == bindparam("station")
 _HALF = select(col(HalfScan.code), col(HalfScan.digits), col(HalfScan.scanned_at)).where(_OF_STATION)
-_FORGET = delete(HalfScan).where(_OF_STATION).execution_options(synchronize_session=False)
+_FORGET, _KEEP = delete(HalfScan).where(_OF_STATION), insert(HalfScan)
 
 
 @dataclass(frozen=True)
@@ -100,16 +101,15 @@ def say_who(*, session: Session, now: datetime, station_id: int, actor_id: int |
 
 def who_is_at(*, session: Session, now: datetime, station_id: int) -> Hand | None:
     """Give who said on this shop day that they are at a station, and still may work."""
-    found = session.execute(_WHO, {"station": station_id}).first()
+    found = read(session, _WHO, {"station": station_id}).first()
     if found is None:
         return None
     shop = load_shop(session)
-    here, name = found
-    return Hand(here.actor_id, name or "") if shop.today(here.since) == shop.today(now) else None
+    return Hand(found.actor_id, found.name or "") if shop.today(found.since) == shop.today(now) else None
 
 
 _WHO = (
-    select(AtStation, col(Actor.name))
+    select(col(AtStation.actor_id), col(AtStation.since), col(Actor.name))
     .join(Actor, col(Actor.id) == col(AtStation.actor_id))
     .join(Person, col(Person.actor_id) == col(AtStation.actor_id))
     .where(col(AtStation.station_id) == bindparam("station"), col(Person.role) != Role.READER)
@@ -118,7 +118,7 @@ _WHO = (
 
 def waiting_scan(session: Session, station_id: int, now: datetime) -> tuple[str, str] | None:
     """Give the half scan that waits at a station, and the digits after it, unless it is over a minute old."""
-    half = session.execute(_HALF, {"station": station_id}).first()
+    half = read(session, _HALF, {"station": station_id}).first()
     if half is None or now - half.scanned_at > HALF_SCAN_LASTS:
         return None
     return str(half.code), str(half.digits)
@@ -128,9 +128,9 @@ def keep_half_scan(session: Session, station_id: int, *, code: str, now: datetim
     """Let a half scan wait at its station for the other half."""
     forget_half_scan(session, station_id)
     waits = {"station_id": station_id, "code": code, "digits": digits, "scanned_at": now}
-    session.execute(insert(HalfScan), waits)
+    session.connection().execute(_KEEP, waits)
 
 
 def forget_half_scan(session: Session, station_id: int) -> None:
     """Forget the half scan at a station."""
-    session.execute(_FORGET, {"station": station_id})
+    session.connection().execute(_FORGET, {"station": station_id})

@@ -13,7 +13,7 @@ from spoolkeep.domain.rightspool import Weight
 from spoolkeep.services import checking, finding, floor, picking, standby
 from spoolkeep.services.asides import odd_about, why_aside
 from spoolkeep.services.checking import Checked
-from spoolkeep.services.loadings import load, loaded_on, loading_of, standby_on, take_off
+from spoolkeep.services.loadings import around_of, load, loading_of, take_off
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.journal import change
 from spoolkeep.store.tables import Act, Balance, Feed, Place, Spool
@@ -38,15 +38,18 @@ def put_on(session: Session, act: Act, spool: Spool, feed: Feed, *, at: datetime
     `names` are the item's and the feed's. Errors: Conflict where it cannot stand by.
     """
     name, where = names
-    there = loaded_on(session, feed.id)
+    around = around_of(session, spool, feed)
+    there, waits = (
+        next((one for one in around if one.feed_id == feed.id and one.standby is standby), None)
+        for standby in (False, True)
+    )
     if there is not None and there.spool_id == spool.id:
         return _meant(session, act, spool, feed, at=at, names=names)
-    waits = standby_on(session, feed.id) if feed.switches or there is not None else None
-    if waits is not None and waits.spool_id == spool.id:
+    if waits is not None and waits.spool_id == spool.id and (feed.switches or there is not None):
         return Put("there already", f"{name} stands by on {where} already.", _of_waiting(session, spool))
-    if there is not None and _can_wait(session, spool, feed, in_use_id=there.spool_id):
+    if there is not None and waits is None and _can_wait(session, spool, feed, in_use_id=there.spool_id):
         return _wait(session, act, spool, feed, at=at)
-    put = load(session, act, spool=spool, feed=feed, at=at, today=load_shop(session).today(at))
+    put = load(session, act, spool=spool, feed=feed, around=around, at=at, today=load_shop(session).today(at))
     session.flush()
     checked = checking.of_feed(session, at, feed.id, feed.machine_id)
     done = [f"{name} is on {where}.", *_home(session, put.came_off)]
@@ -87,7 +90,7 @@ def _of_waiting(session: Session, spool: Spool) -> Weight | None:
 
 def _can_wait(session: Session, spool: Spool, feed: Feed, *, in_use_id: int) -> bool:
     """Give whether a second spool of an item waits on a holder that goes over by itself, while the first has some."""
-    if not feed.switches or standby_on(session, feed.id) is not None:
+    if not feed.switches:
         return False
     same = session.get_one(Spool, in_use_id).article_id == spool.article_id
     return same and session.get_one(Balance, in_use_id).left_mg > 0

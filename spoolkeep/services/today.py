@@ -17,13 +17,14 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.planned import Cause, State
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, OrderState, TakingsKind
-from spoolkeep.services import leadtimes, orderbook, orderneeds, orderplan, stock, tonight, toweigh
+from spoolkeep.services import leadtimes, orderbook, orderneeds, orderplan, steady, stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.orderbook import OPEN_STATES, TooLate
 from spoolkeep.services.orderplan import LIKELY, SOMETIMES, PlanView
 from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.services.steady import Behind
 from spoolkeep.services.stock import Standing
 from spoolkeep.services.toweigh import ToWeigh
 from spoolkeep.store.columns import Moment
@@ -154,19 +155,21 @@ class Today:
     doubts: Some[ToWeigh]
     """Spools of which nobody knows whether they last for a job that is to come."""
     drafts: Some[OrderDue]
+    clock: Behind | None
+    """How far this computer's clock is behind the books, where it is."""
     takings_until: date | None
     """The last day whose takings were entered, where yesterday's are missing."""
 
     @property
     def needs(self) -> tuple[str, ...]:
         """Give the names of what is there, worst first."""
-        worst = ("stops", "feeds", "items", "jobs", "late_orders")
+        worst = ("clock", "stops", "feeds", "items", "jobs", "late_orders")
         rest = ("deliveries", "draws", "weighings", "doubts", "drafts")
         return tuple(name for name in (*worst, *rest, "takings_until") if getattr(self, name))
 
 
-def needed(*, session: Session, now: datetime) -> Today:
-    """Give what needs a person today."""
+def needed(*, session: Session, now: datetime, wall: datetime | None = None) -> Today:
+    """Give what needs a person today; `wall` is what the computer's clock says, where that may be another moment."""
     shop = load_shop(session)
     today = shop.today(now)
     lead_times = leadtimes.learned(session, shop=shop, today=today)
@@ -189,6 +192,7 @@ def needed(*, session: Session, now: datetime) -> Today:
         weighings=waiting["weighings"],
         doubts=_some([] if steps else toweigh.asked(session=session)),
         drafts=_some(drafts),
+        clock=steady.behind(session, wall) if wall else None,
         takings_until=_takings_until(session, today - timedelta(days=1)),
     )
 

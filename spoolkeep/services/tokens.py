@@ -8,7 +8,7 @@ import secrets
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Select, bindparam, or_, select, update
+from sqlalchemy import Executable, Select, bindparam, or_, select, update
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -16,6 +16,7 @@ from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import Role, Scope, VisitKind
 from spoolkeep.services import visits
+from spoolkeep.store.rows import Found, read
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Actor, Person, Station, Token
 
@@ -113,30 +114,29 @@ def for_browser(session: Session, now: datetime, *, actor_id: int, label: str) -
 
 def caller_of(*, session: Session, now: datetime, secret: str, kinds: tuple[str, ...]) -> Caller | None:
     """Give who sends this secret, or None where it lets nobody in, or no longer."""
-    found = session.execute(_CALLER, {"secret": digest(secret)}).first()
-    if (
-        found is None
-        or found[0].kind not in kinds
-        or not holds(found[0], now)
-        or (found[0].kind == "browser" and found[2] is None)
-    ):
+    token = read(session, _CALLER, {"secret": digest(secret)}).first()
+    if token is None or token.kind not in kinds or not holds(token, now):
         return None
-    token, name, role, station_id, station = found
+    if token.kind == "browser" and token.role is None:
+        return None
     return Caller(
         token_id=token.id,
         kind=token.kind,
         actor_id=token.actor_id or FIRST_ACTOR,
-        name=visits.called(token.actor_id, name),
-        role=Role(role) if role and token.kind == "browser" else None,
+        name=visits.called(token.actor_id, token.name),
+        role=Role(token.role) if token.role and token.kind == "browser" else None,
         scopes=frozenset(Scope(word) for word in token.scopes.split()) if token.kind == "api" else frozenset(),
-        station_id=station_id,
-        station=station or "",
+        station_id=token.station_id,
+        station=token.station or "",
         use_to_note=token.used_at is None or now - token.used_at > USE_IS_NOTED_AFTER,
     )
 
 
-_CALLER = (
-    select(Token, col(Actor.name), col(Person.role), col(Station.id), col(Station.label))
+_CALLER: Executable = (
+    select(
+        *(Token, col(Actor.name), col(Person.role)),
+        *(col(Station.id).label("station_id"), col(Station.label).label("station")),
+    )
     .join(Actor, col(Actor.id) == col(Token.actor_id))
     .outerjoin(Person, col(Person.actor_id) == col(Token.actor_id))
     .outerjoin(Station, col(Station.token_id) == col(Token.id))
@@ -144,7 +144,7 @@ _CALLER = (
 )
 
 
-def holds(token: Token, now: datetime) -> bool:
+def holds(token: Token | Found, now: datetime) -> bool:
     """Give whether a token still lets somebody in."""
     if token.revoked_at is not None or (token.expires_at is not None and token.expires_at <= now):
         return False

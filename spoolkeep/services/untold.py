@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
-from sqlalchemy import ColumnElement, Pool, Row, Select, and_, bindparam, func, select
+from sqlalchemy import ColumnElement, Dialect, Select, and_, bindparam, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -21,6 +21,7 @@ from spoolkeep.domain.ledger import RECEIPTS
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding
 from spoolkeep.store.journal import batched
+from spoolkeep.store.rows import Found, read
 from spoolkeep.store.tables import Article, Balance, Feed, Job, Loading, Machine, Material, Movement, Spool
 
 LATEST_LEVELS = 1500
@@ -91,7 +92,7 @@ class _Life:
     variance: float = 0.0
     jobs: set[int] = field(default_factory=set)
 
-    def walk(self, event: Row[Any]) -> Iterator[Stretch]:
+    def walk(self, event: Found) -> Iterator[Stretch]:
         """Take one event in; give the stretch that ends with it, if one does."""
         kind = Kind(event.kind)
         if kind is Kind.DRAW:
@@ -110,7 +111,7 @@ class _Life:
         changes = sum((since is None or at > since) and (until is None or at <= until) for at in self.loads)
         return Drawn(dict(self.mg), self.squares, len(self.jobs), changes, self.variance**0.5)
 
-    def _take(self, event: Row[Any]) -> None:
+    def _take(self, event: Found) -> None:
         mg = -(event.asked_mg or 0)
         self.mg[event.machine_id or 0, event.material] += mg
         self.squares += mg * mg
@@ -121,24 +122,24 @@ class _Life:
             self.variance += (between / _UNIFORM) ** 2
 
 
-_KEPT: WeakKeyDictionary[Pool, tuple[int, Drift]] = WeakKeyDictionary()
-"""What was learned last from each database, by its pool, and up to which level: each teaches anew."""
+_KEPT: WeakKeyDictionary[Dialect, tuple[int, Drift]] = WeakKeyDictionary()
+"""What was learned last from each database, by its engine's dialect, and up to which level: each teaches anew."""
 
 
 def learned(session: Session) -> Drift:
     """Learn from the latest levels: from what was recorded up to the last of them, whatever was since."""
     last = session.scalar(_levels().limit(1).with_only_columns(col(Movement.id))) or 0
-    pool = session.get_bind().engine.pool
-    known = _KEPT.get(pool)
+    database = session.get_bind().engine.dialect
+    known = _KEPT.get(database)
     if known is None or known[0] != last:
         spool_ids = set(session.scalars(_levels().limit(LATEST_LEVELS)))
         stretches = [one for _, life, ended in _lives(session, sorted(spool_ids), until=last) for one in ended]
-        known = _KEPT[pool] = (last, learn(stretches))
+        known = _KEPT[database] = (last, learn(stretches))
     return known[1]
 
 
 def _kept(session: Session) -> Drift:
-    known = _KEPT.get(session.get_bind().engine.pool)
+    known = _KEPT.get(session.get_bind().engine.dialect)
     return known[1] if known else _of_nothing()
 
 
@@ -182,7 +183,7 @@ def _standing(session: Session, spool_ids: Collection[int]) -> Iterator[tuple[in
     """Give the spools that are not empty, with what the books have on them, and their lives since they were known."""
     booked: dict[int, int] = {}
     for some in batched(sorted(spool_ids)):
-        booked |= dict(session.execute(_LEFT, {"spools": list(some)}).all())
+        booked |= {row.spool_id: row.left_mg for row in read(session, _LEFT, {"spools": list(some)})}
     for spool_id, life, _ in _lives(session, sorted(booked)):
         yield spool_id, booked[spool_id], life
 
@@ -231,17 +232,17 @@ def _loads(session: Session, spool_ids: Sequence[int]) -> dict[int, list[datetim
     """Give when each spool was put on a feed or began to be used there."""
     found: dict[int, list[datetime]] = defaultdict(list)
     for some in batched(spool_ids):
-        for spool_id, at in session.execute(_LOADS, {"spools": list(some)}):
+        for spool_id, at in read(session, _LOADS, {"spools": list(some)}):
             found[spool_id].append(at)
     return found
 
 
-def _events(session: Session, spool_ids: Sequence[int], until: int | None) -> dict[int, list[Row[Any]]]:
+def _events(session: Session, spool_ids: Sequence[int], until: int | None) -> dict[int, list[Found]]:
     """Give the events of spools that stand, in order: those recorded up to a movement, else since the last level."""
-    found: dict[int, list[Row[Any]]] = defaultdict(list)
+    found: dict[int, list[Found]] = defaultdict(list)
     for some in batched(spool_ids):
         asked = {"spools": list(some)}
-        rows = session.execute(_SINCE, asked) if until is None else session.execute(_UNTIL, asked | {"until": until})
+        rows = read(session, _SINCE, asked) if until is None else read(session, _UNTIL, asked | {"until": until})
         for row in rows:
             found[row.spool_id].append(row)
     for events in found.values():
@@ -298,7 +299,7 @@ _LOADS = select(col(Loading.spool_id), col(Loading.from_at)).where(
 )
 
 
-def _level(kind: Kind, event: Row[Any]) -> _Level | None:
+def _level(kind: Kind, event: Found) -> _Level | None:
     """Give what is known after an event, or None where nothing is: something was found, or left."""
     if kind in RECEIPTS:
         return _Level(event.asked_mg, _WOUND_SD * event.asked_mg, is_weighing=False, at=event.occurred_at)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.errors import Refusal
@@ -19,7 +19,7 @@ from spoolkeep.domain.motionfile import TAKEN
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.services import motionfiles, reports
 from spoolkeep.services.joblist import g90_governs_e
-from spoolkeep.services.limits import busy
+from spoolkeep.services.limits import trouble_of
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned
 from spoolkeep.store.acts import By, is_known
 
@@ -101,10 +101,11 @@ def _take(path: Path, folder: Path, *, store: Store, now: datetime, machine: str
         return f"{path.name}: {refusal.words}"
     except OSError as error:
         return f"{path.name}: it cannot be read or moved now ({error.strerror}). It is tried again."
-    except OperationalError as error:
-        if not busy(error):
+    except SQLAlchemyError as error:
+        trouble = trouble_of(error)
+        if trouble is None:
             raise
-        return f"{path.name}: another program holds the database. It is tried again."
+        return f"{path.name}: {trouble.what} It is tried again."
     return in_words(path.name, planned)
 
 

@@ -8,19 +8,24 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event, text
+from sqlalchemy import Engine, QueuePool, create_engine, event, text
 from sqlalchemy.engine import Connection, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, OperationalError
+from sqlalchemy.exc import TimeoutError as NoneFree
 from sqlalchemy.orm import Session
 
-__all__ = ["Session", "Store", "open_store", "safe_journal_mode"]
+__all__ = ["Session", "Store", "open_still", "open_store", "safe_journal_mode"]
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.store.holding import Hold
 
 BUSY_SECONDS = 10
+TURN_SECONDS = 60
+"""Longer than the longest import holds the books."""
 WRITER_LOCK = 5_007_001
 """The number of PostgreSQL's advisory lock that lets one writer in at a time, as SQLite does by itself."""
 
@@ -49,15 +54,36 @@ class Store:
     """A database with its two doors. Make it with `open_store`."""
 
     engine: Engine
+    held: Hold | None = field(default=None, repr=False)
+    """Keeps others from putting another database in this one's place while it is open."""
     _one_writer: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     @contextmanager
     def write(self) -> Iterator[Session]:
-        """Open a session that writes: one at a time, committed at the end, undone whole by any error."""
-        with self._one_writer, Session(self._mode("IMMEDIATE"), expire_on_commit=False) as session, session.begin():
-            if self.engine.dialect.name == "postgresql":
-                session.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": WRITER_LOCK})
-            yield session
+        """Open a session that writes: one at a time, committed at the end, undone whole by any error.
+
+        SQLite keeps a file that it had to open for reading so: once that is seen, no open line is used again.
+        """
+        with self._turn(), Session(self.engine, expire_on_commit=False) as session:
+            try:
+                with session.begin():
+                    if self.engine.dialect.name == "postgresql":
+                        session.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": WRITER_LOCK})
+                    yield session
+            except OperationalError as error:
+                if "readonly" in str(error.orig):
+                    self.engine.dispose()
+                raise
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        """Wait for the one writer before; not for ever, where a program outside holds them all up."""
+        if not self._one_writer.acquire(timeout=TURN_SECONDS):
+            raise NoneFree(f"No turn to write came within {TURN_SECONDS} s.")
+        try:
+            yield
+        finally:
+            self._one_writer.release()
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -65,17 +91,24 @@ class Store:
         with Session(self.reader, expire_on_commit=False, autoflush=False) as session:
             yield session
 
-    @property
+    @cached_property
     def reader(self) -> Engine:
-        """Give the engine whose connections only read."""
-        return self._mode("DEFERRED")
+        """Give the engine whose connections only read: where SQLite keeps a file, others than those that write."""
+        engine = self.engine
+        if engine.dialect.name != "sqlite":
+            return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        if isinstance(engine.pool, QueuePool):
+            engine = Engine(engine.pool.recreate(), engine.dialect, engine.url, hide_parameters=True)
+            event.listen(engine, "begin", _begin_sqlite)
+        return engine.execution_options(spoolkeep_begin="DEFERRED")
 
-    def _mode(self, mode: str) -> Engine:
-        if self.engine.dialect.name == "sqlite":
-            return self.engine.execution_options(spoolkeep_begin=mode)
-        if mode == "IMMEDIATE":
-            return self.engine
-        return self.engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+    @property
+    def file(self) -> Path | None:
+        """Give the file that the database lies in; None where it is no file."""
+        database = self.engine.url.database
+        if self.engine.dialect.name != "sqlite" or not database or database == ":memory:":
+            return None
+        return Path(database)
 
     def about(self) -> str:
         """Give the database's name, version and way of keeping a journal, in words."""
@@ -97,8 +130,11 @@ class Store:
             return most - kept
 
     def close(self) -> None:
-        """Let go of every connection."""
+        """Let go of every connection, and of the instance."""
+        self.reader.dispose()
         self.engine.dispose()
+        if self.held:
+            self.held.let_go()
 
 
 def open_store(url: str) -> Store:
@@ -118,6 +154,15 @@ def open_store(url: str) -> Store:
         "unknown_database",
         "The database address must begin with sqlite:/// or postgresql://. Mend SPOOLKEEP_DATABASE or leave it out.",
     )
+
+
+def open_still(path: Path) -> Store:
+    """Give the store of a SQLite file that nobody writes: nothing is locked, nothing changes in it or beside it.
+
+    Source: SQLite, "Uniform Resource Identifiers", the parameter immutable.
+    """
+    address = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+    return Store(create_engine("sqlite://", creator=lambda: sqlite3.connect(address, uri=True), hide_parameters=True))
 
 
 def _postgresql(url: str) -> Engine:
@@ -174,6 +219,10 @@ def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:  # no
 
 
 def _begin_sqlite(connection: Connection) -> None:
+    """Begin. Whether a connection only reads it is told once, for by that SQLite forgets how each query is done."""
     mode = connection.get_execution_options().get("spoolkeep_begin", "IMMEDIATE")
-    connection.exec_driver_sql(f"PRAGMA query_only={'ON' if mode == 'DEFERRED' else 'OFF'}")
+    only_reads = mode == "DEFERRED"
+    if connection.info.get("only_reads") is not only_reads:
+        connection.exec_driver_sql(f"PRAGMA query_only={'ON' if only_reads else 'OFF'}")
+        connection.info["only_reads"] = only_reads
     connection.exec_driver_sql(f"BEGIN {mode}")

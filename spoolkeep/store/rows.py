@@ -1,17 +1,20 @@
-"""Rows put in past the session's unit of work: an act makes a handful, and each costs far more there than here.
+"""Rows put in and read past the session's unit of work: an act needs dozens, and each costs far more there than here.
 
 The rest of the store calls it. It knows no table.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import Insert, insert
+import sqlalchemy
+from sqlalchemy import CursorResult, Executable, Insert, insert
 from sqlalchemy.orm import Session, make_transient_to_detached
 from sqlmodel import SQLModel
 
 Row = TypeVar("Row", bound=SQLModel)
+Found = sqlalchemy.Row[*tuple[Any, ...]]
+"""What `read` gives: a row by its columns' names."""
 
 
 def put_in(session: Session, rows: Sequence[Row]) -> Sequence[Row]:
@@ -30,6 +33,15 @@ def put_in(session: Session, rows: Sequence[Row]) -> Sequence[Row]:
         make_transient_to_detached(row)
         session.add(row)
     return rows
+
+
+def read(
+    session: Session, query: Executable, told: Mapping[str, object] | None = None
+) -> CursorResult[*tuple[Any, ...]]:
+    """Give what a query finds as plain rows, which nobody can change; what the session has changed is written first."""
+    if session.autoflush:
+        session.flush()
+    return session.connection().execute(query, told or {})
 
 
 @lru_cache

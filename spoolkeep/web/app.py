@@ -16,7 +16,7 @@ from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn, Refusal
-from spoolkeep.services.limits import MOST_WHOLE, busy, out_of_range, without_values
+from spoolkeep.services.limits import MOST_WHOLE, Trouble, kind_of, out_of_range, trouble_of, without_values
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.web import (
@@ -93,7 +93,7 @@ _PAGES = (
     rests,
 )
 BLUEPRINTS = (*_PAGES, api_shop, signin, me, people, health)
-BUSY_WORDS = "Another program holds the database. Nothing was booked. Wait a moment, go back and send it again."
+RETRY_AFTER_S = 5
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""
 
@@ -212,16 +212,26 @@ def _broken(error: Exception) -> Answered:
     if out_of_range(error):
         words = "A number or date in that is past what the books can keep. Nothing was booked. Check what you entered."
         return _answer("out_of_range", words, 422)
-    if busy(error) and _for_program():
-        return jsonify(code="busy", words=BUSY_WORDS), 503
-    if busy(error):
-        # in plain words: a page would have to read the database that is held
-        return Response(f"{BUSY_WORDS}\n", 503, content_type="text/plain; charset=utf-8"), 503
+    trouble = trouble_of(error)
+    if trouble:
+        current_app.logger.error("%s: %s", trouble.code, kind_of(error), extra={"failure": error})
+        return _in_trouble(trouble), 503
     where, number = "".join(traceback.format_tb(error.__traceback__)), logbook.new_number()
     told = {"facts": {"number": number}, "failure": error}
     current_app.logger.error("unexpected %s, number %s\n%s", without_values(error), number, where, extra=told)
     words = "Something went wrong on our side. Nothing was booked. Go back and try again. If it happens again, tell "
     return _answer("unexpected", f"{words}whoever looks after Spoolkeep this number: {number}.", 500)
+
+
+def _in_trouble(trouble: Trouble) -> Response:
+    """Give an answer that asks nothing of the database, which a page would have to read."""
+    if _for_program():
+        answer = jsonify(code=trouble.code, words=trouble.words)
+    else:
+        answer = Response(f"{trouble.words}\n", content_type="text/plain; charset=utf-8")
+    answer.status_code = 503
+    answer.headers["Retry-After"] = str(RETRY_AFTER_S)
+    return answer
 
 
 def _answer(code: str, words: str, status: int) -> Answered:

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from threading import Lock
 
 from flask import Blueprint, Response, current_app, make_response, redirect, render_template, request, url_for
+from markupsafe import Markup
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
@@ -19,6 +20,7 @@ from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.rules import may
 
 pages = Blueprint("bench", __name__, url_prefix="/bench")
 LATEST_ACTS = 10
@@ -59,12 +61,12 @@ def page() -> Response:
 def board() -> Response:
     """Show the machines alone, and nothing where nothing has changed since: stations ask for it every moment."""
     with doors.reading() as session:
-        seen = _seen(session)
-    answer = make_response()
-    answer.set_etag(f"{seen}-{doors.at_station() or 0}", weak=True)
-    if answer.make_conditional(request).status_code == 304:  # noqa: PLR2004 - Not Modified
-        return answer
-    answer.set_data(render_template("bench_board.html", **_board()))
+        seen, answer = _seen(session), make_response()
+        answer.set_etag(f"{seen}-{doors.at_station() or 0}", weak=True)
+        if answer.make_conditional(request).status_code == 304:  # noqa: PLR2004 - Not Modified
+            return answer
+        latest = _latest(session)
+    answer.set_data(render_template("bench_board.html", machines=_kept().at(seen), latest=latest))
     return answer
 
 
@@ -185,15 +187,17 @@ def who() -> Answer:
 def _show(said: Said | None = None) -> Response:
     """Show the whole page; to a script that keeps it open, only what the scan did: it asks for the board apart."""
     asking, station, said = doors.caller(), doors.at_station(), said or Said()
-    is_part = bool(request.headers.get("X-Fragment"))
-    if is_part and said.waiting is not None:
-        return make_response(render_template("bench_live.html", said=said, waiting=said.waiting))
-    with doors.reading() as session:
-        waiting = bench.waiting(session=session, station_id=station, now=doors.now())
-        if is_part:
-            return make_response(render_template("bench_live.html", said=said, waiting=waiting))
-        hands = stations.hands(session=session) if asking and asking.kind == "station" else []
-    return make_response(render_template("bench.html", hands=hands, said=said, waiting=waiting, **_board()))
+    is_part, waiting = bool(request.headers.get("X-Fragment")), said.waiting
+    if not is_part or waiting is None:
+        with doors.reading() as session:
+            waiting = bench.waiting(session=session, station_id=station, now=doors.now())
+            hands = stations.hands(session=session) if asking and asking.kind == "station" else []
+            seen, latest = _seen(session), _latest(session)
+    if is_part:
+        return make_response(render_template("bench_live.html", said=said, waiting=waiting))
+    machines = _kept().at(seen)
+    page = render_template("bench.html", hands=hands, said=said, waiting=waiting, machines=machines, latest=latest)
+    return make_response(page)
 
 
 def _seen(session: Session) -> str:
@@ -203,21 +207,23 @@ def _seen(session: Session) -> str:
 
 @dataclass
 class _Kept:
-    """The board as it was shown last: the stations that ask for the same one at once are shown the same."""
+    """The machines as they were shown last: the stations that ask for the same at once are shown the same."""
 
     lock: Lock = field(default_factory=Lock)
     seen: str = ""
-    machines: list[boards.MachineView] = field(default_factory=list)
-    standing: dict[int, str] = field(default_factory=dict)
+    shown: dict[bool, Markup] = field(default_factory=dict)
+    """By whether who looks may keep a spool on."""
 
-    def at(self, seen: str, session: Session) -> tuple[list[boards.MachineView], dict[int, str]]:
-        """Give the machines, and those that stand still, read anew where anything has changed."""
+    def at(self, seen: str) -> Markup:
+        """Give the machines as a part of a page, as of these books and this minute or later."""
+        may_keep = may(doors.caller(), "bench.keep_on")
         with self.lock:
-            if self.seen != seen:
-                self.machines = boards.board(session=session, now=doors.now())
-                self.standing = stops.standing(session=session)
-                self.seen = seen
-            return self.machines, self.standing
+            if self.seen != seen or may_keep not in self.shown:
+                now_seen, page = _machines()
+                if self.seen != now_seen:
+                    self.seen, self.shown = now_seen, {}
+                self.shown[may_keep] = page
+            return self.shown[may_keep]
 
 
 def _kept() -> _Kept:
@@ -226,23 +232,29 @@ def _kept() -> _Kept:
     return found
 
 
-def _board() -> dict[str, object]:
-    """Give what the board shows."""
-    station, now = doors.at_station(), doors.now()
+def _latest(session: Session) -> list[acts.ActView]:
+    """Give the last acts of who asks, where they are at a station."""
+    station = doors.at_station()
+    return acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
+
+
+def _machines() -> tuple[str, Markup]:
+    """Give the word for what is read, and the machines."""
+    now = doors.now()
     with doors.reading() as session:
-        shop = load_shop(session)
-        machines, standing = _kept().at(_seen(session), session)
-        latest = acts.recent(session=session, limit=LATEST_ACTS, station_id=station) if station else []
+        seen, shop = _seen(session), load_shop(session)
+        machines, standing = boards.board(session=session, now=now), stops.standing(session=session)
     hours_total, ticks = axis(shop, now)
-    return {
-        "machines": machines,
-        "standing": standing,
-        "latest": latest,
-        "ends": _ends(machines, now),
-        "local": shop.clock.local,
-        "hours_total": hours_total,
-        "ticks": ticks,
-    }
+    page = render_template(
+        "bench_machines.html",
+        machines=machines,
+        standing=standing,
+        ends=_ends(machines, now),
+        local=shop.clock.local,
+        hours_total=hours_total,
+        ticks=ticks,
+    )
+    return seen, Markup(page)  # noqa: S704 - a page of ours, escaped as it was made
 
 
 def _ends(machines: list[boards.MachineView], now: datetime) -> dict[int, float]:

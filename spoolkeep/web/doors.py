@@ -7,18 +7,21 @@ import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from pathlib import Path
 
 from flask import Flask, current_app, g, request
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn
-from spoolkeep.services import stations
+from spoolkeep.services import stations, steady
 from spoolkeep.services.stations import Hand
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session, Store
 from spoolkeep.store.upgrade import revision_of
+
+_NOTHING = timedelta()
 
 
 @dataclass(frozen=True)
@@ -40,7 +43,7 @@ def _doors() -> _Doors:
 
 @contextmanager
 def reading() -> Iterator[Session]:
-    """Open a session that reads."""
+    """Open a session that reads. The page is made after it: on SQLite nobody's commit gets through while it is open."""
     with _doors().store.read() as session:
         yield session
 
@@ -63,9 +66,26 @@ def about_database() -> str:
     return f"Spoolkeep {spoolkeep.__version__}, books of revision {revision_of(books)}, {books.about()}"
 
 
-def now() -> datetime:
-    """Give this moment."""
+def database_file() -> Path | None:
+    """Give the file that the database lies in; None where it is no file."""
+    return _doors().store.file
+
+
+def wall() -> datetime:
+    """Give what this computer's clock says."""
     return _doors().clock()
+
+
+def now() -> datetime:
+    """Give this moment, which is never before what was booked last."""
+    ahead: timedelta = g.get("ahead", _NOTHING)
+    return wall() + ahead
+
+
+def keep_steady(session: Session) -> None:
+    """Hold this computer's clock against the books, for the rest of the request."""
+    told = wall()
+    g.ahead = steady.moment(session, told) - told
 
 
 def new_key() -> str:

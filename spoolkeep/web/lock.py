@@ -13,7 +13,7 @@ from flask.sessions import SecureCookieSessionInterface
 from spoolkeep.domain.errors import NotAllowed, NotSignedIn
 from spoolkeep.domain.words import VisitKind
 from spoolkeep.services import people, stations, tokens, visits
-from spoolkeep.services.limits import busy
+from spoolkeep.services.limits import trouble_of
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors
@@ -178,6 +178,7 @@ def _bearer() -> str | None:
 
 def _caller(bearer: str | None) -> Caller | None:
     with doors.reading() as session:
+        doors.keep_steady(session)
         if bearer is not None:
             caller = tokens.caller_of(session=session, now=doors.now(), secret=bearer, kinds=("api",))
         else:
@@ -222,14 +223,17 @@ def _opened_by_a_person() -> bool:
 
 
 def _note_use(caller: Caller) -> None:
-    """Note now and then that a token is used, and let a station's cookie last anew; a held database is no matter."""
+    """Note now and then that a token is used, and let a station's cookie last anew.
+
+    A database that is held, full or read-only is no matter.
+    """
     if not caller.use_to_note:
         return
     try:
         with doors.writing() as session:
             tokens.note_use(session=session, now=doors.now(), token_id=caller.token_id)
     except Exception as error:
-        if not busy(error):
+        if trouble_of(error) is None:
             raise
     if caller.kind == "station":
         set_cookie(STATION_COOKIE, secret_in(STATION_COOKIE))
@@ -245,21 +249,30 @@ def _no(caller: Caller | None) -> NotAllowed | NotSignedIn:
         if not owned:
             return NotSignedIn("no_owner", "Nobody owns this workshop yet. Open the link that the terminal shows.")
         return NotSignedIn("signed_out", "Sign in first; nothing was booked.")
-    with doors.writing() as session:
-        visits.note_seldom(
-            session,
-            doors.now(),
-            VisitKind.REFUSED,
-            address=request.remote_addr or "",
-            actor_id=caller.actor_id,
-            about=caller.station,
-        )
+    _note_refusal(caller)
     if caller.kind == "api":
         words = "This token is not for that. Make one that is, under Setup, People and devices."
         return NotAllowed("no_scope", words)
     if caller.kind == "station":
         return NotAllowed("not_for_stations", "A shared station may not do that. Sign in with your name.")
     return NotAllowed("not_your_part", "That is not your part here, and nothing was booked. Ask an owner.")
+
+
+def _note_refusal(caller: Caller) -> None:
+    """Note that somebody was refused; where that cannot be written down, they are refused all the same."""
+    try:
+        with doors.writing() as session:
+            visits.note_seldom(
+                session,
+                doors.now(),
+                VisitKind.REFUSED,
+                address=request.remote_addr or "",
+                actor_id=caller.actor_id,
+                about=caller.station,
+            )
+    except Exception as error:
+        if trouble_of(error) is None:
+            raise
 
 
 def _send_cookies(response: Response) -> Response:

@@ -11,8 +11,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from spoolkeep.services import assumed, outlooks, standstill, untold
-from spoolkeep.services.instance import Instance
+from spoolkeep.services import assumed, keeping, outlooks, standstill, steady, untold
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
 from spoolkeep.store.turn import Turn
@@ -39,10 +38,10 @@ class Look:
     """Whether each process looks for itself; else one of all that serve the same database does."""
 
 
-def of(instance: Instance) -> tuple[Look, ...]:
-    """Give the looks of a workshop."""
-    del instance
-    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, first_s=0.0, everywhere=True))
+def of(*, is_demo: bool) -> tuple[Look, ...]:
+    """Give the looks of a workshop; the demo is not copied, since it can be built again."""
+    own = () if is_demo else (Look("copy", _keep_a_copy),)
+    return (Look("due", _take_what_is_due), Look("ahead", _reckon_ahead, first_s=0.0, everywhere=True), *own)
 
 
 @contextmanager
@@ -73,9 +72,14 @@ def _again(store: Store, look: Look, over: threading.Event, turn: Turn) -> None:
         wait_s = look.each_s
         try:
             if look.everywhere or turn.is_ours():
-                look.do(store, datetime.now(UTC))
+                look.do(store, _steady(store))
         except Exception:  # noqa: BLE001 - the next look comes all the same
             _log.exception("The look “%s” could not be done; it is tried again in %g s.", look.name, look.each_s)
+
+
+def _steady(store: Store) -> datetime:
+    with store.read() as session:
+        return steady.moment(session, datetime.now(UTC))
 
 
 def _await(threads: Sequence[threading.Thread]) -> None:
@@ -90,6 +94,10 @@ def _await(threads: Sequence[threading.Thread]) -> None:
 def _take_what_is_due(store: Store, now: datetime) -> None:
     assumed.take_all(store, now=now)
     standstill.look_at_all(store, now=now)
+
+
+def _keep_a_copy(store: Store, now: datetime) -> None:
+    keeping.look(store, now=now)
 
 
 def _reckon_ahead(store: Store, now: datetime) -> None:

@@ -82,7 +82,7 @@ def serve_here(settings: Settings, listening: socket.socket, stop: Stop, *, numb
     name = f"serve-{listening.getsockname()[1]}-{number}"
     with logbook.opened(settings.log_to, name), closing(settings.instance.open()) as store:
         server = server_on(listening, settings, store)
-        with looks.looking(store, looks.of(settings.instance), over=stop.asked):
+        with looks.looking(store, looks.of(is_demo=settings.reach.guest_id is not None), over=stop.asked):
             left = stopping.run(server, stop)
     if left:
         words = f"{left} connections were ended before they had an answer. What was not answered can be sent again."

@@ -12,7 +12,18 @@ from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import CostFlow, Finish, PlaceKind, Role
-from spoolkeep.services import acts, catalogue, choices, joblist, machines, orderacts, setup, suppliers, undoing
+from spoolkeep.services import (
+    acts,
+    catalogue,
+    choices,
+    joblist,
+    keeping,
+    machines,
+    orderacts,
+    setup,
+    suppliers,
+    undoing,
+)
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
@@ -314,6 +325,7 @@ def _show(refused: Refusal | None = None) -> str:
         parts_asked=PARTS_ASKED,
         today=shop.today(doors.now()),
         database=doors.about_database(),
+        backups=keeping.standing(doors.database_file(), now=doors.now()),
         refused=refused,
         form=request.form,
         **context,

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 from flask import Blueprint, render_template
 
-from spoolkeep.services import today
+from spoolkeep.services import keeping, today
 from spoolkeep.services.shop import load_shop
 from spoolkeep.web import doors
 
@@ -20,10 +20,11 @@ def page() -> str:
     with doors.reading() as session:
         shop = load_shop(session)
         clock = shop.clock
-        needed = today.needed(session=session, now=doors.now())
+        needed = today.needed(session=session, now=doors.now(), wall=doors.wall())
     return render_template(
         "today.html",
         needed=needed,
+        backups=keeping.standing(doors.database_file(), now=doors.now()),
         opening=clock.local(needed.opening),
         local=clock.local,
         yesterday=shop.today(doors.now()) - timedelta(days=1),

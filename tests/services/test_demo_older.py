@@ -19,8 +19,10 @@ OF_WORKSHOP = (
     *("closes_hour", "earns_minor_per_hour", "rest_mg", "risk_ppm"),
     *("hour_cost_minor", "space_minor_a_month", "change_seconds", "cost_flow"),
     *("order_seconds", "idle_ppm", "idle_busy_ppm", "busy_months", "late_minor", "budget_minor", "shelf_spools"),
+    *("public_address", "mail_host", "mail_port", "mail_safety", "mail_user", "mail_from"),
 )
 BACK_TO_0003 = (
+    *(f"DROP TABLE {table}" for table in ("notice_matter", "notice", "addressee")),
     *(f"DROP TABLE {table}" for table in ("kept_on", "change_purge", "bin_weighing", "credit", "product_order")),
     *(f"ALTER TABLE supplier DROP COLUMN {name}" for name in ("order_days", "lead_spread_days")),
     *(f'ALTER TABLE "order" DROP COLUMN {name}' for name in ("needed_by", "needed_said")),

@@ -21,7 +21,7 @@ from spoolkeep.domain.errors import Conflict, NotFound
 from spoolkeep.domain.words import Kind, Outcome
 from spoolkeep.services import finding, joblist, jobs, spools, undoing
 from spoolkeep.services.jobs import FeedGrams, JobReport
-from spoolkeep.services.loadings import load
+from spoolkeep.services.loadings import around_of, load
 from spoolkeep.services.shop import code_text, next_serials
 from spoolkeep.store.acts import once
 from spoolkeep.store.engine import Store, open_store
@@ -155,14 +155,9 @@ class LedgerStory(RuleBasedStateMachine):
                 return
 
             def do(act: Act) -> int:
-                load(
-                    session,
-                    act,
-                    spool=spool[pick % len(spool)],
-                    feed=finding.feed_of(session, self.shop.feeds[feed]),
-                    at=now,
-                    today=now.date(),
-                )
+                one, on = spool[pick % len(spool)], finding.feed_of(session, self.shop.feeds[feed])
+                around = around_of(session, one, on)
+                load(session, act, spool=one, feed=on, around=around, at=now, today=now.date())
                 return act.id
 
             self._told(once(session, "load", by=by(), now=now, request={}, answers=int, do=do))

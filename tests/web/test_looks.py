@@ -4,12 +4,10 @@ import threading
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from spoolkeep.services import assumed, outlooks, standstill, untold
-from spoolkeep.services.instance import Instance
+from spoolkeep.services import assumed, keeping, outlooks, standstill, untold
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.web import looks
 from spoolkeep.web.looks import Look, looking
@@ -68,11 +66,12 @@ def test_a_look_that_never_ends_is_named_and_not_awaited_for_ever(
 
 
 def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
-    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     done: list[str] = []
     all_done = threading.Event()
-    what = ((assumed, "take_all"), (standstill, "look_at_all"), (untold, "learned"), (outlooks, "told"))
+    due = ((assumed, "take_all"), (standstill, "look_at_all"))
+    what = (*due, (untold, "learned"), (outlooks, "told"), (keeping, "look"))
 
     def noted(name: str) -> object:
         def note(*_: object, **__: object) -> None:
@@ -84,7 +83,7 @@ def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
 
     for module, name in what:
         monkeypatch.setattr(module, name, noted(name))
-    each = looks.of(Instance(tmp_path))
+    each = looks.of(is_demo=False)
     assert {look.each_s for look in each} == {60.0}
     assert {look.name for look in each if look.everywhere} == {"ahead"}
     with looking(store, [replace(look, each_s=0.001) for look in each]):

@@ -4,10 +4,14 @@ import io
 from collections.abc import Callable
 from datetime import timedelta
 
+from flask import Flask, before_render_template
 from flask.testing import FlaskClient
+from jinja2 import Template
+from sqlalchemy import QueuePool
 
 from spoolkeep.services import finding, itemcare, spools
 from spoolkeep.services.jobs import FeedGrams
+from tests.web.conftest import Browser
 from tests.workshop import TestWorkshop, by
 
 Key = Callable[[], str]
@@ -51,6 +55,45 @@ def test_the_board_is_sent_again_only_where_the_books_have_changed(client: Flask
     again = client.get("/bench/board", headers={"If-None-Match": tag})
     assert again.status_code == 200
     assert "PLA Slate black" in again.text
+
+
+def test_all_are_shown_the_same_machines_and_only_who_works_may_keep_a_spool_on(
+    browser: Browser, shop: TestWorkshop
+) -> None:
+    reader, station = browser("reader"), browser("station")
+    (code,) = shop.deliver()
+    other = shop.item("PETG", "Slate black")
+    with shop.store.read() as session:
+        feed_id = finding.feed_of(session, shop.feeds[0]).id
+    shop.plan("Night lamp", FeedGrams(20_000, feed_id, other))
+    shop.scan(code, shop.feeds[0])
+    for who, may_keep in ((station, True), (reader, False), (browser("operator"), True)):
+        for path in ("/bench", "/bench/board"):
+            page = who.get(path).text
+            assert "wants PETG Slate black" in page
+            assert ("Keep it on" in page) is may_keep
+    kept = {"key": "kept on", "feed": feed_id, "why": "Only a test", "spool": code}
+    assert station.post("/bench/keep-on", data=kept).status_code == 200
+    assert "kept on: Only a test" in reader.get("/bench/board").text
+
+
+def test_a_page_is_made_while_it_holds_nobody_from_the_books(
+    app: Flask, client: FlaskClient, shop: TestWorkshop, key: Key
+) -> None:
+    """On SQLite a commit waits for every reader, and a reader that began later for the commit."""
+    _short(shop)
+    held: list[str] = []
+    pools = [one.pool for one in (shop.store.engine, shop.store.reader) if isinstance(one.pool, QueuePool)]
+
+    def note(_: Flask, template: Template, **_told: object) -> None:
+        held.extend([str(template.name)] * sum(pool.checkedout() for pool in pools))
+
+    with before_render_template.connected_to(note, app):
+        for path in ("/bench", "/bench/board", "/tonight", "/", "/stock", "/jobs"):
+            assert client.get(path).status_code == 200
+        for code in (shop.feeds[1], "nonsense"):
+            client.post("/bench", data={"key": key(), "code": code}, headers={"X-Fragment": "1"})
+    assert (held, bool(pools)) == ([], True)
 
 
 def test_what_is_no_photo_of_a_label_is_refused_in_a_sentence(client: FlaskClient, key: Key) -> None:

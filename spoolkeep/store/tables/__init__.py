@@ -32,6 +32,7 @@ from spoolkeep.store.tables.machines import (
     Stop,
 )
 from spoolkeep.store.tables.money import Channel, ImportDraft, ImportNames, ImportRow, TakingsDay, TakingsLine, Workshop
+from spoolkeep.store.tables.notices import Addressee, Notice, NoticeMatter
 from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, SerialCounter, Station, Token
 from spoolkeep.store.tables.stock import Balance, DayTotal, Line, Movement, SetAside, Spool
 from spoolkeep.store.tables.trade import (
@@ -52,6 +53,7 @@ from spoolkeep.store.tables.trade import (
 __all__ = [
     "Act",
     "Actor",
+    "Addressee",
     "Answer",
     "Article",
     "AtStation",
@@ -86,6 +88,8 @@ __all__ = [
     "MotionFile",
     "MotionTool",
     "Movement",
+    "Notice",
+    "NoticeMatter",
     "Offer",
     "OneTimeLink",
     "Order",

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from sqlalchemy import BigInteger, Index, Integer, LargeBinary, UniqueConstraint, text
 from sqlmodel import Field, SQLModel
 
-from spoolkeep.domain.words import CostFlow, TakingsKind
+from spoolkeep.domain.words import CostFlow, MailSafety, TakingsKind
 from spoolkeep.store.columns import (
     holds,
     integers,
@@ -81,6 +81,13 @@ class Workshop(SQLModel, table=True):
     """What may be spent on one day's orders."""
     shelf_spools: int | None = None
     """For how many spools there is room."""
+    public_address: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    """Where its pages are found, as notices link to them; empty for no links."""
+    mail_host: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    mail_port: int = Field(default=465, sa_column_kwargs={"server_default": text("465")})
+    mail_safety: str = Field(default=MailSafety.TLS, sa_column_kwargs={"server_default": text("'tls'")})
+    mail_user: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
+    mail_from: str = Field(default="", sa_column_kwargs={"server_default": text("''")})
     __table_args__ = (
         one_of("cost_flow", CostFlow),
         holds("is_the_only_one", "id = 1"),

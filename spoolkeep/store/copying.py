@@ -1,0 +1,224 @@
+"""Copies of a SQLite database that is in use: taken through SQLite, proved as databases of their own, then named.
+
+The services that keep copies call it, and `store.upgrade` before it changes anything. Nothing here knows PostgreSQL.
+"""
+
+import os
+import secrets
+import shutil
+import sqlite3
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlalchemy.exc import DBAPIError
+
+from spoolkeep.domain.errors import Conflict, WrongDatabase
+from spoolkeep.store.engine import Store, open_still
+from spoolkeep.store.proof import differences
+from spoolkeep.store.revisions import newest, refuse_newer, revision_of
+
+STEP_PAGES = 2048
+"""As many pages at a time: 8 MiB, a few thousandths of a second in which a writer waits."""
+BEGUN_AGAIN = 10
+"""After so many changes by others in mid-copy, the rest is copied in one go, and writers wait that long."""
+BUSY_SECONDS = 60.0
+PAUSE_SECONDS = 0.002
+SPARE_BYTES = 16 << 20
+"""Room that a copy leaves on the disk beyond a tenth of itself, for the database in use may lie there too."""
+PART = ".part"
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What a copy was found to be, opened as a database of its own."""
+
+    revision: str
+    difference: str | None
+    """The first place where its books differ from the ledger; None where they do not, or where it is older."""
+    older: bool
+    """Whether it is of an older program, whose books cannot be held against the ledger before an upgrade."""
+
+
+class _Changed(Exception):  # noqa: N818 - no error, but news
+    """Others changed the database too often in mid-copy."""
+
+
+def copy_in_use(source: Path, target: Path) -> tuple[Path, Proof]:
+    """Give where a proved copy of a database in use lies, and what it was found to be.
+
+    A copy that is no sound database is removed. One whose books differ is kept as `differs-…`: it is better than none.
+    Nothing is written over, and what stands under a name is whole and on the disk.
+    Errors: Conflict where the target is there already, the disk is too full or the database is held too long;
+    WrongDatabase where the copy is not sound.
+    """
+    with part_beside(target) as part:
+        copy_pages(source, part)
+        proof = proved(part)
+        named = target if proof.difference is None else target.with_name(f"differs-{target.name}")
+        put_in_place(part, named)
+    return named, proof
+
+
+@contextmanager
+def part_beside(target: Path) -> Iterator[Path]:
+    """Give the name under which a file is made before it gets its own; whatever is left of it goes at the end.
+
+    Errors: Conflict where the target is there already or its folder cannot be written.
+    """
+    if target.exists():
+        raise Conflict("copy_exists", f"{target} is there already, and no copy is written over. Name another place.")
+    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}{PART}")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        yield part
+    except OSError as fault:
+        raise Conflict(
+            "no_copy", f"{target} cannot be written: {fault.strerror or fault}. Name another place."
+        ) from None
+    finally:
+        remove(part)
+
+
+def remove(database: Path) -> None:
+    """Remove a database file with what SQLite keeps beside it; what is not there is no fault."""
+    remove_beside(database)
+    database.unlink(missing_ok=True)
+
+
+def remove_beside(database: Path) -> None:
+    """Remove what SQLite keeps beside a file, which would be taken for that of another file of the same name.
+
+    Source: SQLite, "How To Corrupt An SQLite Database File", sections 1.3 and 1.4.
+    """
+    for suffix in ("-journal", "-wal", "-shm"):
+        Path(f"{database}{suffix}").unlink(missing_ok=True)
+
+
+def put_in_place(part: Path, target: Path) -> None:
+    """Give a finished file its name, on the disk before and after. Errors: OSError."""
+    on_disk(part)
+    part.replace(target)
+    on_disk(target.parent)
+
+
+def on_disk(path: Path) -> None:
+    """Have the system write a file, or a folder's names, to the disk. Source: fsync(2)."""
+    if path.is_dir() and sys.platform == "win32":
+        return  # there a folder cannot be opened, and its names need no asking
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def copy_pages(source: Path, part: Path) -> None:
+    """Copy a database page by page through SQLite, so that the copy is of one moment, whoever writes meanwhile.
+
+    With a write-ahead log nobody waits. With a rollback journal a write by another connection begins the copy again:
+    after some of those it is taken in one go, during which writers wait.
+    Errors: Conflict where the disk is too full or the database is held; WrongDatabase where it cannot be read.
+    Source: SQLite, "Using the SQLite Online Backup API" and "sqlite3_backup_step".
+    """
+    try:
+        address = f"{source.resolve().as_uri()}?mode=rw"
+        with closing(sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS / 4)) as live:
+            _refuse_full_disk(live, part.parent)
+            _copy(live, part)
+        with closing(sqlite3.connect(part)) as copy:
+            copy.execute("PRAGMA journal_mode=DELETE")  # one file, whatever the database in use keeps beside it
+    except sqlite3.Error as fault:
+        if "locked" in str(fault):
+            raise _held() from None
+        if "disk is full" in str(fault):
+            raise Conflict("disk_full", f"The disk of {part.parent} is full. Nothing was removed. Make room.") from None
+        raise WrongDatabase("cannot_copy", f"{source} cannot be copied: {fault}.") from None
+
+
+def _copy(live: sqlite3.Connection, part: Path) -> None:
+    at_once = live.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    live.execute("PRAGMA busy_timeout=0")  # SQLite's own waits grow to a tenth of a second, in which others write again
+    if not at_once:
+        with suppress(_Changed):
+            _copied(live, part, pages=STEP_PAGES, watch=_Watch(BEGUN_AGAIN))
+            return
+        os.truncate(part, 0)  # what broke off is no database to copy into
+    _copied(live, part, pages=-1, watch=_Watch(None))
+
+
+def _copied(live: sqlite3.Connection, part: Path, *, pages: int, watch: "_Watch") -> None:
+    with closing(sqlite3.connect(part)) as copy:
+        for pragma in ("journal_mode=OFF", "synchronous=OFF"):  # a part that breaks off is thrown away whole
+            copy.execute(f"PRAGMA {pragma}")
+        live.backup(copy, pages=pages, progress=watch, sleep=PAUSE_SECONDS)
+
+
+class _Watch:
+    """Sees how a copy goes on: how often it began again, and how long somebody else has held the database."""
+
+    def __init__(self, patience: int | None) -> None:
+        self._patience, self._before = patience, sys.maxsize
+        self._until = time.monotonic() + BUSY_SECONDS
+
+    def __call__(self, status: int, remaining: int, total: int) -> None:
+        """Note a step. Errors: _Changed, Conflict."""
+        del total
+        if status in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
+            if time.monotonic() > self._until:
+                raise _held()
+            return
+        self._until = time.monotonic() + BUSY_SECONDS
+        if self._patience is not None and remaining >= self._before:
+            self._patience -= 1
+            if self._patience < 0:
+                raise _Changed
+        self._before = remaining
+
+
+def _refuse_full_disk(live: sqlite3.Connection, folder: Path) -> None:
+    pages, size = (live.execute(f"PRAGMA {asked}").fetchone()[0] for asked in ("page_count", "page_size"))
+    needs, free = pages * size * 11 // 10 + SPARE_BYTES, shutil.disk_usage(folder).free
+    if free < needs:
+        words = f"A copy needs {needs / 1e6:,.0f} MB, and {folder} has {free / 1e6:,.0f} MB free. Nothing was removed."
+        raise Conflict("disk_full", f"{words} Make room, or name another place.")
+
+
+def proved(path: Path) -> Proof:
+    """Give what a file that nobody writes is found to be, opened as a database of its own; it is not changed.
+
+    Errors: WrongDatabase where it is no sound database of ours, or a newer program's.
+    """
+    with closing(open_still(path)) as store:
+        try:
+            return _proved(store, path)
+        except DBAPIError as fault:
+            raise _unsound(path, str(fault.orig)) from None
+
+
+def _proved(store: Store, path: Path) -> Proof:
+    with store.reader.connect() as connection:
+        said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalars().all()
+        tables = connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars().all()
+    if said != ["ok"]:
+        raise _unsound(path, str(said[0]) if said else "it says nothing of itself")
+    revision = revision_of(store)
+    if revision is None or not {"workshop", "act", "spool"} <= set(tables):
+        raise WrongDatabase("not_ours", f"{path} is not a workshop's database. Name a copy that Spoolkeep made.")
+    refuse_newer(revision)
+    if revision != newest():
+        return Proof(revision, None, older=True)
+    with store.read() as session:
+        return Proof(revision, next(differences(session), None), older=False)
+
+
+def _held() -> Conflict:
+    return Conflict("database_held", "Another program holds the database. Nothing was copied. Try again in a minute.")
+
+
+def _unsound(path: Path, why: str) -> WrongDatabase:
+    return WrongDatabase("unsound", f"{path.name.split(PART)[0]} is not a sound database: {why}.")
