@@ -18,6 +18,7 @@ COMMANDS = {
     "owner": "workshop",
     "upgrade": "workshop",
     "check": "workshop",
+    "service-file": "running:service_file",
     "backup": "keeping",
     "restore": "keeping",
     "export": "keeping",

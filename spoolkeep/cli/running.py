@@ -1,0 +1,110 @@
+"""The commands that help to run a workshop's server day by day.
+
+The command line loads it when one is asked for.
+"""
+
+import getpass
+import sys
+import sysconfig
+from contextlib import suppress
+from pathlib import Path
+
+import click
+
+from spoolkeep.cli.printed import instance_option
+from spoolkeep.cli.workshop import serve
+
+STATE = Path("/var/lib")
+"""Where systemd keeps what a service owns. Source: systemd.exec(5), StateDirectory."""
+UNIT = """\
+# Printed by: spoolkeep service-file. Put it into /etc/systemd/system/spoolkeep.service, then:
+#   systemctl daemon-reload && systemctl enable --now spoolkeep
+[Unit]
+Description=Spoolkeep, the books of a print workshop
+Wants=network-online.target
+After=network-online.target postgresql.service
+
+[Service]
+Type=exec
+User={user}
+{folder}
+# SPOOLKEEP_DATABASE=postgresql://... and other settings, one a line; readable by root alone.
+EnvironmentFile=-/etc/spoolkeep.env
+ExecStart={command}
+Restart=on-failure
+RestartSec=5
+# The first process is asked to end, and ends the others; what is on its way is answered within 10 s.
+KillMode=mixed
+TimeoutStopSec=30
+UMask=0077
+
+NoNewPrivileges=yes
+CapabilityBoundingSet=
+PrivateDevices=yes
+PrivateTmp=yes
+ProtectSystem=strict
+ProtectHome=read-only
+ProtectClock=yes
+ProtectControlGroups=yes
+ProtectHostname=yes
+ProtectKernelLogs=yes
+ProtectKernelModules=yes
+ProtectKernelTunables=yes
+LockPersonality=yes
+RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6
+RestrictNamespaces=yes
+RestrictRealtime=yes
+RestrictSUIDSGID=yes
+SystemCallArchitectures=native
+SystemCallFilter=@system-service
+
+[Install]
+WantedBy=multi-user.target
+"""
+
+
+@click.command(name="service-file", context_settings={"ignore_unknown_options": True})
+@click.argument("options", nargs=-1, type=click.UNPROCESSED)
+@instance_option()
+def service_file(*, options: tuple[str, ...], folder: Path) -> None:
+    """Print the service file with which systemd starts a workshop's server, and starts it again when it fails.
+
+    OPTIONS are those of `spoolkeep serve`, such as --host 0.0.0.0.
+    """
+    serve.make_context("spoolkeep serve", list(options)).close()  # refused here, and not when the machine starts
+    words = [*_program(), "serve", "--instance", str(folder.resolve()), *options]
+    command = " ".join(map(_quoted, words))
+    click.echo(UNIT.format(user=_keeper(folder), folder=_folder(folder.resolve()), command=command), nl=False)
+
+
+def _program() -> list[str]:
+    """Give how this very program is started."""
+    script = Path(sysconfig.get_path("scripts")) / "spoolkeep"
+    if script.exists():
+        return [str(script)]
+    return [sys.executable, "-c", "from spoolkeep.cli import main; main()"]
+
+
+def _keeper(folder: Path) -> str:
+    """Give whose the workshop's folder is; nobody else could write it."""
+    with suppress(OSError, KeyError, NotImplementedError):
+        return folder.owner()
+    return getpass.getuser()
+
+
+def _folder(folder: Path) -> str:
+    """Give what lets the service write its folder, which systemd makes where it keeps such folders."""
+    if folder.parent == STATE:
+        return f"StateDirectory={folder.name}\nStateDirectoryMode=0700"
+    return f"ReadWritePaths={_quoted(str(folder), run=False)}"
+
+
+def _quoted(word: str, *, run: bool = True) -> str:
+    """Give a word as it stands in a service file; what is run knows variables besides.
+
+    Source: systemd.syntax(7), Quoting; systemd.unit(5), Specifiers; systemd.service(5), Command lines.
+    """
+    escaped = word.replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%")
+    if run:
+        escaped = escaped.replace("$", "$$")
+    return f'"{escaped}"' if escaped != word or any(mark in word for mark in " ;'") else word
