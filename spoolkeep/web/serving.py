@@ -168,6 +168,7 @@ def _server(instance: Instance, store: Store, reach: Reach, *, host: str, port: 
     except OSError as error:
         words = f"Port {port} cannot be used ({error.strerror}). Choose another with --port."
         raise BadInput("port_in_use", words) from None
+    channel = bodies.channel_for(app, shared_addresses=frozenset({proxy} if proxy else ()))
     for one in [server, *getattr(server, "map", {}).values()]:  # where a host has several addresses, one for each
-        one.channel_class = bodies.channel_for(app)
+        one.channel_class = channel
     return server
