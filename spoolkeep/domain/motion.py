@@ -21,6 +21,9 @@ PER_MM = 10**9
 _DECIMALS = 9
 MOST_TOOLS = 255
 """Numbers from here on are a machine's signs for parking or loading, not tools."""
+_MOST_FACTORS = 2_000
+"""Tools and flows, each of which is counted for itself. Source: our own choice; a file has some dozens."""
+_MOST_NOTES = 20
 
 _WORD = re.compile(rb"([A-Z])[ \t]*([+-]?(?:\d+\.?\d*|\.\d+))?")
 _NUMBERED = re.compile(rb"\s*N\s*\d+")
@@ -158,7 +161,8 @@ class Motion:
             return
         tool = int(number)
         if tool >= MOST_TOOLS:
-            self.notes[f"T{tool} is no tool, so the one before it is taken to go on"] += 1
+            called = f"T{tool}" if len(self.notes) < _MOST_NOTES else "A further T"
+            self.notes[f"{called} is no tool, so the one before it is taken to go on"] += 1
             return
         self.tool = tool
         self._find_factor()
@@ -215,6 +219,8 @@ class Motion:
 
     def _find_factor(self) -> None:
         flow = self._flow.get(self.tool, Fraction(1))
+        if max(len(self.drawn), len(self._flow), len(self._areas)) > _MOST_FACTORS:
+            raise BadInput("too_many_flows", f"The file sets more than {_MOST_FACTORS} flows. Slice it again.")
         area = self._areas.get(self.tool, self._areas.get(None))
         self.factor = flow if area is None else float(flow) / area
 

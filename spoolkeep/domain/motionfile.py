@@ -6,6 +6,7 @@ Services and the command line read files through here. It must not know what is 
 import gzip
 import io
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterator
@@ -17,7 +18,7 @@ from typing import IO, BinaryIO
 from spoolkeep.domain import binary_gcode
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.meter import Metered, meter
-from spoolkeep.domain.running import seconds_of_moves, seconds_told
+from spoolkeep.domain.running import MOST_S, seconds_of_moves, seconds_told
 from spoolkeep.domain.words import TimeFrom
 
 ENDINGS = (".gcode", ".gco", ".gc", ".g", ".nc", ".ngc")
@@ -39,8 +40,20 @@ _OTHERS = {
 _STEPS = (".x3g", ".s3g")
 TAKEN = (*ENDINGS, ".gz", ".bgcode", ".3mf", *_STEPS)
 """How the names of all forms end, those that are refused by name too."""
-_DAMAGED = (EOFError, zlib.error, gzip.BadGzipFile, zipfile.BadZipFile, NotImplementedError, RuntimeError)
+_DAMAGED = (
+    EOFError,
+    zlib.error,
+    gzip.BadGzipFile,
+    zipfile.BadZipFile,
+    NotImplementedError,
+    RuntimeError,
+    struct.error,
+)
 """What the libraries raise of archives that are cut off, damaged, locked or of a kind that they do not know."""
+_PART_SIGN = b"PK\x01\x02"
+_MOST_PARTS = 10_000
+"""Entries of a package: its listing is held in memory. Source: our own choice; a package has some dozens."""
+_PIECE = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -110,13 +123,20 @@ def _run(opened: Callable[[], IO[bytes]], how: _How) -> Run:
     counted = _Counted(opened())
     try:
         metered = meter(counted, g90_governs_e=how.g90_governs_e)
+        seconds = seconds_told(metered.head + b"\n" + metered.tail)
+        if seconds is not None or not how.timed:
+            return Run(metered, seconds, TimeFrom.COMMENT if seconds else None)
+        return _timed(metered, seconds_of_moves(opened()))
+    except (ArithmeticError, ValueError):
+        words = f"A number near line {counted.lines} is beyond what any machine does. Slice it again."
+        raise BadInput("number_too_large", words) from None
     except _DAMAGED:
         words = f"The archive is cut off or damaged after line {counted.lines}. Copy the file again."
         raise BadInput("cut_off", words) from None
-    seconds = seconds_told(metered.head + b"\n" + metered.tail)
-    if seconds is not None or not how.timed:
-        return Run(metered, seconds, TimeFrom.COMMENT if seconds else None)
-    return Run(metered, seconds_of_moves(opened()), TimeFrom.MOVES)
+
+
+def _timed(metered: Metered, seconds: int) -> Run:
+    return Run(metered, seconds, TimeFrom.MOVES) if seconds <= MOST_S else Run(metered, None, None)
 
 
 class _Counted:
@@ -154,8 +174,11 @@ class _Pieces(io.RawIOBase):
 
 def _in_package(stream: BinaryIO, how: _How) -> Iterator[Run]:
     """Meter each motion file of a package, in the order of the numbers in their names."""
+    _refuse_many_parts(stream)
     try:
         with zipfile.ZipFile(stream) as package:
+            if sum(one.compress_size for one in package.infolist()) > stream.seek(0, io.SEEK_END):
+                raise zipfile.BadZipFile  # two parts share bytes, as no program writes them
             names = sorted((one for one in package.namelist() if one.lower().endswith(ENDINGS)), key=_natural)
             if not names:
                 words = "The package holds no motion file: it has not been sliced. Slice it, and export it again."
@@ -167,6 +190,17 @@ def _in_package(stream: BinaryIO, how: _How) -> Iterator[Run]:
                 yield replace(_named(partial(package.open, name), how, called), number=number, of=len(names))
     except _DAMAGED:
         raise BadInput("cut_off", "The package is cut off, damaged or locked. Export or copy it again.") from None
+
+
+def _refuse_many_parts(stream: BinaryIO) -> None:
+    """Refuse a package with more entries than any has, before its listing is read. Errors: BadInput."""
+    parts, rest = 0, b""
+    while piece := stream.read(_PIECE):
+        parts += (rest + piece).count(_PART_SIGN)
+        rest = piece[1 - len(_PART_SIGN) :]
+    stream.seek(0)
+    if parts > _MOST_PARTS:
+        raise BadInput("too_many_runs", f"The package holds more than {_MOST_PARTS} parts. Export it again.")
 
 
 def _named(opened: Callable[[], IO[bytes]], how: _How, name: str) -> Run:

@@ -18,7 +18,7 @@ _SECONDS = re.compile(rb"(?im)^;[ \t]*(?:print\.)?time[ \t]*[:=][ \t]*(\d{1,8})(
 _PARTS = re.compile(rb"(\d+(?:\.\d+)?)\s*([dhms])[a-z]*", re.IGNORECASE)
 _CLOCK = re.compile(rb"^\s*(?:(\d+):)?(\d{1,2}):(\d{2})\s*$")
 _OF_PART = {b"d": 86_400, b"h": 3_600, b"m": 60, b"s": 1}
-_MOST_S = 100 * 86_400
+MOST_S = 100 * 86_400
 _INCH = 25.4
 _USUAL_MM_MIN = 1500.0
 """The speed of a file that moves before it says one. Source: our own choice."""
@@ -31,7 +31,7 @@ def seconds_told(text: bytes) -> int | None:
         if (seconds := _duration(found[1])) is not None:
             return seconds
     for found in _SECONDS.finditer(text):
-        return min(int(found[1]), _MOST_S) or None
+        return min(int(found[1]), MOST_S) or None
     return None
 
 
@@ -39,7 +39,7 @@ def _duration(text: bytes) -> int | None:
     parts = _PARTS.findall(text)
     if parts:
         seconds = round(sum(float(number) * _OF_PART[unit.lower()] for number, unit in parts))
-        return seconds if 0 < seconds <= _MOST_S else None
+        return seconds if 0 < seconds <= MOST_S else None
     clock = _CLOCK.match(text)
     if clock is None:
         return None

@@ -17,6 +17,8 @@ from spoolkeep.domain.errors import BadInput
 
 DELIMITERS = (",", ";", "\t")
 DEFAULT_ID_COLUMN = "id"
+MOST_LINES, MOST_COLUMNS = 300_000, 500
+"""Of a sheet; each row is held in memory while it is read. Source: our own choice; a large year of jobs is 50,000."""
 
 _UTF8_BOM = b"\xef\xbb\xbf"
 _UTF16_BOMS = (b"\xff\xfe", b"\xfe\xff")
@@ -102,6 +104,8 @@ def header_of(data: bytes) -> tuple[str, ...]:
     """Give the names in the first filled line of a sheet, as they are written. Errors: BadInput as `read_sheet`."""
     text, _ = _decoded(data)
     _, header = next(_records(text, _delimiter_of(text)), (0, []))
+    if len(header) > MOST_COLUMNS:
+        raise BadInput("too_many_columns", f"The sheet has more than {MOST_COLUMNS} columns. Remove those unneeded.")
     return tuple(name.strip() for name in header if name.strip())
 
 
@@ -129,8 +133,11 @@ def _decoded(data: bytes) -> tuple[str, str]:
             text = data.decode(encoding)
         except UnicodeDecodeError:
             continue
-        if "\0" not in text:
-            return text, encoding
+        if "\0" in text:
+            continue
+        if max(text.count("\n"), text.count("\r")) > MOST_LINES:
+            raise BadInput("too_many_lines", f"The sheet has more than {MOST_LINES} lines. Send it in parts.")
+        return text, encoding
     raise BadInput("not_a_text_sheet", "The file's letters cannot be read. Save it as CSV (UTF-8) and send it again.")
 
 

@@ -81,6 +81,8 @@ Affine = tuple[float, float, float, float, float, float]
 _one_at_a_time = threading.Lock()
 # a warning would let a picture of twice that many pixels through
 warnings.filterwarnings("error", category=Image.DecompressionBombWarning)
+# of what a photo says of itself and nobody asks; each is another, and would fill the log
+warnings.filterwarnings("ignore", category=UserWarning, module=r"PIL\.")
 
 
 class _Head(NamedTuple):

@@ -22,6 +22,7 @@ from spoolkeep.services.reports import Ending, FeedAmount
 from spoolkeep.web import doors
 from spoolkeep.web.api import Code, Keyed, Line, Model, Moment, Whole, endpoints, pages, whole
 from spoolkeep.web.openapi import OWN_CODE
+from spoolkeep.web.patience import within_time
 
 __all__ = ["endpoints", "pages"]
 
@@ -273,7 +274,7 @@ def motion_file(query: FileQuery, stream: BinaryIO) -> FilePlanned:
     with doors.reading() as session:
         machine_id = reports.machine_named(session, query.machine) if query.machine else None
         governs = g90_governs_e(session=session, machine_id=machine_id)
-    file = motionfiles.read(stream, name=query.name, g90_governs_e=governs)
+    file = motionfiles.read(within_time(stream), name=query.name, g90_governs_e=governs)
     told = FilePlan(
         title=query.title or "",
         machine_id=machine_id,

@@ -8,6 +8,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.services.imports import SHEETS, drafts
+from spoolkeep.services.imports.workbook import as_text_sheet
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
@@ -28,7 +29,8 @@ def send() -> Response | tuple[str, int]:
         sent = request.files.get("file")
         if sent is None or not sent.filename:
             raise BadInput("no_file", "Choose the sheet: a CSV file or a workbook (XLSX).")
-        data, source = sent.read(), forms.text("source") or sent.filename
+        # a workbook takes its time: it is unpacked before the books are opened
+        data, source = as_text_sheet(sent.read()), forms.text("source") or sent.filename
         with doors.writing() as session:
             draft_id = drafts.send(
                 session=session,

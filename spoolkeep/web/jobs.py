@@ -35,6 +35,7 @@ from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, paper
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.patience import within_time
 
 pages = Blueprint("jobs", __name__, url_prefix="/jobs")
 STOPS_SHOWN = 30
@@ -124,7 +125,7 @@ def drop() -> Response | tuple[str, int]:
         machine_id = forms.maybe_whole("machine", "Machine")
         with doors.reading() as session:
             governs = joblist.g90_governs_e(session=session, machine_id=machine_id)
-        file = motionfiles.read(sent.stream, name=sent.filename, g90_governs_e=governs)  # type: ignore[arg-type] # it reads
+        file = motionfiles.read(within_time(sent.stream), name=sent.filename, g90_governs_e=governs)
         with doors.writing() as session:
             shop = load_shop(session)
             plan = _plan(machine_id, shop)

@@ -4,6 +4,7 @@ The app factory attaches it. The rules are in `rules`; it must not know a use ca
 """
 
 import ipaddress
+from collections.abc import Sequence
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
@@ -123,6 +124,13 @@ def drop_cookie(name: str) -> None:
 def secret_in(name: str) -> str:
     """Give the secret that the device sends in a cookie."""
     return request.cookies.get(cookie_name(name), "")
+
+
+def lets_in(app: Flask, secrets: Sequence[str]) -> bool:
+    """Give whether one of these secrets lets somebody in: a browser, a station or a program. It opens a session."""
+    with app.app_context(), doors.reading() as session:
+        kinds = ("browser", "station", "api")
+        return any(tokens.caller_of(session=session, now=doors.now(), secret=one, kinds=kinds) for one in secrets)
 
 
 def own_host(host: str) -> bool:

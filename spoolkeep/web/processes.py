@@ -106,7 +106,9 @@ def server_on(listening: socket.socket, settings: Settings, store: Store) -> Any
         connection_limit=MOST_CONNECTIONS,
         **behind,
     )
-    server.channel_class = bodies.channel_for(app)
+    server.channel_class = bodies.channel_for(
+        app, shared_addresses=frozenset({settings.proxy} if settings.proxy else ())
+    )
     return server
 
 

@@ -16,7 +16,6 @@ from spoolkeep.domain.errors import BadInput, NotFound, Refusal
 from spoolkeep.domain.sheets import fold, header_of, renamed
 from spoolkeep.services.imports.cells import Column
 from spoolkeep.services.imports.engine import ImportReport, Tell, import_sheet, preview, sheet_kind
-from spoolkeep.services.imports.workbook import as_text_sheet
 from spoolkeep.store.acts import By
 from spoolkeep.store.tables import ImportDraft, ImportNames
 
@@ -41,19 +40,18 @@ class DraftView:
 
 
 def send(*, session: Session, now: datetime, actor_id: int, sheet: str, source: str, data: bytes) -> int:
-    """Keep a sheet that was sent; give its number. Errors: BadInput where it is no sheet; NotFound."""
+    """Keep a text sheet that was sent; give its number. Errors: BadInput where it is no sheet; NotFound."""
     sheet_kind(sheet)
     source = source.strip()
     if not 0 < len(source) <= _MOST_LETTERS:
         raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} letters.")
-    text = as_text_sheet(data)
-    theirs = header_of(text)
+    theirs = header_of(data)
     if not theirs:
         raise BadInput("empty_sheet", "The file is empty. Its first line must name the columns.")
     session.execute(delete(ImportDraft).where(col(ImportDraft.sent_at) < now - KEPT))
     names = _guessed(session, sheet, source, theirs)
     draft = ImportDraft(
-        actor_id=actor_id, sheet=sheet, source=source, names=json.dumps(names), content=text, sent_at=now
+        actor_id=actor_id, sheet=sheet, source=source, names=json.dumps(names), content=data, sent_at=now
     )
     session.add(draft)
     session.flush()
