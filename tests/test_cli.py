@@ -8,17 +8,25 @@ import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import closing
+from datetime import datetime
 from pathlib import Path
 from shutil import copytree
 
 import pypdfium2
 import pytest
 import zxingcpp
+from sqlalchemy import update
 
 from spoolkeep.cli import main
-from spoolkeep.store.engine import Store
+from spoolkeep.domain.words import DigestWhen, NoticeWay
+from spoolkeep.services.notices import addressees
+from spoolkeep.services.notices.addressees import Wants
+from spoolkeep.services.notices.matters import About
+from spoolkeep.store.engine import Store, open_store
+from spoolkeep.store.tables import Notice
 from spoolkeep.web.lock import LOOPBACK
 from spoolkeep.web.serving import reach_of
+from tests.services import postbox
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -345,3 +353,43 @@ def test_a_workshop_goes_out_as_csv_and_comes_back_from_the_terminal(run: Run, d
     Path("out/machine.csv").write_text("changed")
     assert run("load", "out", "--instance", "third")[0] == 2
     assert "machine.csv, line 1" in run("load", "out", "--changed", "--instance", "third")[2]
+
+
+def test_the_mail_password_comes_by_a_pipe_and_is_read_by_nobody_else(
+    run: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    run("upgrade")
+    monkeypatch.setattr("sys.stdin", io.StringIO("tulip bulb\nnever read\n"))
+    code, said, _ = run("mail-password")
+    kept = tmp_path / "instance" / "mail-password"
+    assert (code, kept.read_text(encoding="utf-8"), kept.stat().st_mode & 0o777) == (0, "tulip bulb", 0o600)
+    assert "tulip" not in said
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n"))
+    assert run("mail-password")[0] == 2
+    monkeypatch.setattr("sys.stdin", io.StringIO("x\n"))
+    code, _, said = run("mail-password", "--instance", "nowhere")
+    assert (code, "There is no workshop in nowhere" in said) == (2, True)
+
+
+def test_notices_are_sent_from_the_command_line_and_told(run: Run, demo: Path, now: datetime) -> None:
+    store = open_store(f"sqlite:///{demo}")
+    with postbox.receiver() as bell, closing(store):
+        wants = Wants("Lamp", NoticeWay.WEBHOOK, bell.address, DigestWhen.EVERY_DAY, 4, frozenset(About))
+        with store.write() as session:
+            number = addressees.add(session=session, now=now, by_id=1, wants=wants)
+            addressees.trial(session=session, now=now, addressee_id=number, key="1")
+        code, said, _ = run("notices", "--send", "--json", "--instance", "demo")
+        told = json.loads(said)
+        assert code == 0
+        assert [one["state"] for one in told["notices"]] == ["sent"] * len(bell.told)
+        assert {"trial", "digest"} <= {one["kind"] for one in told["notices"]}
+        assert told["addressees"][0]["shown"] == f"localhost:{bell.port}"
+        assert "tulip" not in said
+        before = len(bell.told)
+        run("notices", "--send", "--instance", "demo")
+        assert len(bell.told) == before, "each is sent once"
+        with store.write() as session:
+            session.execute(update(Notice).values(sent_at=None, given_up_at=now, last_error="Nothing answers."))
+        code, said, _ = run("notices", "--instance", "demo")
+        assert code == 1
+        assert "Nothing answers." in said

@@ -30,6 +30,8 @@ COMMANDS = {
     "reorder": "figures",
     "share": "figures",
     "labels": "figures:labels_",
+    "notices": "notices",
+    "mail-password": "notices:mail_password",
     "meter": "meter",
     "plan": "jobs",
     "watch": "jobs",

@@ -118,7 +118,7 @@ def _text(first: Sequence[str], matters: Sequence[Matter], head: Letterhead) -> 
         lines += [f"   {one.act}: {link}" if link else f"   {one.act}, on the page {one.page}."]
     if len(matters) > SHOWN:
         lines += ["", f"And {head.formats.number(sum(one.many for one in matters[SHOWN:]))} more."]
-    said = f"From Spoolkeep at {one_line(head.shop)}, {head.formats.moment(head.now)}."
+    said = f"Sent by Spoolkeep at {one_line(head.shop)}, {head.formats.moment(head.now)}."
     return "\n".join([*lines, "", said, CARE, ""]).lstrip("\n")
 
 

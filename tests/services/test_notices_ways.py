@@ -77,6 +77,14 @@ def test_a_letter_is_plain_text_in_any_script_that_says_by_whom_and_how_it_was_m
     ]
 
 
+def test_a_line_that_begins_like_an_envelope_stays_as_it_is() -> None:
+    """Source: RFC 4155; only files of letters need the mark before it."""
+    text = "From here on\n.\n..two dots\nDone.\n"
+    with postbox.mail_server() as post:
+        sent(server(post.port), letter(Message("Dots", text, ())))
+    assert post.taken[0].get_content().replace("\r\n", "\n") == text
+
+
 @pytest.mark.parametrize("end", ["\r\n", "\n", "\r", "\x0b", "\x0c", "\x85", "\u2028", "\x00"])
 def test_no_name_and_no_title_adds_a_header_or_a_person(end: str) -> None:
     evil = f"Larch{end}Bcc: eve@example.org{end}{end}<p>Pay here"

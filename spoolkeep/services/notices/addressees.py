@@ -6,7 +6,7 @@ The Notices page, Today and the command line call it. Nothing here is an act: an
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import case, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -161,6 +161,21 @@ def last(*, session: Session, limit: int) -> list[Went]:
         .limit(limit)
     )
     return [_went(notice, name) for notice, name in session.execute(query)]
+
+
+def failed(*, session: Session) -> list[str]:
+    """Give the names of addressees to whom a notice was given up, and none was sent since."""
+    sent_at = func.max(col(Notice.sent_at))
+    failed_at = func.max(case((col(Notice.kind) != NoticeKind.TRIAL, col(Notice.given_up_at))))
+    query = (
+        select(col(Addressee.name))
+        .join(Notice, col(Notice.addressee_id) == col(Addressee.id))
+        .where(col(Addressee.removed_at).is_(None), ~col(Addressee.paused))
+        .group_by(col(Addressee.id), col(Addressee.name))
+        .having(failed_at.is_not(None), or_(sent_at.is_(None), sent_at < failed_at))
+        .order_by(col(Addressee.id))
+    )
+    return list(session.scalars(query))
 
 
 def _went(notice: Notice, name: str) -> Went:

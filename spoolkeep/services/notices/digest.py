@@ -63,7 +63,7 @@ def _told(name: str, needed: Today, shop: Shop) -> list[Matter]:
     found = [_matter(name, *_WORDS[name](one, needed, shop), way) for one in some.first]
     rest = some.count - len(found)
     if rest:
-        more = f"{shop.formats.number(rest)} more {_MANY[name]}"
+        more = f"{shop.formats.number(rest)} more of these: {_MANY[name]}"
         found.append(_matter(name, more, f"{more}.", way, many=rest))
     return found
 

@@ -89,7 +89,8 @@ def send(
     where = f"{server.host}, port {server.port}"
     try:
         with line_for(LONGEST_S) as line:
-            _send(_Client(server, line, tls or ssl.create_default_context()), server, password, mail)
+            client = _Client(server, line, tls or ssl.create_default_context())
+            _send(client, server, password, to=letter.address, mail=mail)
     except smtplib.SMTPException as error:
         raise Unsent(_of_server(error, where)) from None
     except OSError as error:
@@ -124,14 +125,14 @@ def _may_relay(address: IpAddress) -> bool:
     return may_go_to(address) and is_near(address)
 
 
-def _send(client: _Client, server: MailServer, password: str | None, mail: EmailMessage) -> None:
+def _send(client: _Client, server: MailServer, password: str | None, *, to: str, mail: EmailMessage) -> None:
     try:
         client.connect(server.host, server.port)
         if server.safety is MailSafety.STARTTLS:
             client.encrypt()
         if server.user and password:
             client.login(server.user, password)
-        client.send_message(mail)
+        client.sendmail(server.sender, [to], mail.as_bytes())
         with suppress(smtplib.SMTPException, OSError):  # it has taken the mail: the farewell changes nothing
             client.quit()
     finally:

@@ -7,7 +7,7 @@ from typing import Literal
 import pytest
 from playwright.sync_api import Page, expect
 
-from spoolkeep.domain.words import OrderState, Outcome
+from spoolkeep.domain.words import DigestWhen, NoticeKind, NoticeWay, OrderState, Outcome
 from spoolkeep.services import (
     asked,
     assumed,
@@ -26,6 +26,9 @@ from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
 from spoolkeep.services.endings import Early
 from spoolkeep.services.imports import drafts
 from spoolkeep.services.jobs import FeedGrams, JobReport
+from spoolkeep.services.notices import addressees, outbox
+from spoolkeep.services.notices.addressees import Wants
+from spoolkeep.services.notices.matters import About
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.takings import Taken
 from spoolkeep.store.seeds import FIRST_ACTOR
@@ -118,6 +121,7 @@ def _lived_in(shop: TestWorkshop) -> dict[str, int | str]:
         lambda s: stops.book_stop(session=s, now=now, by=by(), machine_id=machine_id, from_at=since, why="no white")
     )
     _went_on(shop, machine_id, feed_id)
+    _gets_notices(shop)
     data = b"day,amount,channel,Till\n2026-03-01,120,Web,1\nsoon,120,Web,1\n"
     told = {"sheet": "takings", "source": "till.csv", "data": data}
     draft = shop.do(lambda s: drafts.send(session=s, now=now, actor_id=FIRST_ACTOR, **told))  # type: ignore[arg-type]
@@ -144,6 +148,22 @@ def _went_on(shop: TestWorkshop, machine_id: int, feed_id: int) -> None:
     shop.do(lambda s: deliveries.send_back(session=s, now=now, by=by(), spool_codes=back, note="crushed"))
     since = now - timedelta(days=7)
     shop.do(lambda s: wastebin.weigh(session=s, now=now, by=by(), held_mg=300_000, since_at=since))
+
+
+def _gets_notices(shop: TestWorkshop) -> None:
+    """Let somebody get notices, and one be given up."""
+    now, about = shop.now, frozenset(About)
+    wants = Wants("Ada", NoticeWay.WEBHOOK, "https://hooks.example/x", DigestWhen.EVERY_DAY, 7, about)
+    number = shop.do(lambda s: addressees.add(session=s, now=now, by_id=FIRST_ACTOR, wants=wants))
+    kind = NoticeKind.DIGEST
+    shop.do(lambda s: outbox.put(s, now, addressee_id=number, kind=kind, key="digest:2026-03-04"))
+    shop.do(lambda s: addressees.trial(session=s, now=now, addressee_id=number, key="form-1"))
+    with shop.store.write() as session:
+        (first, *_) = outbox.due(session, now)
+        ours = outbox.claim(session, now, first.notice_id, was="")
+        assert ours is not None
+        late = now + timedelta(days=2)
+        outbox.not_sent(session, late, ours, subject="Larch stands still", words="Nothing answers at hooks.example.")
 
 
 def _ordered(shop: TestWorkshop) -> int:
