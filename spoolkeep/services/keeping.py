@@ -76,10 +76,11 @@ def backup(store: Store, *, now: datetime, to: Path | None = None) -> Kept:
     return _copy(store, to / name if to and to.is_dir() else to or folder / name)
 
 
-def look(store: Store, *, now: datetime) -> Kept | None:
+def look(store: Store, *, now: datetime, apart: bool = False) -> Kept | None:
     """Give the copy of this shop day, made on the first look after the day has begun, else None; then old ones go.
 
-    One process makes it, whoever looks. What failed is written down and tried again an hour later.
+    One process makes it, whoever looks; `apart` proves it in another one. What failed is written down and tried again
+    an hour later.
     Errors: those of `backup`.
     """
     if store.file is None:
@@ -94,7 +95,7 @@ def look(store: Store, *, now: datetime) -> Kept | None:
         return None
     try:
         _remove_parts(folder, now)
-        kept = _copy(store, folder / f"{DAILY}{now:{STAMP}}.sqlite")
+        kept = _copy(store, folder / f"{DAILY}{now:{STAMP}}.sqlite", apart=apart)
         rotate(folder, clock.day_of)
     except Exception as fault:
         unforeseen = f"{type(fault).__name__}; the server's log says more."
@@ -124,7 +125,7 @@ class Keeper:
 
     def _look(self, now: datetime) -> None:
         try:
-            look(self._store, now=now)
+            look(self._store, now=now, apart=True)
         except Exception:  # noqa: BLE001 - the next look comes all the same
             _log.exception("The daily copy could not be made; it is tried again.")
 
@@ -185,8 +186,8 @@ def _file(store: Store) -> Path:
     return store.file
 
 
-def _copy(store: Store, target: Path) -> Kept:
-    path, proof = copy_in_use(_file(store), target)
+def _copy(store: Store, target: Path, *, apart: bool = False) -> Kept:
+    path, proof = copy_in_use(_file(store), target, apart=apart)
     return Kept(path, path.stat().st_size, proof.revision, proof.difference)
 
 

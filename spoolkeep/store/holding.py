@@ -34,7 +34,8 @@ def hold(path: Path, *, alone: bool) -> Hold | None:
     Source: flock(2); the C runtime's _locking.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    # who may only read the file may still share it: a server often runs as another user than who restores
+    handle = os.open(path, (os.O_RDWR if alone else os.O_RDONLY) | os.O_CREAT, 0o666)
     try:
         _lock(handle, alone=alone)
     except BlockingIOError:

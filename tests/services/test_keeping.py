@@ -126,7 +126,7 @@ def test_a_full_disk_is_said_removes_nothing_and_is_tried_again_in_an_hour(
 
 
 def test_what_nobody_foresaw_is_said_too(kept: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(*_: object) -> None:
+    def broken(*_: object, **_more: object) -> None:
         raise RuntimeError("not for pages")
 
     monkeypatch.setattr(keeping, "copy_in_use", broken)
@@ -182,7 +182,8 @@ def test_what_a_process_that_was_killed_left_goes_a_day_later(kept: Store, folde
 def test_a_slow_copy_holds_no_look_up_and_is_not_begun_twice(kept: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     begun, may_end = list[datetime](), threading.Event()
 
-    def slowly(_: Store, *, now: datetime) -> None:
+    def slowly(_: Store, *, now: datetime, apart: bool) -> None:
+        assert apart, "a server's pages wait for no proof"
         begun.append(now)
         assert may_end.wait(20)
 
@@ -199,7 +200,7 @@ def test_a_look_that_fails_is_logged_and_ends_nothing(
 ) -> None:
     looked = threading.Event()
 
-    def broken(_: Store, *, now: datetime) -> None:
+    def broken(_: Store, *, now: datetime, **_more: object) -> None:
         looked.set()
         raise RuntimeError(f"no disk at {now}")
 

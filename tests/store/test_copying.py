@@ -1,5 +1,6 @@
 """A copy of a database in use is of one moment, proved before it has a name, and never half."""
 
+import os
 import shutil
 import sqlite3
 import threading
@@ -13,7 +14,7 @@ import pytest
 
 from spoolkeep.domain.errors import Conflict, WrongDatabase
 from spoolkeep.store import copying
-from spoolkeep.store.copying import copy_in_use, proved
+from spoolkeep.store.copying import copy_in_use, proved, proved_apart
 from spoolkeep.store.holding import hold
 
 
@@ -182,6 +183,30 @@ def test_a_copy_whose_books_differ_is_kept_under_a_name_that_says_so(database: P
     assert proof.difference
     assert "day_total" in proof.difference
     nothing_else(copied.parent, "differs-one.sqlite")
+
+
+class Deadly(type(Path())):  # type: ignore[misc] # Path is made for each system
+    """A path that ends whichever process reads it."""
+
+    def __reduce__(self) -> tuple[object, tuple[int]]:
+        """Give what ends it."""
+        return os._exit, (3,)
+
+
+def test_a_process_that_is_ended_proves_nothing(tmp_path: Path) -> None:
+    with pytest.raises(WrongDatabase, match="could not be proved"):
+        proved_apart(Deadly(tmp_path))
+
+
+def test_a_process_of_its_own_finds_the_same(database: Path, tmp_path: Path) -> None:
+    copied, proof = copy_in_use(database, tmp_path / "copies" / "one.sqlite", apart=True)
+    assert proof == proved(copied)
+    _torn(copied)
+    with pytest.raises(WrongDatabase) as here:
+        proved(copied)
+    with pytest.raises(WrongDatabase) as there:
+        proved_apart(copied)
+    assert (there.value.code, there.value.words) == (here.value.code, here.value.words)
 
 
 def test_no_copy_is_written_over(database: Path) -> None:
