@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import Connection, create_engine, text
 
+from spoolkeep.services import experience, orderplan, outlooks, record, untold
 from spoolkeep.services.demo import prepare
 from spoolkeep.services.instance import Instance
 from spoolkeep.store.acts import By
@@ -24,6 +25,12 @@ if folder := scratch.choose(os.environ.get(scratch.SETTING)):
     os.environ[scratch.SETTING] = tempfile.tempdir = folder  # the workers and every program they start inherit it
 
 NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
+
+
+def _forget(store: Store) -> None:
+    """Forget what was reckoned from the last test's database: the next one lies under the same address."""
+    for service in (experience, orderplan, outlooks, record, untold):
+        service._KEPT.pop(store.engine.dialect, None)  # noqa: SLF001 - as above
 
 
 @pytest.fixture
@@ -123,6 +130,7 @@ def sqlite_file(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Store]:
 def sqlite_store(request: pytest.FixtureRequest, sqlite_file: tuple[Path, Store]) -> Iterator[Store]:
     """Give a new store on SQLite: empty, or with the workshop that a `shop` is."""
     path, store = sqlite_file
+    _forget(store)
     path.write_bytes(request.getfixturevalue("sqlite_set_up" if "shop" in request.fixturenames else "sqlite_template"))
     yield store
     store.close()
@@ -164,6 +172,7 @@ def new_postgres_store(
         postgres_admin.execute(text(f"CREATE DATABASE {made[-1]} TEMPLATE {template}"))
         if number == len(postgres_stores):
             postgres_stores.append(open_store(postgres_address.format(made[-1])))
+        _forget(postgres_stores[number])
         return postgres_stores[number]
 
     yield make

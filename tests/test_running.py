@@ -63,3 +63,17 @@ def test_systemd_understands_the_service_file(run: Run, tmp_path: Path) -> None:
     done = subprocess.run([verify, "verify", file], capture_output=True, text=True, check=False)
     assert str(file) not in done.stderr, done.stderr
     assert "Unknown" not in done.stderr
+
+
+def test_whoever_helps_is_sent_a_file_and_told_to_look_through_it(run: Run) -> None:
+    assert run("upgrade", "--instance", "shop")[0] == 0
+    code, said, _ = run("diagnose", "--instance", "shop", "-o", "d.zip")
+    assert code == 0
+    assert "Wrote d.zip" in said
+    assert "Look through it before you send it" in said
+    assert "Not to be read" not in said
+    Path("shop/spoolkeep.sqlite").write_bytes(b"not a database")
+    code, said, _ = run("diagnose", "--instance", "shop", "-o", "d.zip")
+    assert code == 0
+    assert "Not to be read: database.check" in said
+    assert run("diagnose", "--instance", "shop", "-o", "none/d.zip")[0] == 1

@@ -19,6 +19,7 @@ COMMANDS = {
     "upgrade": "workshop",
     "check": "workshop",
     "service-file": "running:service_file",
+    "diagnose": "running",
     "backup": "keeping",
     "restore": "keeping",
     "export": "keeping",

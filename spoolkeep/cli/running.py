@@ -11,8 +11,10 @@ from pathlib import Path
 
 import click
 
-from spoolkeep.cli.printed import instance_option
+from spoolkeep.cli.printed import instance_option, this_moment
 from spoolkeep.cli.workshop import serve
+from spoolkeep.services import diagnosis
+from spoolkeep.services.instance import Instance
 
 STATE = Path("/var/lib")
 """Where systemd keeps what a service owns. Source: systemd.exec(5), StateDirectory."""
@@ -108,3 +110,33 @@ def _quoted(word: str, *, run: bool = True) -> str:
     if run:
         escaped = escaped.replace("$", "$$")
     return f'"{escaped}"' if escaped != word or any(mark in word for mark in " ;'") else word
+
+
+@click.command()
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The ZIP file to write; spoolkeep-diagnosis and the time if left out.",
+)
+@click.option(
+    "--check",
+    "check_s",
+    type=click.FloatRange(min=0),
+    default=diagnosis.CHECK_S,
+    show_default=True,
+    help="For how many seconds the books are checked at most.",
+)
+@instance_option()
+def diagnose(*, output: Path | None, check_s: float, folder: Path) -> None:
+    """Write what whoever helps needs to know, without names, amounts or secrets; also of a database that is broken."""
+    now = this_moment()
+    target = output or Path(f"spoolkeep-diagnosis-{now:%Y%m%d-%H%M%S}.zip")
+    try:
+        unread = diagnosis.write(Instance(folder), target, now=now, check_s=check_s)
+    except OSError as fault:
+        raise click.ClickException(f"{target} cannot be written: {fault.strerror}. Name another place.") from None
+    click.echo(f"Wrote {target}: versions, settings, numbers of rows, sizes, copies, failures and the latest log.")
+    if unread:
+        click.echo(f"Not to be read: {', '.join(unread)}.")
+    click.echo("It should hold no name, amount or secret. Look through it before you send it: all of it is plain text.")

@@ -130,7 +130,7 @@ def plastic(*, session: Session, now: datetime, article_id: int | None = None, m
     told_by = next((one for one, cost in costs.items() if cost is not None), None)
     now_minor = costs[told_by] if told_by else None
     month_mg, takings = Fraction(sum(daily_mg.values())) * MONTH, _takings(session, since)
-    bought = experience.bought(session, since=now - timedelta(days=experience.DAYS))
+    bought = experience.bought(session, since=now - timedelta(days=experience.DAYS), until=now)
     share = Fraction(-drawn_minor, takings) if takings > 0 else None
     return Plastic(
         month_mg=month_mg,
@@ -225,7 +225,7 @@ def freight(*, session: Session, now: datetime, asked: FreightAsked) -> FreightA
     if asked.supplier_id is not None and (supplier is None or not supplier.live):
         raise NotFound("no_such_supplier", "There is no such supplier. Choose one from the list.")
     free = None if supplier is None else supplier.free_freight_minor
-    bought = experience.bought(session, since=now - timedelta(days=experience.DAYS))
+    bought = experience.bought(session, since=now - timedelta(days=experience.DAYS), until=now)
     came = bought.parcels if supplier is None else bought.of(supplier.id)
     paid = [one for one in came if free is None or one.value_minor < free]
     if came and not paid and asked.basket_minor is None:

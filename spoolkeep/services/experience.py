@@ -18,7 +18,7 @@ from sqlmodel import col
 from spoolkeep.domain.failing import Learned, Seller
 from spoolkeep.domain.truecost import MG_PER_KG, Losing, Lost, losing, unknown_losing
 from spoolkeep.domain.words import JobState, Kind, Outcome
-from spoolkeep.services import failures
+from spoolkeep.services import failures, outlooks
 from spoolkeep.services.shop import Shop
 from spoolkeep.store.journal import batched
 from spoolkeep.store.tables import Article, Delivery, Job, Machine, Material, Movement, Spool
@@ -79,18 +79,18 @@ class Experience:
 
 
 def read(session: Session, *, shop: Shop, now: datetime) -> Experience:
-    """Give what the last year tells."""
+    """Give what the year up to a moment tells."""
     since = now - timedelta(days=DAYS)
-    lots, lost = _jobs(session, shop, since)
+    lots, lost = _jobs(session, shop, since, until=now)
     any_lost = reduce(_together, lost.values(), _NOTHING)
     usual = losing(any_lost, like=unknown_losing(shop.earns_minor_per_hour))
-    lies, lies_any = _lies(session, since=shop.today(since))
+    lies, lies_any = _lies(session, since=shop.today(since), until=shop.today(now))
     return Experience(
         since=since,
         learned=Learned(lots),
         losing={material: losing(one, like=usual) for material, one in lost.items()},
         losing_any=usual,
-        bought=bought(session, since=since),
+        bought=bought(session, since=since, until=now),
         lies=lies,
         lies_any=lies_any,
     )
@@ -101,12 +101,17 @@ _KEPT: WeakKeyDictionary[Dialect, tuple[Hashable, Experience]] = WeakKeyDictiona
 
 
 def kept(session: Session, *, shop: Shop, now: datetime) -> Experience:
-    """Give what the last year tells as it was read first on this shop day: a plan asks for it at every look."""
+    """Give what the year up to today tells, and nothing of today: a plan asks for it at every look.
+
+    So whoever reads it, at whatever hour and in whichever process, reads the same.
+    """
     database = session.get_bind().engine.dialect
-    rests_on = (shop, shop.today(now))
+    today = shop.today(now)
+    rests_on = (shop, today, outlooks.last_of_past(session, today))
     known = _KEPT.get(database)
     if known is None or known[0] != rests_on:
-        known = _KEPT[database] = (rests_on, read(session, shop=shop, now=now))
+        yesterday = shop.clock.span_of(today)[0] - timedelta(microseconds=1)
+        known = _KEPT[database] = (rests_on, read(session, shop=shop, now=yesterday))
     return known[1]
 
 
@@ -120,12 +125,14 @@ class _Sums:
     """Milligrams by lot."""
 
 
-def _jobs(session: Session, shop: Shop, since: datetime) -> tuple[dict[Seller, list[tuple[int, int]]], dict[str, Lost]]:
+def _jobs(
+    session: Session, shop: Shop, since: datetime, *, until: datetime
+) -> tuple[dict[Seller, list[tuple[int, int]]], dict[str, Lost]]:
     """Give failed and all jobs by lot of each seller, and what jobs of each material came to.
 
     A job counts for every seller that it drew from, once, for the lot that gave most; its hours by its grams.
     """
-    draws = failures.draws_since(session, since)
+    draws = failures.draws_since(session, since, until=until)
     spools = _spools(session, np.unique(draws.spool).tolist())
     sums: dict[int, dict[str, _Sums]] = {}
     failed: dict[int, bool] = {}
@@ -226,8 +233,8 @@ def _spools(session: Session, spool_ids: list[int]) -> dict[int, tuple[Seller, o
     return found
 
 
-def bought(session: Session, *, since: datetime) -> Bought:
-    """Give the deliveries since, by parcel, and what usually comes of an item at once."""
+def bought(session: Session, *, since: datetime, until: datetime) -> Bought:
+    """Give the deliveries of a span, by parcel, and what usually comes of an item at once."""
     query: Any = (
         select(
             col(Delivery.id),
@@ -242,6 +249,7 @@ def bought(session: Session, *, since: datetime) -> Bought:
         .join(Spool, col(Spool.delivery_id) == col(Delivery.id))
         .join(Movement, col(Movement.spool_id) == col(Spool.id))
         .where(col(Delivery.live), col(Spool.live), col(Delivery.arrived_at) > since)
+        .where(col(Delivery.arrived_at) <= until)
         .where(col(Movement.kind) == Kind.DELIVERY, col(Movement.sign) == 1)
         .group_by(col(Delivery.id), col(Delivery.supplier_id), col(Delivery.freight_minor), col(Delivery.arrived_at))
         .group_by(col(Spool.article_id))
@@ -258,7 +266,7 @@ def bought(session: Session, *, since: datetime) -> Bought:
     return Bought(tuple(parcels.values()), {item: round(sum(some) / len(some)) for item, some in came.items()})
 
 
-def _lies(session: Session, *, since: date) -> tuple[dict[int, float], float]:
+def _lies(session: Session, *, since: date, until: date) -> tuple[dict[int, float], float]:
     """Give the mean days between delivery and use, by item and of all, each draw by its grams.
 
     An item's own lean on those of all for a kilogram; without any draw it is UNTOLD_LIES_DAYS.
@@ -270,6 +278,7 @@ def _lies(session: Session, *, since: date) -> tuple[dict[int, float], float]:
         select(col(Spool.article_id), func.sum(mg * days), func.sum(mg))
         .join(Spool, col(Spool.id) == col(Movement.spool_id))
         .where(col(Movement.kind) == Kind.DRAW, col(Movement.shop_day) > since)
+        .where(col(Movement.shop_day) <= until)
         .group_by(col(Spool.article_id))
     )
     told = {item: (-float(by_days), -int(drawn)) for item, by_days, drawn in session.execute(query) if drawn}

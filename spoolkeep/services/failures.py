@@ -89,8 +89,8 @@ def _lot(row: Row[Any]) -> str:
     return ", ".join(filter(None, (row.material, row.lot, row.supplier))) if row.lot else ""
 
 
-def draws_since(session: Session, since: datetime) -> Draws:
-    """Give the draws that stand of the jobs that ended since."""
+def draws_since(session: Session, since: datetime, *, until: datetime | None = None) -> Draws:
+    """Give the draws that stand of the jobs that ended since, up to a moment or all."""
     back = aliased(Movement)
     query: Any = (
         select(
@@ -106,6 +106,8 @@ def draws_since(session: Session, since: datetime) -> Draws:
         .where(col(Movement.kind) == Kind.DRAW, col(Movement.sign) == 1)
         .where(~select(col(back.id)).where(col(back.reverses_id) == col(Movement.id)).exists())
     )
+    if until is not None:
+        query = query.where(col(Job.ended_at) <= until)
     flat = np.fromiter(chain.from_iterable(session.execute(query)), np.int64).reshape(-1, 6)
     for stopped, later in session.execute(_went_on()):
         first = flat[:, 0] == stopped

@@ -61,7 +61,7 @@ def told(session: Session, *, today: date) -> Outlooks:
     articles = tuple(session.execute(query).all())
     parts = select(col(ProductPart.product_id), col(ProductPart.article_id), col(ProductPart.mg))
     in_products = tuple(session.execute(parts.where(col(ProductPart.live)).order_by(col(ProductPart.id))).all())
-    rests_on = (today, _last_of_past(session, today), known, closed, articles, in_products)
+    rests_on = (today, last_of_past(session, today), known, closed, articles, in_products)
     database = session.get_bind().engine.dialect
     kept = _KEPT.get(database)
     if kept is None or kept[0] != rests_on:
@@ -72,7 +72,7 @@ def told(session: Session, *, today: date) -> Outlooks:
     return kept[1]
 
 
-def _last_of_past(session: Session, today: date) -> int | None:
+def last_of_past(session: Session, today: date) -> int | None:
     """Give the last movement of a day before today: what changes the past, a late report or an undo, is one more."""
     query = select(col(Movement.id)).where(col(Movement.shop_day) < today).order_by(col(Movement.id).desc()).limit(1)
     return session.scalar(query)

@@ -18,9 +18,10 @@ from flask.testing import FlaskClient
 from sqlalchemy import func, select
 from sqlmodel import col
 
-from spoolkeep.domain.words import Role, Scope
-from spoolkeep.services import outlooks, stations, stock, tokens
+from spoolkeep.domain.words import Outcome, Role, Scope
+from spoolkeep.services import experience, joblist, jobs, outlooks, stations, stock, tokens
 from spoolkeep.services.catalogue import SupplierEntry
+from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.signing import HOURLY
 from spoolkeep.store.engine import Store, open_store
@@ -32,7 +33,7 @@ from tests.web.conftest import HOST, PASSWORD
 from tests.web.door import sign_in
 from tests.web.programs import Load, program_token, serving
 from tests.web.test_imports import NAMES, SHEET, named, sent
-from tests.workshop import TestWorkshop, somebody
+from tests.workshop import TestWorkshop, by, somebody
 
 BEHIND = timedelta(seconds=3)
 
@@ -249,3 +250,23 @@ def test_two_programs_with_folders_of_their_own_serve_one_workshop(
         assert booked == loads[0].answered | loads[1].answered
         assert next(differences(session), None) is None
     assert (folders[0] / "secret").read_bytes() != (folders[1] / "secret").read_bytes()
+
+
+def test_what_a_year_taught_is_the_same_at_whatever_hour_each_reads_it(two: Two, other: Store) -> None:
+    shop, now = two.shop, two.shop.now
+
+    def taught(store: Store, at: datetime) -> tuple[object, ...]:
+        with store.read() as session:
+            told = experience.kept(session, shop=load_shop(session), now=at)
+        return told.since, told.losing, told.losing_any, told.bought, told.lies, told.lies_any
+
+    first = taught(shop.store, now)
+    (code,) = shop.deliver()
+    shop.scan(code, shop.feeds[0])
+    with shop.store.read() as session:
+        (feed, _) = joblist.feeds_of(session=session, machine_id=shop.machine())
+    report = JobReport("Hook", shop.machine(), (FeedGrams(400_000, feed.feed_id),))
+    shop.do(lambda s: jobs.report_job(session=s, now=now, by=by(), report=report, outcome=Outcome.FAILED, ended_at=now))
+    assert taught(other, now + timedelta(hours=2)) == first
+    tomorrow = taught(other, now + timedelta(days=1))
+    assert tomorrow[2:4] != first[2:4]
