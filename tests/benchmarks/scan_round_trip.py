@@ -101,7 +101,7 @@ def running(target: Callable[[str, int], None], folder: str) -> Iterator[int]:
         port = free.getsockname()[1]
     process = multiprocessing.get_context("spawn").Process(target=target, args=(folder, port), daemon=True)
     process.start()
-    for _ in range(200):
+    for _ in range(2400):
         with socket.socket() as tried:
             if tried.connect_ex(("127.0.0.1", port)) == 0:
                 break

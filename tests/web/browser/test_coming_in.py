@@ -82,7 +82,10 @@ def state(page: Page) -> Any:  # noqa: ANN401 - as the page's script has it
 
 def kept(page: Page) -> list[str]:
     """Give the codes that this device keeps until they are answered."""
-    found = page.evaluate("JSON.parse(localStorage.getItem('spoolkeep-waiting-scans') ?? '[]').map((one) => one.code)")
+    found = page.evaluate(
+        """Object.entries(localStorage).filter(([name]) => name.startsWith('spoolkeep-waiting-scans '))
+          .map(([, item]) => JSON.parse(item)).sort((one, other) => one.at - other.at).map((item) => item.code)"""
+    )
     assert isinstance(found, list)
     return found
 

@@ -33,8 +33,10 @@ SCANS = 100
 ROUNDS = 5
 A_MINUTE_LATER = """
 const name = document.querySelector('form[data-scan]').dataset.keptAs;
-const items = JSON.parse(localStorage.getItem(name)).map((item) => ({ ...item, at: item.at - 40000 }));
-localStorage.setItem(name, JSON.stringify(items));
+for (const key of Object.keys(localStorage).filter((one) => one.startsWith(`${name} `))) {
+  const item = JSON.parse(localStorage.getItem(key));
+  localStorage.setItem(key, JSON.stringify({ ...item, at: item.at - 40000 }));
+}
 """
 TONES = """
 window.tones = [];
@@ -94,6 +96,55 @@ def test_a_reload_during_an_outage_keeps_what_waits(page: Page, address: str, sh
     expect(page.locator("[data-outbox] li")).to_have_count(2)
     page.unroute(f"{address}/bench")
     expect(page.locator(".feed").nth(0)).to_contain_text("PLA Slate black", timeout=20_000)
+
+
+def test_two_tabs_of_one_device_send_what_waits_once_and_in_the_order_scanned(
+    page: Page, address: str, shop: TestWorkshop
+) -> None:
+    first, second, third = shop.deliver(3)
+    other = page.context.new_page()
+    way = f"{address}/bench"
+    page.context.route(way, lambda route: route.abort() if route.request.method == "POST" else route.continue_())
+    for tab in (page, other):
+        tab.goto(way)
+        ready(tab)
+    codes = (first, shop.feeds[0], second, shop.feeds[1], third, shop.feeds[0])
+    for at, code in enumerate(codes):
+        tab = (page, other)[at % 3 == 1]  # the half of a pair may be scanned in the other tab
+        tab.bring_to_front()
+        tab.keyboard.type(code, delay=8)
+        tab.keyboard.press("Enter")
+    for tab in (page, other):
+        tab.reload()
+        listed = tab.locator("[data-outbox] li")
+        expect(listed).to_have_count(len(codes))
+        assert [str(one).split(" scanned")[0] for one in listed.all_text_contents()] == list(codes)
+    page.context.unroute(way)
+    for tab in (page, other):
+        expect(tab.locator("[data-outbox]")).to_be_hidden(timeout=30_000)
+        ready(tab)
+        expect(tab.locator(".feed").nth(0)).to_contain_text(third[:4], timeout=20_000)
+    with shop.store.read() as session:
+        acts = session.scalars(select(col(Act.about)).where(col(Act.kind) == "scan").order_by(col(Act.id))).all()
+        query = select(col(Spool.serial)).join(Loading, col(Loading.spool_id) == col(Spool.id))
+        loaded = [code_text(CodeKind.SPOOL, serial) for serial in session.scalars(query.order_by(col(Loading.id)))]
+    assert (len(acts), loaded) == (len(codes), [first, second, third])
+
+
+def test_what_a_closed_tab_left_waiting_is_sent_by_the_other_one(page: Page, address: str, shop: TestWorkshop) -> None:
+    (spool,) = shop.deliver()
+    other = page.context.new_page()
+    page.goto(f"{address}/bench")
+    ready(page)
+    other.goto(f"{address}/bench")
+    ready(other)
+    cut(other, address)
+    for code in (spool, shop.feeds[0]):
+        other.keyboard.type(code, delay=8)
+        other.keyboard.press("Enter")
+    expect(other.locator("[data-outbox] li")).to_have_count(2)
+    other.close()
+    expect(page.locator(".feed").nth(0)).to_contain_text(spool[:4], timeout=40_000)
 
 
 def test_what_is_refused_while_nobody_looks_is_kept_for_a_person(

@@ -1,24 +1,52 @@
-/* Lists that outlast a reload, on this device. Codes, keys and words only; a device that keeps nothing still scans. */
+/*
+ * Things that outlast a reload, on this device: each lies by itself under its key, so that tabs of one device see the same ones, in the
+ * same order, and none writes over another's. Codes, keys and words only; where a device keeps nothing, the page itself still holds them.
+ */
 
-export function kept(name, fields) {
-  try {
-    const found = JSON.parse(localStorage.getItem(name) ?? "[]");
-    return Array.isArray(found) ? found.filter((item) => fields.every((field) => typeof item?.[field] === "string")) : [];
-  } catch {
-    return [];
+export function shelf(name, fields) {
+  const held = new Map();
+  const place = (key) => `${name} ${key}`;
+
+  function read(key) {
+    try {
+      const item = JSON.parse(localStorage.getItem(key));
+      return fields.every((field) => typeof item?.[field] === "string") && typeof item.at === "number" ? item : null;
+    } catch {
+      return null;
+    }
   }
-}
 
-/* What this page holds beside what other tabs of the device hold: `mine` are the keys that it ever held. */
-export function keepBeside(name, items, mine) {
-  items.forEach((item) => mine.add(item.key));
-  keep(name, [...kept(name, ["code", "key"]).filter((item) => !mine.has(item.key)), ...items]);
-}
-
-export function keep(name, items) {
-  try {
-    localStorage.setItem(name, JSON.stringify(items));
-  } catch {
-    // the page itself still holds them
+  function lying() {
+    try {
+      return Object.keys(localStorage).filter((key) => key.startsWith(place("")));
+    } catch {
+      return [];
+    }
   }
+
+  /* All of them, in the order in which they were put there. */
+  function all() {
+    return [...lying().map(read).filter(Boolean), ...held.values()].sort((one, other) => one.at - other.at || (one.key < other.key ? -1 : 1));
+  }
+
+  function put(item) {
+    const last = all().at(-1)?.at ?? 0;
+    const kept = { ...item, at: Math.max(item.at, last + 1) }; // a clock that is set back changes no order
+    try {
+      localStorage.setItem(place(item.key), JSON.stringify(kept));
+    } catch {
+      held.set(item.key, kept);
+    }
+  }
+
+  function drop(key) {
+    held.delete(key);
+    try {
+      localStorage.removeItem(place(key));
+    } catch {
+      // it was never there
+    }
+  }
+
+  return { all, put, drop, clear: () => all().forEach((item) => drop(item.key)) };
 }

@@ -5,7 +5,7 @@
  * It must not know what a code means.
  */
 import { follow, look } from "./board.js";
-import { kept, keep, keepBeside } from "./kept.js";
+import { shelf } from "./kept.js";
 import { sound } from "./sound.js";
 
 const WAIT_MS = 8000;
@@ -22,10 +22,10 @@ const outbox = document.querySelector("[data-outbox]");
 const drop = document.querySelector("[data-outbox-drop]");
 const returned = document.querySelector("[data-returned]");
 const touch = window.matchMedia("(pointer: coarse)").matches;
-const waiting = kept(KEPT_AS, ["code", "key"]); // { code, key, at } in the order scanned; the first is being sent, or failed and is kept
-const refused = kept(`${KEPT_AS}-refused`, ["code", "words"]); // { code, words, at }
+const LEFT_MS = 15000; // so long another tab of this device has to send what it put there, before this one does
+const waiting = shelf(KEPT_AS, ["code", "key"]); // { code, key, at } in the order scanned; the first is being sent, or failed and is kept
+const refused = shelf(`${KEPT_AS}-refused`, ["code", "key", "words"]); // { code, key, words, at }
 const PAGE = freshKey();
-const mine = new Set(waiting.map((item) => item.key));
 let sending = false;
 let tries = 0;
 let timer = 0;
@@ -33,11 +33,6 @@ let timer = 0;
 /* randomUUID is missing on a workshop's plain-http network, getRandomValues is there. */
 function freshKey() {
   return Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
-}
-
-function keepAll() {
-  keepBeside(KEPT_AS, waiting, mine);
-  keep(`${KEPT_AS}-refused`, refused);
 }
 
 function say(name, words) {
@@ -59,13 +54,15 @@ function line(words, at) {
 
 /* What waits is shown once it waits longer than a scan takes; what came back until a person has seen to it. */
 function list(isAway) {
-  drop.hidden = form.dataset.state !== "kept" || waiting.length === 0;
-  outbox.hidden = !isAway || waiting.length === 0;
-  const scans = waiting.length === 1 ? "1 scan waits here" : `${waiting.length} scans wait here`;
+  const codes = waiting.all();
+  const back = refused.all();
+  drop.hidden = form.dataset.state !== "kept" || codes.length === 0;
+  outbox.hidden = !isAway || codes.length === 0;
+  const scans = codes.length === 1 ? "1 scan waits here" : `${codes.length} scans wait here`;
   outbox.querySelector("[data-outbox-words]").textContent = `${scans}, each sent once, in this order`;
-  outbox.querySelector("[data-outbox-list]").replaceChildren(...waiting.map((item) => line(item.code, item.at)));
-  returned.hidden = refused.length === 0;
-  returned.querySelector("[data-returned-list]").replaceChildren(...refused.map((item) => line(`${item.code}: ${item.words}`, item.at)));
+  outbox.querySelector("[data-outbox-list]").replaceChildren(...codes.map((item) => line(item.code, item.at)));
+  returned.hidden = back.length === 0;
+  returned.querySelector("[data-returned-list]").replaceChildren(...back.map((item) => line(`${item.code}: ${item.words}`, item.at)));
 }
 
 function stationed(target) {
@@ -122,12 +119,15 @@ async function send(item) {
   if (answer.status >= 500 || answer.status === 429) return "lost";
   const shown = show(await answer.text()) ?? (answer.status >= 400 ? { refused: true, words: `not taken (${answer.status}). Open the page again.`, unseen: true } : null);
   if (!shown) return "lost";
-  if (shown.refused && (shown.unseen || Date.now() - item.at > LATE_MS)) refused.push({ code: item.code, words: shown.words, at: item.at });
+  if (shown.refused && (shown.unseen || Date.now() - item.at > LATE_MS)) refused.put({ code: item.code, key: item.key, words: shown.words, at: item.at });
   return "answered";
 }
 
 function holdBack(why) {
-  const codes = waiting.map((item) => item.code).join(", ");
+  const codes = waiting
+    .all()
+    .map((item) => item.code)
+    .join(", ");
   if (why === "signed out") {
     document.querySelectorAll("#scan-live .message").forEach((one) => one.remove());
     say("kept", "");
@@ -155,17 +155,16 @@ async function drain() {
   clearTimeout(timer);
   sending = true;
   const isAway = tries > 0;
-  while (waiting.length > 0) {
-    if (!isAway) say("busy", `Sending ${waiting[0].code}`);
-    const came = await send(waiting[0]).catch(() => "lost");
+  for (let item = waiting.all()[0]; item; item = waiting.all()[0]) {
+    if (!isAway) say("busy", `Sending ${item.code}`);
+    const came = await send(item).catch(() => "lost");
     if (came !== "answered") {
       sending = false;
       holdBack(came);
       return;
     }
     tries = 0;
-    waiting.shift();
-    keepAll();
+    waiting.drop(item.key);
     list(isAway);
   }
   sending = false;
@@ -182,8 +181,7 @@ form.addEventListener("submit", (event) => {
   event.preventDefault();
   const code = field.value.trim();
   field.value = "";
-  if (code) waiting.push({ code, key: freshKey(), at: Date.now(), page: PAGE, tick: performance.now() });
-  keepAll();
+  if (code) waiting.put({ code, key: freshKey(), at: Date.now(), page: PAGE, tick: performance.now() });
   field.focus();
   if (tries > 0) list(true);
   drain();
@@ -221,18 +219,16 @@ photo?.querySelector("input[type=file]").addEventListener("change", async (event
 });
 
 drop.addEventListener("click", () => {
-  waiting.length = 0;
+  waiting.clear();
   tries = 0;
   clearTimeout(timer);
-  keepAll();
   list(false);
   ready();
   field.focus();
 });
 
 returned.querySelector("[data-returned-done]").addEventListener("click", () => {
-  refused.length = 0;
-  keepAll();
+  refused.clear();
   list(tries > 0);
   field.focus();
 });
@@ -266,7 +262,16 @@ field.focus();
 ready();
 if (form.dataset.board) follow(form.dataset.board);
 list(false);
-if (waiting.length > 0) {
-  if (waiting.every((item) => Date.now() - item.at < FRESH_MS)) drain();
+const found = waiting.all();
+if (found.length > 0) {
+  if (found.every((item) => Date.now() - item.at < FRESH_MS)) drain();
   else holdBack("old");
 }
+
+/* Another tab of this device put something there, or took it: it is sent from here only where that tab leaves it lying. */
+let left = 0;
+window.addEventListener("storage", () => {
+  list(tries > 0);
+  clearTimeout(left);
+  left = setTimeout(() => tries === 0 && form.dataset.state === "ready" && waiting.all().length > 0 && drain(), LEFT_MS);
+});
