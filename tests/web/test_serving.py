@@ -10,6 +10,7 @@ import pytest
 
 from spoolkeep.services import assumed
 from spoolkeep.services.instance import Instance
+from spoolkeep.services.notices import sending
 from spoolkeep.store.engine import Store
 from spoolkeep.web import bodies, serving
 from spoolkeep.web.app import create_app
@@ -37,6 +38,27 @@ def test_somebody_looks_each_minute_and_goes_on_when_a_look_fails(
     assert set(map(id, looks)) == {id(store)}
     assert "tried again in a minute" in caplog.text
     assert len(looks) == seen, "nobody looks once it is over"
+
+
+def test_notices_are_looked_at_beside_the_pages_and_go_on_when_a_round_fails(
+    sqlite_store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    rounds, thrice = [], threading.Event()
+
+    def fails(teller: sending.Teller) -> int:
+        rounds.append(teller.folder)
+        if len(rounds) >= 3:
+            thrice.set()
+        raise RuntimeError("the disk is full")
+
+    monkeypatch.setattr(sending, "ROUND_EACH_S", 0.001)
+    monkeypatch.setattr(sending.Teller, "round", fails)
+    with sending.keep_telling(serving._teller(Instance(tmp_path), sqlite_store)):  # noqa: SLF001 - as above
+        assert thrice.wait(20)
+    seen = len(rounds)
+    assert set(rounds) == {tmp_path}
+    assert "Notices could not be looked at: RuntimeError: the disk is full" in caplog.text
+    assert len(rounds) == seen, "nobody looks once it is over"
 
 
 @pytest.fixture

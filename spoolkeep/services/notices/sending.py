@@ -83,10 +83,10 @@ class Teller:
         now = self.clock()
         with self.store.read() as session:
             receivers = [one for one in addressees.listing(session=session) if not one.paused]
+            if not receivers:
+                return 0
             dead = self._dead(outbox.held(session, now))
-            due = outbox.due(session, now, dead) if receivers else []
-        if not receivers:
-            return 0
+            due = outbox.due(session, now, dead)
         is_time = self._looked is None or self.ticks() - self._looked >= LOOK_EACH_S
         if is_time if look is None else look:
             self._looked = self.ticks()
