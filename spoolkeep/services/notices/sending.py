@@ -161,8 +161,8 @@ class Teller:
         if not self._is_free(one):
             return False  # another to the same addressee has begun in this round
         with self.store.write() as session:
-            message = _message(session, one, picture)
-            claimed = outbox.claim(session, picture.now, one.notice_id, was=one.claim) if message else None
+            claimed = outbox.claim(session, picture.now, one.notice_id, was=one.claim)
+            message = _message(session, one, picture) if claimed else None
         if message is None or claimed is None:
             return False
         thread = threading.Thread(
