@@ -13,6 +13,7 @@ from spoolkeep.domain.formats import CURRENCIES
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.services import onhand, spools, takings
 from spoolkeep.services.asked import Wanted
+from spoolkeep.services.notices import webhook
 from spoolkeep.services.onhand import MOST_PIECES, ToldAnswer
 from spoolkeep.services.spools import MOST_GROSS_MG, SpoolAnswer
 from spoolkeep.services.takings import MOST_MINOR, MOST_RATE_PPM, Taken, TakingsAnswer
@@ -86,6 +87,15 @@ class TakingsBody(Keyed):
     """Takings."""
 
     lines: list[TakenBody] = Field(min_length=1, max_length=_MOST_LINES)
+
+
+endpoints.sends(
+    "notice",
+    webhook.Told,
+    "A notice, to the webhooks that an owner entered.\n"
+    f"{webhook.MARK_HEADER} is its mark, {webhook.TIME_HEADER} the seconds since 1970, {webhook.SIGNATURE_HEADER} the "
+    "HMAC-SHA256 of seconds, line end, mark, line end and body, by the key that was shown once.",
+)
 
 
 @endpoints.declare("post", "/takings", body=TakingsBody, answers=TakingsAnswer, refusals=_LOST)

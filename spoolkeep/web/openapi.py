@@ -103,6 +103,7 @@ class JsonEndpoints:
     def __init__(self, pages: Blueprint, *, title: str, says: str) -> None:
         self._pages, self._title, self._says = pages, title, says
         self._declared: list[Declared] = []
+        self._sent: dict[str, tuple[type[BaseModel], str]] = {}
         self.document = cache(self._document)
         pages.register_error_handler(Unread, _unread)
 
@@ -132,9 +133,13 @@ class JsonEndpoints:
 
         return keep
 
+    def sends(self, name: str, body: type[BaseModel], says: str) -> None:
+        """Declare what is sent to a program's own address."""
+        self._sent[name] = body, says
+
     def _document(self) -> dict[str, Any]:
         """Give the OpenAPI document of what was declared."""
-        schemas, definitions = _schemas(self._declared)
+        schemas, definitions = _schemas(self._declared, self._sent)
         paths: dict[str, dict[str, Any]] = {}
         for one in self._declared:
             path = f"{self._pages.url_prefix or ''}{one.path}"
@@ -143,6 +148,9 @@ class JsonEndpoints:
             "openapi": OPENAPI,
             "info": {"title": self._title, "version": spoolkeep.__version__, "description": self._says},
             "paths": paths,
+            "webhooks": {
+                name: _sending(name, says, schemas[name, "serialization"]) for name, (_, says) in self._sent.items()
+            },
             "components": {
                 "schemas": definitions,
                 "responses": {_named(status): _refusal(status) for status in _used(self._declared)},
@@ -236,14 +244,25 @@ class _Schemas(GenerateJsonSchema):
 Schemas = Mapping[tuple[str, str], dict[str, Any]]
 
 
-def _schemas(declared: list[Declared]) -> tuple[Schemas, dict[str, Any]]:
+def _schemas(
+    declared: list[Declared], sent: Mapping[str, tuple[type[BaseModel], str]]
+) -> tuple[Schemas, dict[str, Any]]:
     """Give the schema of each body and answer by (endpoint, what), and the definitions to which they refer."""
     wanted: list[tuple[Any, Any, TypeAdapter[Any]]] = [("", "validation", TypeAdapter(Refused))]
+    wanted += [(name, "serialization", TypeAdapter(body)) for name, (body, _) in sent.items()]
     for one in declared:
         wanted.append((one.endpoint, "serialization", one.answers))
         wanted += [(one.endpoint, "validation", TypeAdapter(sent)) for sent in (one.body, one.query) if sent]
     found, rest = TypeAdapter.json_schemas(wanted, ref_template=_REFS, schema_generator=_Schemas)
     return {(name, mode): schema for (name, mode), schema in found.items()}, rest.get("$defs", {})
+
+
+def _sending(name: str, says: str, schema: dict[str, Any]) -> dict[str, Any]:
+    """Give what is sent to a program's own address, as OpenAPI 3.1 names it."""
+    summary, _, more = says.partition("\n")
+    told = {"operationId": f"{name}_sent", "summary": summary.rstrip("."), "description": more.strip()}
+    answers = {"2XX": {"description": "It has come; anything else, and it comes again."}}
+    return {"post": {**told, "requestBody": {"required": True, "content": _json(schema)}, "responses": answers}}
 
 
 def _operation(one: Declared, schemas: Schemas) -> dict[str, Any]:

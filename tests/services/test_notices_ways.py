@@ -25,6 +25,7 @@ from spoolkeep.services.notices.mailserver import Posting
 from spoolkeep.services.notices.webhook import Hook
 from spoolkeep.services.shop import Settings, Shop
 from spoolkeep.store.engine import Store
+from spoolkeep.web.api_shop import endpoints
 from tests.services import postbox
 from tests.workshop import TestWorkshop, by
 
@@ -387,3 +388,17 @@ def test_the_password_is_in_a_file_that_only_its_owner_reads_or_in_the_environme
 def test_a_line_is_one_line_and_no_longer_than_it_may_be() -> None:
     assert one_line(" a\r\n\tb\x1b[31m ") == "a b [31m"
     assert one_line("a" * 200) == "a" * 149 + "…"
+
+
+def test_the_papers_name_every_key_that_a_webhook_gets() -> None:
+    readme = (Path(__file__).parent.parent.parent / "README.md").read_text(encoding="utf-8")
+    part = readme.partition("\n## Notices")[2].partition("\n## ")[0]
+    for name in (*webhook.Told.model_fields, *webhook.TellMatter.model_fields):
+        assert f"`{name}`" in part, name
+    for header in (webhook.MARK_HEADER, webhook.TIME_HEADER, webhook.SIGNATURE_HEADER):
+        assert header in part
+    assert mailserver.PASSWORD_SETTING in part
+    told = endpoints.document()
+    sent = told["webhooks"]["notice"]["post"]["requestBody"]["content"]["application/json"]["schema"]
+    found = told["components"]["schemas"][sent["$ref"].rpartition("/")[2]]
+    assert list(found["properties"]) == list(webhook.Told.model_fields)

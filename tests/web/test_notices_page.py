@@ -46,6 +46,8 @@ def send(client: FlaskClient, form: dict[str, str], **more: str) -> str:
 def test_an_addressee_is_added_changed_paused_and_removed(client: FlaskClient) -> None:
     assert "Nobody gets notices yet, and nothing is sent." in unescape(client.get("/setup/notices").text)
     assert "ada@example.org" in send(client, ADA)
+    twice = client.post("/setup/notices", data={"key": "form-1", **ADA})
+    assert (twice.status_code, "go to that address already" in twice.text) == (409, True)
     page = send(client, ADA, do="alter", addressee="1", address="", digest_hour="6", name="Ada O", about="late")
     assert "every day, 06:00" in page
     assert "ada@example.org" in page, "its address stays"

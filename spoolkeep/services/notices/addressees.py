@@ -10,7 +10,7 @@ from sqlalchemy import case, func, or_, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.errors import BadInput, Conflict, NotFound
 from spoolkeep.domain.words import DigestWhen, NoticeKind, NoticeWay
 from spoolkeep.services.notices import mail, outbox, webhook
 from spoolkeep.services.notices.matters import About
@@ -70,10 +70,11 @@ class Went:
 
 
 def add(*, session: Session, now: datetime, by_id: int, wants: Wants) -> int:
-    """Give the number of a new addressee. Errors: BadInput."""
+    """Give the number of a new addressee. Errors: BadInput; Conflict where notices go to that address already."""
     if len(_there(session)) >= MOST:
         raise BadInput("too_many", f"There are {MOST} addressees already. Remove one first.")
     read = _read(wants)
+    _refuse_twice(session, read, but=0)
     row = Addressee(
         name=read.name,
         way=read.way,
@@ -94,6 +95,7 @@ def alter(*, session: Session, now: datetime, by_id: int, addressee_id: int, wan
     """Change what an addressee gets; the way stays. What waits goes to the new address. Errors: BadInput, NotFound."""
     row = _one(session, addressee_id)
     read = _read(replace(wants, way=NoticeWay(row.way), address=wants.address or row.address))
+    _refuse_twice(session, read, but=row.id)
     row.name, row.address, row.changed_by_id = read.name, read.address, by_id
     row.digest, row.digest_hour = read.digest, read.digest_hour
     for about in About:
@@ -127,13 +129,14 @@ def trial(*, session: Session, now: datetime, addressee_id: int, key: str) -> No
 
 def listing(*, session: Session) -> list[Receiver]:
     """Give every addressee, in the order of being added."""
+    there = _there(session)
+    if not there:
+        return []  # as in nearly every round of a workshop in which nobody gets notices
     sent = select(col(Notice.addressee_id), func.max(col(Notice.sent_at))).group_by(col(Notice.addressee_id))
     last = {row[0]: row[1] for row in session.execute(sent)}
     open_ones = select(col(Notice.addressee_id), func.count()).where(col(Notice.next_try_at).is_not(None))
     waiting = {number: int(count) for number, count in session.execute(open_ones.group_by(col(Notice.addressee_id)))}
-    return [
-        replace(receiver(row), last_sent_at=last.get(row.id), waiting=waiting.get(row.id, 0)) for row in _there(session)
-    ]
+    return [replace(receiver(row), last_sent_at=last.get(row.id), waiting=waiting.get(row.id, 0)) for row in there]
 
 
 def receiver(row: Addressee) -> Receiver:
@@ -205,6 +208,12 @@ def _one(session: Session, addressee_id: int) -> Addressee:
     if row is None or row.removed_at is not None:
         raise NotFound("no_such_addressee", "There is no such addressee any more. Look at the list again.")
     return row
+
+
+def _refuse_twice(session: Session, read: Wants, *, but: int) -> None:
+    alike = [one for one in _there(session) if (one.way, one.address) == (read.way, read.address) and one.id != but]
+    if alike:
+        raise Conflict("address_taken", f"Notices go to that address already, as {alike[0].name}. Change that one.")
 
 
 def _read(wants: Wants) -> Wants:

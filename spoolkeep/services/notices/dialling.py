@@ -14,6 +14,10 @@ _TRANSLATED = ipaddress.ip_network("64:ff9b::/96")
 """An IPv4 address within an IPv6 one. Source: RFC 6052."""
 
 
+_LATER_S = 5.0
+"""A socket gives up by itself only after its line was cut: so whatever breaks then is known for what it is."""
+
+
 class Unsent(Exception):  # noqa: N818 - it says what a notice is
     """A notice did not go out; `words` say why and what to do, without any secret."""
 
@@ -70,7 +74,7 @@ class Line:
             raise Unsent(refused or f"Notices do not go to where {host} lies. Enter a server that may get them.")
         for number, (family, kind, protocol, _, address) in enumerate(allowed):
             line = socket.socket(family, kind, protocol)
-            line.settimeout(self._seconds)
+            line.settimeout(self._seconds + _LATER_S)
             self._sockets.append(line)
             try:
                 line.connect(address)

@@ -81,10 +81,10 @@ class Teller:
         now = self.clock()
         with self.store.read() as session:
             receivers = [one for one in addressees.listing(session=session) if not one.paused]
+            if not receivers:
+                return 0
             dead = self._dead(outbox.held(session, now))
-            due = outbox.due(session, now, dead) if receivers else []
-        if not receivers:
-            return 0
+            due = outbox.due(session, now, dead)
         is_time = self._looked is None or self.ticks() - self._looked >= LOOK_EACH_S
         if is_time if look is None else look:
             self._looked = self.ticks()
@@ -159,8 +159,8 @@ class Teller:
         if not self._is_free(one):
             return False  # another to the same addressee has begun in this round
         with self.store.write() as session:
-            message = _message(session, one, picture)
-            claimed = outbox.claim(session, picture.now, one.notice_id, was=one.claim) if message else None
+            claimed = outbox.claim(session, picture.now, one.notice_id, was=one.claim)
+            message = _message(session, one, picture) if claimed else None
         if message is None or claimed is None:
             return False
         thread = threading.Thread(
