@@ -43,7 +43,7 @@ WHY = {
     HTTPStatus.REQUEST_ENTITY_TOO_LARGE: "The body is too large.",
     HTTPStatus.UNSUPPORTED_MEDIA_TYPE: f"The body was not sent as {JSON}.",
     HTTPStatus.UNPROCESSABLE_ENTITY: "The body is JSON, and something in it cannot be. Nothing was booked.",
-    HTTPStatus.SERVICE_UNAVAILABLE: "The database is held by another program. Nothing was booked; send it again.",
+    HTTPStatus.SERVICE_UNAVAILABLE: "The database is held by another program, or too much is asked for. Send it again.",
 }
 _ALWAYS = (HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN, HTTPStatus.SERVICE_UNAVAILABLE)
 _WITH_BODY = (
