@@ -31,11 +31,10 @@ def test_a_script_that_somebody_wrote_runs_on_no_page(
     """Source: OWASP ASVS 5.0.0, V1.2.1, V3.2.2, V3.4.3."""
     for at, text in enumerate(TEXTS[:6]):
         name = f"{text[:70]} {at}"
-        shop.do(
-            lambda s, name=name: catalogue.add_place(session=s, now=shop.now, by=by(), name=name, kind=PlaceKind.SHELF)
-        )
         offer = shop.offered(SupplierEntry(name), 1900)
-        shop.do(lambda s, offer=offer: orders.draft(session=s, now=shop.now, by=by(), wanted=[Wanted(offer, 2)]))
+        with shop.store.write() as session:
+            catalogue.add_place(session=session, now=shop.now, by=by(), name=name, kind=PlaceKind.SHELF)
+            orders.draft(session=session, now=shop.now, by=by(), wanted=[Wanted(offer, 2)])
         shop.plan(name, FeedGrams(50_000, article_id=shop.articles[0]))
         shop.item("PLA", name, "#1f6feb")
     page.on("dialog", lambda dialog: complaints.append(f"a dialog: {dialog.message}"))
