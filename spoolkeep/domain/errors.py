@@ -39,3 +39,7 @@ class NotAllowed(Refusal):
 
 class TooMany(Refusal):
     """Too many tries or too much at once: wait, or take the other way that the words name."""
+
+
+class TooBusy(Refusal):
+    """More is asked for than can be worked out at this moment: ask again in a moment."""

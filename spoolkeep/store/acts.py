@@ -64,7 +64,7 @@ def once(
     `kind` names the act and `about` says what it is done to; where the books must be read for that, it is called.
     Errors: BadInput without a key; Conflict where the key was used for another request, or `undoes` was undone before.
     """
-    if not by.key or len(by.key) > MAX_KEY:
+    if not by.key or len(by.key) > MAX_KEY or "\0" in by.key:  # SQLite counts a text's letters up to a NUL
         raise BadInput("no_key", f"Send a key of 1 to {MAX_KEY} characters that is new for each new act.")
     digest = request_hash(kind, request)
     adapter = _adapter(answers)

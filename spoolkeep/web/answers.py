@@ -10,6 +10,7 @@ from spoolkeep.domain.errors import (
     NotFound,
     NotSignedIn,
     Refusal,
+    TooBusy,
     TooMany,
     WrongDatabase,
 )
@@ -21,6 +22,7 @@ STATUS: tuple[tuple[type[Refusal], int], ...] = (
     (WrongDatabase, 503),
     (NotSignedIn, 401),
     (NotAllowed, 403),
+    (TooBusy, 503),
     (TooMany, 429),
 )
 

@@ -11,13 +11,13 @@ from urllib.parse import urlsplit
 from flask import Flask, Response, current_app, g, request
 from flask.sessions import SecureCookieSessionInterface
 
-from spoolkeep.domain.errors import NotAllowed, NotSignedIn
+from spoolkeep.domain.errors import NotAllowed, NotSignedIn, TooBusy
 from spoolkeep.domain.words import VisitKind
 from spoolkeep.services import people, stations, tokens, visits
 from spoolkeep.services.limits import trouble_of
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors
+from spoolkeep.web import doors, turns
 from spoolkeep.web.rules import ASKS_NOBODY, RULES, may
 
 PERSON_COOKIE, STATION_COOKIE, DEVICE_COOKIE, SAID_COOKIE = (
@@ -91,6 +91,7 @@ def attach(app: Flask, reach: Reach) -> None:
     """Put the lock on an app. Errors: LookupError where an endpoint has no rule."""
     app.extensions["spoolkeep_reach"] = reach
     app.session_interface = SaidCookie()
+    turns.attach(app)
     app.before_request(_look)
     app.after_request(_send_cookies)
     app.after_request(_headers)
@@ -159,6 +160,8 @@ def _look() -> None:
     request.max_content_length = RULES[request.endpoint].largest
     if not may(g.caller, request.endpoint):
         raise _no(g.caller)
+    if not turns.taken(current_app, request.endpoint):
+        raise TooBusy("busy_pages", "Many pages are asked for at this moment. Wait a moment, and ask again.")
 
 
 def _refuse_other_sites() -> None:

@@ -6,6 +6,7 @@ The app factory registers it, and `search.js` asks it while a person types.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
+from typing import Any
 
 from flask import Blueprint, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
@@ -14,6 +15,7 @@ from spoolkeep.services import search
 from spoolkeep.services.search import Hit
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.web import doors
+from spoolkeep.web.rules import may
 
 pages = Blueprint("search", __name__)
 
@@ -60,6 +62,19 @@ WORDS = {
     "place": "Places",
     "page": "Pages",
 }
+HOMES = {
+    "item": "stock.item",
+    "spool": "spools.page",
+    "machine": "bench.page",
+    "feed": "bench.page",
+    "job": "jobs.ending",
+    "order": "orders.one",
+    "delivery": "deliveries.one",
+    "product": "jobs.page",
+    "place": "setup.page",
+}
+"""The page of what was found; who may not open it does not find it."""
+_NAMED = {"item": "article_id", "spool": "code", "job": "job_id", "order": "order_id", "delivery": "delivery_id"}
 
 
 @dataclass(frozen=True)
@@ -78,7 +93,8 @@ def page() -> str | Response:
     part = bool(request.headers.get("X-Fragment"))
     with doors.reading() as session:
         shop = load_shop(session)
-        links = [_link(hit, shop) for hit in search.found(session=session, text=text)]
+        hits = search.found(session=session, text=text)
+    links = [_link(hit, shop) for hit in hits if may(doors.caller(), HOMES[hit.kind])]
     if not part and len(links) == 1 and links[0].hit.exact:
         return redirect(links[0].href)
     links += _places(text)
@@ -91,7 +107,7 @@ def page() -> str | Response:
 def _places(text: str) -> Iterator[Link]:
     match = search.matcher(text)
     for words, endpoint, anchor in sorted(PLACES, key=lambda place: -match(place[0])):
-        if match(words):
+        if match(words) and may(doors.caller(), endpoint):
             yield Link(Hit("page", anchor, words), "", url_for(endpoint, _anchor=anchor or None))
 
 
@@ -102,18 +118,10 @@ def _link(hit: Hit, shop: Shop) -> Link:
 
 
 def _address(kind: str, key: str) -> str:
-    if kind == "spool":
-        return url_for("spools.page", code=key)
-    if kind in {"machine", "feed"}:
-        return url_for("bench.page", _anchor=f"{kind}-{key}")
-    if kind == "place":
-        return url_for("setup.page", _anchor=f"place-{key}")
+    home = HOMES[kind]
     if kind == "product":
-        return url_for("jobs.page", product=key, _anchor="report")
-    number = int(key)
-    return {
-        "item": lambda: url_for("stock.item", article_id=number),
-        "job": lambda: url_for("jobs.ending", job_id=number),
-        "order": lambda: url_for("orders.one", order_id=number),
-        "delivery": lambda: url_for("deliveries.one", delivery_id=number),
-    }[kind]()
+        return url_for(home, product=key, _anchor="report")
+    if kind in {"machine", "feed", "place"}:
+        return url_for(home, _anchor=f"{kind}-{key}")
+    named: dict[str, Any] = {_NAMED[kind]: key if kind == "spool" else int(key)}
+    return url_for(home, **named)

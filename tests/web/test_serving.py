@@ -18,7 +18,6 @@ import pytest
 from spoolkeep.domain.words import Scope
 from spoolkeep.services import stations, tokens
 from spoolkeep.services.instance import Instance
-from spoolkeep.services.notices import sending
 from spoolkeep.store.engine import Store
 from spoolkeep.web import bodies, serving
 from spoolkeep.web.app import create_app
@@ -35,27 +34,6 @@ class Door:
     port: int
     station: str
     program: str
-
-
-def test_notices_are_looked_at_beside_the_pages_and_go_on_when_a_round_fails(
-    sqlite_store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
-) -> None:
-    rounds, thrice = [], threading.Event()
-
-    def fails(teller: sending.Teller) -> int:
-        rounds.append(teller.folder)
-        if len(rounds) >= 3:
-            thrice.set()
-        raise RuntimeError("the disk is full")
-
-    monkeypatch.setattr(sending, "ROUND_EACH_S", 0.001)
-    monkeypatch.setattr(sending.Teller, "round", fails)
-    with sending.keep_telling(serving._teller(Instance(tmp_path), sqlite_store)):  # noqa: SLF001 - as above
-        assert thrice.wait(20)
-    seen = len(rounds)
-    assert set(rounds) == {tmp_path}
-    assert "Notices could not be looked at: RuntimeError: the disk is full" in caplog.text
-    assert len(rounds) == seen, "nobody looks once it is over"
 
 
 @pytest.fixture

@@ -14,7 +14,6 @@ import zlib
 from collections.abc import Iterator
 from datetime import date, datetime, time
 from typing import Any
-from xml.etree.ElementTree import ParseError
 from xml.parsers import expat
 
 from openpyxl import load_workbook
@@ -37,7 +36,7 @@ _DAMAGED = (
     zipfile.BadZipFile,
     zlib.error,
     InvalidFileException,
-    ParseError,
+    SyntaxError,
     expat.ExpatError,
     LookupError,
     ValueError,
