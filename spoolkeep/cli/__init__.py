@@ -77,7 +77,7 @@ def main() -> None:
     except (click.Abort, KeyboardInterrupt):
         sys.exit(130)
     except Exception as error:
-        trouble = import_module("spoolkeep.services.limits").trouble_of(error)  # loaded here: it knows the database
+        trouble = import_module("spoolkeep.store.troubles").trouble_of(error)  # loaded here: it knows the database
         if trouble is None:
             raise
         click.echo(f"spoolkeep: {trouble.what}", err=True)

@@ -4,6 +4,8 @@ The web's clock and what is due by itself go by it. Where a clock is set back, o
 in which things happened would be lost: a job would be charged to the spool that was on before.
 """
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -32,12 +34,26 @@ class Behind:
     """Whether the clock is gone by all the same, because it is too far behind."""
 
 
-def moment(session: Session, wall: datetime) -> datetime:
-    """Give the moment that it is: the clock's, or just after the last act where the clock is behind it by hours."""
-    last = session.scalars(_LAST).first()
-    if last is None or last <= wall or last - wall > BACK_AT_MOST:
-        return wall
-    return last + TICK
+@dataclass
+class Steady:
+    """One process's clock: the computer's, or what has passed since the last act where that is behind it by hours."""
+
+    ticks: Callable[[], float] = time.monotonic
+    """Seconds that nobody sets."""
+    _behind: tuple[datetime, float] | None = None
+    """The act that the computer's clock was seen to be behind, and when by the ticks it was first seen."""
+
+    def moment(self, session: Session, wall: datetime) -> datetime:
+        """Give the moment that it is; `wall` is what the computer's clock says."""
+        last = session.scalars(_LAST).first()
+        seen = self._behind
+        if last is None or last - wall > BACK_AT_MOST:
+            return wall
+        if seen is None or seen[0] != last:
+            seen = self._behind = (last, self.ticks()) if last > wall else None
+        if seen is None:
+            return wall
+        return max(wall, last + TICK + timedelta(seconds=self.ticks() - seen[1]))
 
 
 def behind(session: Session, wall: datetime) -> Behind | None:

@@ -19,9 +19,9 @@ from spoolkeep.domain.motionfile import TAKEN
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.services import motionfiles, reports
 from spoolkeep.services.joblist import g90_governs_e
-from spoolkeep.services.limits import trouble_of
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned
 from spoolkeep.store.acts import By, is_known
+from spoolkeep.store.troubles import trouble_of
 
 PLANNED, REFUSED = "planned", "refused"
 """The folders beside a file into which it is put."""

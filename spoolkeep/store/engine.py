@@ -26,6 +26,8 @@ from spoolkeep.store.holding import Hold
 BUSY_SECONDS = 10
 TURN_SECONDS = 60
 """Longer than the longest import holds the books."""
+STUCK_SECONDS = 600
+"""After so long PostgreSQL ends a booking that asks nothing: its process was stopped, and all others wait for it."""
 WRITER_LOCK = 5_007_001
 """The number of PostgreSQL's advisory lock that lets one writer in at a time, as SQLite does by itself."""
 
@@ -178,8 +180,13 @@ _POOL: dict[str, Any] = {"pool_size": HELD_OPEN, "max_overflow": MOST_OPEN - HEL
 
 
 def _prepare_postgresql(connection: Any, _record: Any) -> None:  # noqa: ANN401 - the driver's own
-    """Let the server find out soon that we are gone; on a socket of one machine these settings do nothing."""
+    """Let nobody be waited for without end, and the server find out soon that we are gone.
+
+    On a socket of one machine the latter do nothing.
+    """
     before, connection.autocommit = connection.autocommit, True
+    connection.execute(f"SET lock_timeout = '{TURN_SECONDS}s'")
+    connection.execute(f"SET idle_in_transaction_session_timeout = '{STUCK_SECONDS}s'")
     for name, value in GONE_AFTER.items():
         connection.execute(f"SET tcp_{name} = {value}")
     connection.autocommit = before

@@ -16,9 +16,10 @@ from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn, Refusal
-from spoolkeep.services.limits import MOST_WHOLE, Trouble, kind_of, out_of_range, trouble_of, without_values
+from spoolkeep.services.limits import MOST_WHOLE, kind_of, out_of_range, without_values
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Store
+from spoolkeep.store.troubles import trouble_of
 from spoolkeep.web import (
     ahead,
     api_shop,
@@ -96,6 +97,7 @@ _PAGES = (
 )
 BLUEPRINTS = (*_PAGES, api_shop, signin, me, people, health)
 RETRY_AFTER_S = 5
+BOOKED = "What you sent is booked; only its answer could not be made. Open the page anew."
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""
 
@@ -211,26 +213,27 @@ def _http(error: HTTPException) -> Answered:
 
 
 def _broken(error: Exception) -> Answered:
-    if out_of_range(error):
+    if out_of_range(error) and not doors.is_booked():
         words = "A number or date in that is past what the books can keep. Nothing was booked. Check what you entered."
         return _answer("out_of_range", words, 422)
     trouble = trouble_of(error)
     if trouble:
         current_app.logger.error("%s: %s", trouble.code, kind_of(error), extra={"failure": error})
-        return _in_trouble(trouble), 503
+        return _in_trouble(trouble.code, BOOKED if doors.is_booked() else trouble.words), 503
     where, number = "".join(traceback.format_tb(error.__traceback__)), logbook.new_number()
     told = {"facts": {"number": number}, "failure": error}
     current_app.logger.error("unexpected %s, number %s\n%s", without_values(error), number, where, extra=told)
-    words = "Something went wrong on our side. Nothing was booked. Go back and try again. If it happens again, tell "
-    return _answer("unexpected", f"{words}whoever looks after Spoolkeep this number: {number}.", 500)
+    what = BOOKED if doors.is_booked() else "Nothing was booked. Go back and try again."
+    words = f"Something went wrong on our side. {what} If it happens again, tell whoever looks after Spoolkeep"
+    return _answer("unexpected", f"{words} this number: {number}.", 500)
 
 
-def _in_trouble(trouble: Trouble) -> Response:
+def _in_trouble(code: str, words: str) -> Response:
     """Give an answer that asks nothing of the database, which a page would have to read."""
     if _for_program():
-        answer = jsonify(code=trouble.code, words=trouble.words)
+        answer = jsonify(code=code, words=words)
     else:
-        answer = Response(f"{trouble.words}\n", content_type="text/plain; charset=utf-8")
+        answer = Response(f"{words}\n", content_type="text/plain; charset=utf-8")
     answer.status_code = 503
     answer.headers["Retry-After"] = str(RETRY_AFTER_S)
     return answer

@@ -6,7 +6,7 @@ The blueprints use it. It must not know a use case.
 import secrets
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -14,8 +14,9 @@ from flask import Flask, current_app, g, request
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn
-from spoolkeep.services import stations, steady
+from spoolkeep.services import stations
 from spoolkeep.services.stations import Hand
+from spoolkeep.services.steady import Steady
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.acts import By
 from spoolkeep.store.engine import Session, Store
@@ -28,6 +29,7 @@ _NOTHING = timedelta()
 class _Doors:
     store: Store
     clock: Callable[[], datetime]
+    steady: Steady = field(default_factory=Steady)
 
 
 def attach(app: Flask, store: Store, clock: Callable[[], datetime]) -> None:
@@ -50,9 +52,20 @@ def reading() -> Iterator[Session]:
 
 @contextmanager
 def writing() -> Iterator[Session]:
-    """Open a session that writes: the request's one transaction."""
+    """Open a session that writes: the request's one transaction. Once it is committed, what was sent is booked."""
     with _doors().store.write() as session:
         yield session
+    g.booked = True
+
+
+def is_booked() -> bool:
+    """Give whether what this request sent is in the books, whatever came after."""
+    return bool(g.get("booked", False))
+
+
+def forget_booked() -> None:
+    """Let what the lock wrote by itself not count as what was sent."""
+    g.booked = False
 
 
 def store() -> Store:
@@ -85,7 +98,7 @@ def now() -> datetime:
 def keep_steady(session: Session) -> None:
     """Hold this computer's clock against the books, for the rest of the request."""
     told = wall()
-    g.ahead = steady.moment(session, told) - told
+    g.ahead = _doors().steady.moment(session, told) - told
 
 
 def new_key() -> str:

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from flask import Blueprint, Response, current_app, jsonify
 
 from spoolkeep.store.engine import Store
-from spoolkeep.store.probe import State, state_of
+from spoolkeep.store.probe import OK, state_of
+from spoolkeep.store.troubles import AWAY
 from spoolkeep.web import doors
 
 pages = Blueprint("health", __name__)
@@ -29,7 +30,7 @@ def alive() -> Response:
 def ready() -> tuple[Response, int]:
     """Say whether a scan would be booked just now, and if not why, within two seconds."""
     code = _watch().code()
-    return jsonify(code=code), 200 if code == State.OK else 503
+    return jsonify(code=code), 200 if code == OK else 503
 
 
 @dataclass
@@ -56,7 +57,7 @@ class _Watch:
         try:
             self.last = state_of(store)
         except Exception:  # noqa: BLE001 - whatever it is, nothing would be booked
-            self.last = State.UNREACHABLE
+            self.last = AWAY.code
         with self.lock:
             self.last_at, self.asked = time.monotonic(), None
         asked.set()

@@ -14,9 +14,9 @@ from flask.sessions import SecureCookieSessionInterface
 from spoolkeep.domain.errors import NotAllowed, NotSignedIn, TooBusy
 from spoolkeep.domain.words import VisitKind
 from spoolkeep.services import people, stations, tokens, visits
-from spoolkeep.services.limits import trouble_of
 from spoolkeep.services.tokens import Caller
 from spoolkeep.store.engine import Session
+from spoolkeep.store.troubles import trouble_of
 from spoolkeep.web import doors, turns
 from spoolkeep.web.rules import ASKS_NOBODY, RULES, may
 
@@ -160,6 +160,7 @@ def _look() -> None:
     request.max_content_length = RULES[request.endpoint].largest
     if not may(g.caller, request.endpoint):
         raise _no(g.caller)
+    doors.forget_booked()
     if not turns.taken(current_app, request.endpoint):
         raise TooBusy("busy_pages", "Many pages are asked for at this moment. Wait a moment, and ask again.")
 

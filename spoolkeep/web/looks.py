@@ -11,10 +11,11 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from spoolkeep.services import assumed, keeping, outlooks, standstill, steady, untold
+from spoolkeep.services import assumed, keeping, outlooks, standstill, untold
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.notices.sending import ROUND_EACH_S, Teller
 from spoolkeep.services.shop import load_shop
+from spoolkeep.services.steady import Steady
 from spoolkeep.store.engine import Store
 from spoolkeep.store.turn import Turn
 
@@ -77,19 +78,19 @@ def looking(store: Store, looks: Sequence[Look], *, over: threading.Event | None
 
 
 def _again(store: Store, look: Look, over: threading.Event, turn: Turn) -> None:
-    wait_s = look.each_s if look.first_s is None else look.first_s
+    wait_s, clock = look.each_s if look.first_s is None else look.first_s, Steady()
     while not over.wait(wait_s):
         wait_s = look.each_s
         try:
             if look.everywhere or turn.is_ours():
-                look.do(store, _steady(store))
+                look.do(store, _moment(store, clock))
         except Exception:  # noqa: BLE001 - the next look comes all the same
             _log.exception("The look “%s” could not be done; it is tried again in %g s.", look.name, look.each_s)
 
 
-def _steady(store: Store) -> datetime:
+def _moment(store: Store, clock: Steady) -> datetime:
     with store.read() as session:
-        return steady.moment(session, datetime.now(UTC))
+        return clock.moment(session, datetime.now(UTC))
 
 
 def _await(threads: Sequence[threading.Thread], more: Sequence[Callable[[float], object]]) -> None:

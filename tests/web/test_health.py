@@ -18,7 +18,8 @@ import spoolkeep
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store import probe
 from spoolkeep.store.engine import WRITER_LOCK, Store, open_store
-from spoolkeep.store.probe import State, state_of
+from spoolkeep.store.probe import OK, OTHER_REVISION, state_of
+from spoolkeep.store.troubles import AWAY, BUSY, DAMAGED, FULL, READ_ONLY
 from spoolkeep.store.upgrade import newest
 from spoolkeep.web import health
 from tests.web.conftest import Impatient
@@ -57,7 +58,7 @@ def test_health_does_not_ask_the_database(app: Flask, monkeypatch: pytest.Monkey
     visitor.set_cookie("spoolkeep_person", "somebody")
     assert visitor.get("/health").status_code == 200
     answer = visitor.get("/ready")
-    assert (answer.status_code, answer.json) == (503, {"code": "unreachable"})
+    assert (answer.status_code, answer.json) == (503, {"code": "database_away"})
 
 
 def test_a_database_that_never_answers_is_not_awaited_and_asked_once(
@@ -65,10 +66,10 @@ def test_a_database_that_never_answers_is_not_awaited_and_asked_once(
 ) -> None:
     go_on, asked = threading.Event(), []
 
-    def hangs(_store: Store) -> State:
+    def hangs(_store: Store) -> str:
         asked.append(1)
         go_on.wait(20)
-        return State.OK
+        return OK
 
     monkeypatch.setattr(health, "state_of", hangs)
     began = time.monotonic()
@@ -82,9 +83,9 @@ def test_a_database_that_never_answers_is_not_awaited_and_asked_once(
 def test_many_who_ask_cost_one_question_a_second(app: Flask, monkeypatch: pytest.MonkeyPatch) -> None:
     asked = []
 
-    def stands(_store: Store) -> State:
+    def stands(_store: Store) -> str:
         asked.append(1)
-        return State.OK
+        return OK
 
     monkeypatch.setattr(health, "state_of", stands)
     monkeypatch.setattr(health, "KEPT_S", 60.0)
@@ -93,43 +94,43 @@ def test_many_who_ask_cost_one_question_a_second(app: Flask, monkeypatch: pytest
 
 
 def test_a_sqlite_that_another_program_holds_is_busy_and_said_so_in_time(impatient: Impatient) -> None:
-    assert state_of(impatient.shop.store) is State.OK
+    assert state_of(impatient.shop.store) == OK
     with impatient.held():
         began = time.monotonic()
-        assert state_of(impatient.shop.store) is State.BUSY
+        assert state_of(impatient.shop.store) == BUSY.code
         assert time.monotonic() - began < 2
-    assert state_of(impatient.shop.store) is State.OK
+    assert state_of(impatient.shop.store) == OK
 
 
 def test_a_postgresql_whose_writer_takes_long_is_busy_and_said_so_in_time(postgres_store: Store) -> None:
     with postgres_store.engine.begin() as other:
         other.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": WRITER_LOCK})
         began = time.monotonic()
-        assert state_of(postgres_store) is State.BUSY
+        assert state_of(postgres_store) == BUSY.code
         assert time.monotonic() - began < 2
-    assert state_of(postgres_store) is State.OK
+    assert state_of(postgres_store) == OK
 
 
 def test_a_database_of_another_revision_is_told(store: Store) -> None:
     with store.engine.begin() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '0001'"))
-    assert state_of(store) is State.OTHER_REVISION
+    assert state_of(store) == OTHER_REVISION
     with store.engine.begin() as connection:
         connection.execute(text("DROP TABLE alembic_version"))
-    assert state_of(store) is State.OTHER_REVISION
+    assert state_of(store) == OTHER_REVISION
 
 
 def test_a_database_that_is_not_there_is_told(tmp_path: Path) -> None:
     for address in (f"sqlite:///{tmp_path / 'gone.sqlite'}", f"postgresql://nobody@/none?host={tmp_path}"):
         with closing(open_store(address)) as store:
-            assert state_of(store) is State.UNREACHABLE, address
+            assert state_of(store) == AWAY.code, address
     assert not (tmp_path / "gone.sqlite").exists()
 
 
 def test_a_file_that_is_no_database_is_told(tmp_path: Path) -> None:
     (tmp_path / "odd.sqlite").write_bytes(b"not a database " * 100)
     with closing(open_store(f"sqlite:///{tmp_path / 'odd.sqlite'}")) as store:
-        assert state_of(store) is State.UNREACHABLE
+        assert state_of(store) == DAMAGED.code
 
 
 def test_a_postgresql_that_only_reads_is_told(postgres_store: Store) -> None:
@@ -137,32 +138,32 @@ def test_a_postgresql_that_only_reads_is_told(postgres_store: Store) -> None:
         name = connection.execute(text("SELECT current_database()")).scalar_one()
         connection.execute(text(f"ALTER DATABASE {name} SET default_transaction_read_only = on"))
         connection.commit()
-    assert state_of(postgres_store) is State.READ_ONLY
+    assert state_of(postgres_store) == READ_ONLY.code
 
 
 @pytest.mark.parametrize(
     ("code", "state"),
-    [(errno.ENOSPC, State.DISK_FULL), (errno.EDQUOT, State.DISK_FULL), (errno.EROFS, State.READ_ONLY)],
+    [(errno.ENOSPC, FULL.code), (errno.EDQUOT, FULL.code), (errno.EROFS, READ_ONLY.code)],
 )
 def test_a_disk_on_which_no_journal_can_be_written_is_told(
-    sqlite_store: Store, monkeypatch: pytest.MonkeyPatch, code: int, state: State
+    sqlite_store: Store, monkeypatch: pytest.MonkeyPatch, code: int, state: str
 ) -> None:
     def refused(**_: object) -> Iterator[None]:
         raise OSError(code, "refused")
 
     monkeypatch.setattr(tempfile, "TemporaryFile", refused)
-    assert state_of(sqlite_store) is state
+    assert state_of(sqlite_store) == state
 
 
 def test_a_disk_that_is_nearly_full_is_told(sqlite_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(probe, "LEAST_FREE_BYTES", 1 << 62)
-    assert state_of(sqlite_store) is State.DISK_FULL
+    assert state_of(sqlite_store) == FULL.code
 
 
 def test_asking_leaves_nothing_behind(sqlite_store: Store) -> None:
     folder = Path(str(sqlite_store.engine.url.database)).parent
     before = sorted(folder.iterdir())
-    assert state_of(sqlite_store) is State.OK
+    assert state_of(sqlite_store) == OK
     assert sorted(folder.iterdir()) == before
 
 

@@ -12,15 +12,20 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import Connection, Engine, event, func, select
+from sqlalchemy.exc import OperationalError
 from sqlmodel import col
 
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.domain.words import Scope
-from spoolkeep.services import limits, tokens
+from spoolkeep.services import tokens
 from spoolkeep.services.shop import load_shop
+from spoolkeep.services.steady import TICK, Steady
+from spoolkeep.store import engine
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.proof import differences
 from spoolkeep.store.tables import Act, DayTotal, Loading, Movement, Spool, Workshop
+from spoolkeep.store.troubles import trouble_of
+from spoolkeep.web import bench
 from spoolkeep.web.app import create_app
 from tests.workshop import TestWorkshop
 
@@ -113,17 +118,35 @@ def test_a_damaged_file_is_said_and_what_to_do(on_disk: OnDisk) -> None:
         store.close()
         on_disk.path.write_bytes(b"not a database at all, but long enough to be read as one" * 200)
         told = client.get("/api/stock", headers=on_disk.sent)
-    assert (told.status_code, told.json["code"]) == (503, "disk_fault")  # type: ignore[index]
+    assert (told.status_code, told.json["code"]) == (503, "damaged")  # type: ignore[index]
     assert "last backup" in told.text
 
 
 @pytest.mark.parametrize(("number", "code"), [(errno.ENOSPC, "disk_full"), (errno.EROFS, "read_only")])
 def test_what_a_disk_refuses_elsewhere_is_said_alike(number: int, code: str) -> None:
-    found = limits.trouble_of(OSError(number, "no"))
+    found = trouble_of(OSError(number, "no"))
     assert found is not None
     assert found.code == code
-    assert limits.trouble_of(OSError(errno.ENOENT, "no such file")) is None
-    assert limits.trouble_of(ValueError("something else")) is None
+    assert trouble_of(OSError(errno.ENOENT, "no such file")) is None
+    assert trouble_of(ValueError("something else")) is None
+
+
+def test_what_was_booked_before_its_answer_failed_is_said_to_be_booked(
+    client: FlaskClient, app: Flask, shop: TestWorkshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    spool, _ = shop.deliver(2)
+    app.testing = False
+    before = acts(shop.store)
+
+    def fails(*_: object) -> None:
+        raise RuntimeError("the page could not be made")
+
+    monkeypatch.setattr(bench, "_show", fails)
+    answer = client.post("/bench", data={"key": "heard", "code": spool}, headers={"X-Fragment": "1"})
+    assert answer.status_code == 500
+    assert acts(shop.store) == before + 1
+    assert "What you sent is booked" in answer.text
+    assert "Nothing was booked" not in answer.text
 
 
 # a database that goes away
@@ -152,6 +175,16 @@ def test_a_server_whose_database_went_away_says_so_and_books_the_same_once_when_
     assert there.weigh(client, 2).status_code == 200
     assert acts(postgres_store) == before + 1
     assert sound(postgres_store)
+
+
+def test_a_writer_waits_for_no_other_without_end(postgres_store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(engine, "TURN_SECONDS", 1)
+    other = open_store(postgres_store.engine.url.render_as_string(hide_password=False))
+    with closing(other), postgres_store.write(), pytest.raises(OperationalError) as refused, other.write():
+        pass
+    found = trouble_of(refused.value)
+    assert found is not None
+    assert found.code == "busy"
 
 
 # a clock
@@ -226,6 +259,25 @@ def test_a_clock_that_was_years_ahead_once_is_believed_when_it_is_right_again(
     with shop.store.read() as session:
         last = session.scalars(select(Act).order_by(col(Act.id).desc()).limit(1)).one()
     assert last.recorded_at == right
+
+
+def test_time_goes_on_while_a_clock_is_behind(store: Store, now: datetime) -> None:
+    """What holds for some minutes holds no longer for it."""
+    passed = [0.0]
+    clock = Steady(ticks=lambda: passed[0])
+    with store.write() as session:
+        session.add(Act(actor_id=1, key="last", request_hash="", kind="scan", recorded_at=now))
+    hour = timedelta(hours=1)
+    with store.read() as session:
+        assert clock.moment(session, now + hour) == now + hour
+        assert clock.moment(session, now - hour) == now + TICK
+        passed[0] = 600.0
+        assert clock.moment(session, now - hour + timedelta(minutes=10)) == now + TICK + timedelta(minutes=10)
+        passed[0] = 3700.0
+        assert clock.moment(session, now + timedelta(seconds=100)) == now + TICK + timedelta(seconds=3700), (
+            "no way back"
+        )
+        assert clock.moment(session, now + 2 * hour) == now + 2 * hour, "the clock was set right"
 
 
 @pytest.mark.parametrize("day", [date(2026, 3, 28), date(2026, 10, 24)])
