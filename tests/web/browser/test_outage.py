@@ -98,6 +98,22 @@ def test_a_reload_during_an_outage_keeps_what_waits(page: Page, address: str, sh
     expect(page.locator(".feed").nth(0)).to_contain_text("PLA Slate black", timeout=20_000)
 
 
+def test_what_a_device_kept_as_one_list_before_is_sent_too(page: Page, address: str, shop: TestWorkshop) -> None:
+    (spool,) = shop.deliver()
+    page.goto(f"{address}/bench")
+    ready(page)
+    page.evaluate(
+        """(codes) => {
+          const name = document.querySelector("form[data-scan]").dataset.keptAs;
+          const items = codes.map((code, at) => ({ code, key: `kept ${at}`, at: Date.now() - 5000 + at }));
+          localStorage.setItem(name, JSON.stringify(items));
+        }""",
+        [spool, shop.feeds[0]],
+    )
+    page.reload()
+    expect(page.locator(".feed").nth(0)).to_contain_text("PLA Slate black", timeout=20_000)
+
+
 def test_two_tabs_of_one_device_send_what_waits_once_and_in_the_order_scanned(
     page: Page, address: str, shop: TestWorkshop
 ) -> None:

@@ -48,5 +48,14 @@ export function shelf(name, fields) {
     }
   }
 
+  /* What this device kept as one list under the bare name, before each lay by itself. */
+  try {
+    const old = JSON.parse(localStorage.getItem(name) ?? "[]");
+    if (Array.isArray(old)) old.forEach((item) => put({ key: `${item.at} ${item.code}`, ...item }));
+    localStorage.removeItem(name);
+  } catch {
+    // nothing was kept, or nothing that can be read
+  }
+
   return { all, put, drop, clear: () => all().forEach((item) => drop(item.key)) };
 }
