@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, text
+from sqlalchemy import NullPool, create_engine, text
 
 from spoolkeep.domain.errors import Conflict, WrongDatabase
 from spoolkeep.services import instance as instances
@@ -90,8 +90,9 @@ def test_two_servers_begun_on_one_empty_database_make_it_once(
 ) -> None:
     if postgres_address is None:
         pytest.skip("PostgreSQL's programs are not here.")
-    with closing(create_engine(postgres_address.format("postgres"), isolation_level="AUTOCOMMIT").connect()) as keeper:
-        keeper.execute(text("CREATE DATABASE begun_twice"))
+    keeper = create_engine(postgres_address.format("postgres"), isolation_level="AUTOCOMMIT", poolclass=NullPool)
+    with keeper.connect() as connection:
+        connection.execute(text("CREATE DATABASE begun_twice"))
     monkeypatch.setenv(SETTING, postgres_address.format("begun_twice"))
     both_saw_nothing = threading.Barrier(2, timeout=20)
 
