@@ -47,6 +47,8 @@ def restore(*, file: Path, differing: bool, folder: Path) -> None:
         click.echo(f"What was there before is at {done.before}.")
     elif done.before:
         click.echo(f"What was there before could not be read; it is kept as it lay at {done.before}.")
+    if done.paused:
+        click.echo("Notices are paused, and what waited is dropped; let them go on under Setup, Notices.")
     if done.proof.older:
         click.echo("It is of an older program: run 'spoolkeep upgrade', then 'spoolkeep check'.")
 

@@ -26,6 +26,7 @@ import spoolkeep
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.limits import kind_of
 from spoolkeep.store import condition
+from spoolkeep.store.copying import FOLDER
 from spoolkeep.store.engine import Store, safe_journal_mode
 from spoolkeep.store.proof import differences
 from spoolkeep.store.upgrade import newest
@@ -68,7 +69,7 @@ def gathered(instance: Instance, *, now: datetime, check_s: float = CHECK_S) -> 
         "clock": _clock,
         "disk": lambda: _disk(instance.folder),
         "files": lambda: _files(instance.folder),
-        "copies": lambda: _copies(instance.folder / "backups"),
+        "copies": lambda: _copies(instance.folder / FOLDER),
         "latest_failures": lambda: _failures(instance.log),
         "set": lambda: sorted(name for name in os.environ if name.startswith("SPOOLKEEP_")),
         "database": lambda: _database(instance, check_s),

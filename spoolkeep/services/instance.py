@@ -3,6 +3,7 @@
 The command line calls it. It must not know the web.
 """
 
+import errno
 import os
 import secrets
 from contextlib import closing
@@ -13,12 +14,14 @@ from pathlib import Path
 from spoolkeep.domain.errors import BadInput, Conflict, WrongDatabase
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.holding import Hold, hold
-from spoolkeep.store.upgrade import require_current, revision_of, upgrade
+from spoolkeep.store.upgrade import newest, require_current, revision_of, upgrade
 
 SETTING = "SPOOLKEEP_DATABASE"
 FILE = "spoolkeep.sqlite"
 IN_USE = "in-use"
 """The file that whoever has the instance open holds. What it says does not matter, and it may stay."""
+_NO_HOLD = {errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EROFS}
+"""A file system that knows no locks, or on which nobody can put another database either."""
 
 
 @dataclass(frozen=True)
@@ -54,8 +57,14 @@ class Instance:
         return _current(store)
 
     def upgrade(self, *, now: datetime) -> Path | None:
-        """Bring the database forward; give the path of the copy made before. Errors: WrongDatabase."""
+        """Bring the database forward; give the path of the copy made before.
+
+        Errors: WrongDatabase; Conflict where the file is older and somebody has it open.
+        """
         with closing(self._store()) as store:
+            if revision_of(store) in {None, newest()}:
+                return upgrade(store, now=now)
+        with closing(self._store(alone=True)) as store:
             return upgrade(store, now=now)
 
     def secret(self) -> bytes:
@@ -68,24 +77,43 @@ class Instance:
                 file.write(secrets.token_bytes(32))
         return path.read_bytes()
 
-    def _store(self) -> Store:
+    def _store(self, *, alone: bool = False) -> Store:
         if self.folder.exists() and not self.folder.is_dir():
             raise BadInput("no_folder", f"{self.folder} is a file. Name a folder for the instance.")
         store = open_store(self.database)
         if store.file is None:
             return store
-        return replace(store, held=self._held(store.file.parent))
+        return replace(store, held=_held(store.file.parent, alone=alone))
 
-    def _held(self, folder: Path) -> Hold | None:
-        """Give the instance's shared hold. Errors: Conflict where another database is just put in its place."""
-        try:
-            held = hold(folder / IN_USE, alone=False)
-        except OSError:
-            return None  # a file system without locks: who restores there is refused instead
-        if held is None:
-            words = f"Another database is just put in its place in {self.folder}. Wait a moment, then try again."
-            raise Conflict("being_restored", words)
-        return held
+
+def _held(folder: Path, *, alone: bool) -> Hold | None:
+    """Give the instance's hold; None where there is none to be had, and whoever restores there is refused instead.
+
+    Errors: Conflict where another database is just put in its place, where it is to be held alone and somebody has
+    it open, or where this user may not hold it.
+    """
+    try:
+        held = hold(folder / IN_USE, alone=alone)
+    except OSError as fault:
+        if fault.errno in _NO_HOLD:
+            return None
+        words = (
+            f"{folder / IN_USE} cannot be opened: {fault.strerror}. "
+            "Whoever opens the workshop must be able to write its folder: let that user own it."
+        )
+        raise Conflict("cannot_hold", words) from None
+    if held is None and alone:
+        raise in_use(folder, "upgrade")
+    if held is None:
+        words = f"Another database is just put in its place in {folder}. Wait a moment, then try again."
+        raise Conflict("being_restored", words)
+    return held
+
+
+def in_use(folder: Path, wanted: str) -> Conflict:
+    """Give the refusal of what needs a workshop that nobody has open."""
+    words = f"A server or another command has the workshop in {folder} open. Stop it, then {wanted}."
+    return Conflict("in_use", f"{words} Nothing was changed.")
 
 
 def _current(store: Store) -> Store:

@@ -3,34 +3,37 @@
 The command line, the server's look each minute and the pages call it. `services/restoring` puts one back.
 """
 
-import logging
-import threading
+import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from sqlalchemy import make_url
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from sqlmodel import col
 
 from spoolkeep.domain import rotation
 from spoolkeep.domain.errors import Conflict, Refusal
 from spoolkeep.services.shop import load_shop
-from spoolkeep.store.copying import PART, copy_in_use, remove
+from spoolkeep.store.copying import DIFFERS, PART, STAMP, copy_in_use, folder_of, remove
 from spoolkeep.store.engine import Store
-from spoolkeep.store.holding import hold
+from spoolkeep.store.holding import Hold, hold
+from spoolkeep.store.revisions import address_of
+from spoolkeep.store.tables import Act
 
-FOLDER = "backups"
-DAILY, BY_HAND, DIFFERS = "daily-", "by-hand-", "differs-"
+DAILY, BY_HAND = "daily-", "by-hand-"
 FAILED = "failed.txt"
 """Says why the last daily copy could not be made; it goes with the next that is made."""
 MAKING = "making"
 """The file that whoever makes the daily copy holds."""
-STAMP = "%Y%m%d-%H%M%S"
 AGAIN_AFTER = timedelta(hours=1)
 OLD = timedelta(days=2)
-"""A newest copy that is older needs a person: a day was missed. Source: our own choice."""
-_log = logging.getLogger(__name__)
-
+"""A newest copy that is older needs a person, and books that are older and have none: a day was missed. Source: our
+own choice."""
+_UNWRITTEN: dict[Path, tuple[datetime, str]] = {}
+"""When the last daily copy failed in a folder in which it could not be written down, and why."""
 Clock = Callable[[datetime], date]
 """Gives the shop day of a moment."""
 
@@ -53,6 +56,8 @@ class Standing:
     folder: Path
     newest_at: datetime | None
     """None where there is no proved copy."""
+    books_days_old: int
+    """How long ago the first act was booked; 0 where none was."""
     bytes: int
     count: int
     failed: str
@@ -62,7 +67,7 @@ class Standing:
     @property
     def needs(self) -> bool:
         """Say whether a person should see to it."""
-        return bool(self.failed) or (self.newest_at is not None and self.days_old >= OLD.days)
+        return bool(self.failed) or (self.days_old if self.newest_at else self.books_days_old) >= OLD.days
 
 
 def backup(store: Store, *, now: datetime, to: Path | None = None) -> Kept:
@@ -88,46 +93,40 @@ def look(store: Store, *, now: datetime, apart: bool = False) -> Kept | None:
     folder = folder_of(store.file)
     with store.read() as session:
         clock = load_shop(session).clock
-    if _day_is_kept(folder, clock.day_of, now) or _failed_lately(folder, now):
+    if _failed_lately(folder, now):
         return None
-    making = hold(folder / MAKING, alone=True)
+    try:
+        return _look(store, folder, clock.day_of, now=now, apart=apart)
+    except Exception as fault:
+        unforeseen = f"{type(fault).__name__}; the server's log says more."
+        _write_down(folder, fault.words if isinstance(fault, Refusal) else unforeseen, now)
+        raise
+
+
+def _look(store: Store, folder: Path, day_of: Clock, *, now: datetime, apart: bool) -> Kept | None:
+    making = None if _day_is_kept(folder, day_of, now) else _making(folder)
     if making is None:
         return None
     try:
         _remove_parts(folder, now)
         kept = _copy(store, folder / f"{DAILY}{now:{STAMP}}.sqlite", apart=apart)
-        rotate(folder, clock.day_of)
-    except Exception as fault:
-        unforeseen = f"{type(fault).__name__}; the server's log says more."
-        _write_down(folder, fault.words if isinstance(fault, Refusal) else unforeseen)
-        raise
+        rotate(folder, day_of)
     finally:
         making.let_go()
+    _UNWRITTEN.pop(folder, None)
     if kept.difference:
-        _write_down(folder, f"the books of the newest copy differ: {kept.difference}")
+        _write_down(folder, f"the books of the newest copy differ: {kept.difference}", now)
     else:
         (folder / FAILED).unlink(missing_ok=True)
     return kept
 
 
-class Keeper:
-    """Looks for the daily copy in a thread of its own, so that a slow disk holds no other look up."""
-
-    def __init__(self, store: Store) -> None:
-        self._store = store
-        self._thread: threading.Thread | None = None
-
-    def look(self, now: datetime) -> None:
-        """Look, unless the last look still copies."""
-        if self._thread is None or not self._thread.is_alive():
-            self._thread = threading.Thread(target=self._look, args=(now,), name="keeping", daemon=True)
-            self._thread.start()
-
-    def _look(self, now: datetime) -> None:
-        try:
-            look(self._store, now=now, apart=True)
-        except Exception:  # noqa: BLE001 - the next look comes all the same
-            _log.exception("The daily copy could not be made; it is tried again.")
+def _making(folder: Path) -> Hold | None:
+    try:
+        return hold(folder / MAKING, alone=True)
+    except OSError as fault:
+        words = f"{folder} cannot be used: {fault.strerror}. Let the user that serves the workshop own it."
+        raise Conflict("no_copy", words) from None
 
 
 def rotate(folder: Path, day_of: Clock) -> list[Path]:
@@ -146,33 +145,23 @@ def rotate(folder: Path, day_of: Clock) -> list[Path]:
     return goes
 
 
-def standing(file: Path | None, *, now: datetime) -> Standing | None:
+def standing(session: Session, file: Path | None, *, now: datetime) -> Standing | None:
     """Give how the copies of a database file stand; None where the database is no file."""
     if file is None:
         return None
     folder = folder_of(file)
+    began_at = session.scalars(select(col(Act.recorded_at)).order_by(col(Act.id)).limit(1)).first()
     copies = sorted(_stamped(folder, DAILY) + _stamped(folder, BY_HAND))
     at, newest = copies[-1] if copies else (None, None)
-    failed = folder / FAILED
     return Standing(
         folder=folder,
         newest_at=at,
+        books_days_old=(now - began_at).days if began_at else 0,
         bytes=newest.stat().st_size if newest else 0,
         count=len(copies),
-        failed=failed.read_text(encoding="utf-8").strip() if failed.exists() else "",
+        failed=_failed(folder)[1],
         days_old=(now - at).days if at else 0,
     )
-
-
-def folder_of(file: Path) -> Path:
-    """Give the folder in which the copies of a database file lie."""
-    return file.parent / FOLDER
-
-
-def address_of(store: Store) -> str:
-    """Give a PostgreSQL database's address as its own programs take it, without a password."""
-    url = make_url(store.engine.url)._replace(drivername="postgresql", password=None)
-    return url.difference_update_query(["password"]).render_as_string(hide_password=True)
 
 
 def _file(store: Store) -> Path:
@@ -196,20 +185,33 @@ def _day_is_kept(folder: Path, day_of: Clock, now: datetime) -> bool:
 
 
 def _failed_lately(folder: Path, now: datetime) -> bool:
+    at, _ = _failed(folder)
+    return at is not None and now - at < AGAIN_AFTER
+
+
+def _failed(folder: Path) -> tuple[datetime | None, str]:
+    """Give when the last daily copy failed and why; None and nothing where it did not."""
     failed = folder / FAILED
-    return failed.exists() and now - datetime.fromtimestamp(failed.stat().st_mtime, UTC) < AGAIN_AFTER
+    if folder not in _UNWRITTEN:
+        with suppress(OSError):
+            words = failed.read_text(encoding="utf-8").strip()
+            return datetime.fromtimestamp(failed.stat().st_mtime, UTC), words
+    return _UNWRITTEN.get(folder, (None, ""))
 
 
-def _write_down(folder: Path, words: str) -> None:
+def _write_down(folder: Path, words: str, now: datetime) -> None:
     try:
         (folder / FAILED).write_text(f"{words}\n", encoding="utf-8")
+        _UNWRITTEN.pop(folder, None)
     except OSError:
-        _log.exception("Why the daily copy failed could not be written down: %s", words)
+        _UNWRITTEN[folder] = now, words
 
 
 def _stamped(folder: Path, prefix: str) -> list[tuple[datetime, Path]]:
     """Give the copies of a kind with the moments in their names, the oldest first; other names are nobody's."""
-    found = []
+    found: list[tuple[datetime, Path]] = []
+    if not os.access(folder, os.X_OK):
+        return found
     for path in folder.glob(f"{prefix}*.sqlite"):
         try:
             at = datetime.strptime(path.stem.removeprefix(prefix), STAMP).replace(tzinfo=UTC)

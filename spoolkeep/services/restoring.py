@@ -6,17 +6,28 @@ The command line calls it. Nobody else may have the workshop open meanwhile, and
 import os
 import shutil
 import sqlite3
-from contextlib import closing, suppress
+import sys
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from spoolkeep.domain.errors import Conflict, WrongDatabase
-from spoolkeep.services import keeping
-from spoolkeep.services.instance import IN_USE, Instance
-from spoolkeep.store.copying import Proof, copy_pages, on_disk, part_beside, proved, put_in_place, remove_beside
+from spoolkeep.services.instance import IN_USE, Instance, in_use
+from spoolkeep.store.copying import (
+    STAMP,
+    Proof,
+    copy_pages,
+    folder_of,
+    on_disk,
+    part_beside,
+    proved,
+    put_in_place,
+    remove_beside,
+)
 from spoolkeep.store.engine import open_store
 from spoolkeep.store.holding import Hold, hold
+from spoolkeep.store.revisions import address_of
 
 BEFORE = "before-restore-"
 DAMAGED = "damaged-"
@@ -34,6 +45,8 @@ class Restored:
     before: Path | None
     """None where there was nothing."""
     before_is_sound: bool
+    paused: int
+    """To how many addressees of notices nothing goes until somebody lets them go on."""
 
 
 def restore(instance: Instance, copy: Path, *, now: datetime, although_it_differs: bool = False) -> Restored:
@@ -47,16 +60,19 @@ def restore(instance: Instance, copy: Path, *, now: datetime, although_it_differ
         raise WrongDatabase("no_copy", f"{copy} is not there. Name a copy that 'spoolkeep backup' made.")
     held = _alone(database.parent)
     try:
-        with part_beside(database.with_name(f"{database.name}.new")) as part:
+        with part_beside(database.with_name(f"{database.name}.new")) as part, ExitStack() as until_replaced:
             copy_pages(copy, part)
             proof = _fit(part, copy, although_it_differs=although_it_differs)
-            before, sound = _kept_before(database, now) if database.exists() else (None, True)
+            paused = _pause_notices(part)
+            before, sound = _kept_before(database, now, until_replaced) if database.exists() else (None, True)
             _as_it_was_owned(part, database)
+            if sys.platform == "win32":
+                until_replaced.close()  # there an open file is not replaced, and nobody else's may be open either
             remove_beside(database)
             put_in_place(part, database)
     finally:
         held.let_go()
-    return Restored(database, proof, before, sound)
+    return Restored(database, proof, before, sound, paused)
 
 
 def _database(instance: Instance) -> Path:
@@ -66,7 +82,7 @@ def _database(instance: Instance) -> Path:
                 "PostgreSQL is put back by its own programs, into a new, empty database:\n"
                 "  createdb NEW\n"
                 "  pg_restore --no-owner --exit-on-error --single-transaction --dbname=NEW spoolkeep.dump\n"
-                f"where NEW is an address like {keeping.address_of(store)} with another name at its end.\n"
+                f"where NEW is an address like {address_of(store)} with another name at its end.\n"
                 "Then name it in SPOOLKEEP_DATABASE, and run 'spoolkeep upgrade' and 'spoolkeep check'."
             )
             raise Conflict("not_a_file", words)
@@ -79,15 +95,8 @@ def _alone(folder: Path) -> Hold:
     except OSError as fault:
         raise Conflict("cannot_hold", f"{folder} cannot be held: {fault.strerror}. Nothing was changed.") from None
     if held is None:
-        raise _in_use(folder)
+        raise in_use(folder, "restore")
     return held
-
-
-def _in_use(folder: Path) -> Conflict:
-    words = (
-        f"A server or another command has the workshop in {folder} open. Stop it, then restore. Nothing was changed."
-    )
-    return Conflict("in_use", words)
 
 
 def _fit(part: Path, copy: Path, *, although_it_differs: bool) -> Proof:
@@ -101,23 +110,48 @@ def _fit(part: Path, copy: Path, *, although_it_differs: bool) -> Proof:
     return proof
 
 
-def _kept_before(database: Path, now: datetime) -> tuple[Path, bool]:
+def _pause_notices(part: Path) -> int:
+    """Let nothing go out from a copy by itself: what waited in it was sent since, and it may be put back for a trial.
+
+    It is asked in SQL, because a copy of an older program may know no notices. Gives how many addressees are paused.
+    """
+    with closing(sqlite3.connect(part)) as copy, copy:
+        if not copy.execute("SELECT 1 FROM sqlite_master WHERE name = 'addressee'").fetchone():
+            return 0
+        waits = "FROM notice WHERE next_try_at IS NOT NULL"
+        copy.execute(f"DELETE FROM notice_matter WHERE notice_id IN (SELECT id {waits})")  # noqa: S608 - our own words
+        copy.execute(f"DELETE {waits}")
+        copy.execute("UPDATE addressee SET paused = 1 WHERE removed_at IS NULL")
+        return int(copy.execute("SELECT count(*) FROM addressee WHERE removed_at IS NULL").fetchone()[0])
+
+
+def _kept_before(database: Path, now: datetime, until_replaced: ExitStack) -> tuple[Path, bool]:
     """Give the copy of what is there, and whether it is sound; what cannot be read is kept as it lies, file by file.
 
-    Afterwards nothing of it waits in a journal or a log that could be taken for the new database's.
+    Afterwards nothing of it waits in a journal or a log that could be taken for the new database's, and nobody writes
+    it any more until it is replaced.
     """
-    folder = keeping.folder_of(database)
+    folder = folder_of(database)
     folder.mkdir(parents=True, exist_ok=True)
-    target = _free(folder / f"{BEFORE}{now:{keeping.STAMP}}.sqlite")
+    target = _free(folder / f"{BEFORE}{now:{STAMP}}.sqlite")
     try:
-        _settle(database)
+        _settle(database, until_replaced)
         with part_beside(target) as part:
             copy_pages(database, part)
-            proved(part)
+            _refuse_unsound(part)
             put_in_place(part, target)
     except WrongDatabase:
         return _as_it_lies(database, target.with_name(DAMAGED + target.name)), False
     return target, True
+
+
+def _refuse_unsound(part: Path) -> None:
+    """Refuse what is no sound database. One of a newer program, or of another, is kept like one of ours."""
+    try:
+        proved(part)
+    except WrongDatabase as found:
+        if found.code not in {"database_is_newer", "not_ours"}:
+            raise
 
 
 def _free(target: Path) -> Path:
@@ -129,8 +163,10 @@ def _free(target: Path) -> Path:
     return target
 
 
-def _settle(database: Path) -> None:
+def _settle(database: Path, until_replaced: ExitStack) -> None:
     """Have SQLite finish what a journal or log still holds, and find whether any program is in the midst of something.
+
+    From then on others read, but nobody writes.
 
     Errors: Conflict where one is; WrongDatabase where the file cannot be read.
     Source: SQLite, "PRAGMA journal_mode": a log is left only by whoever is alone.
@@ -139,13 +175,15 @@ def _settle(database: Path) -> None:
         if file.read(len(MAGIC)) != MAGIC:
             raise WrongDatabase("unsound", "it does not begin as a database does")  # opening it could remove its log
     try:
-        with closing(sqlite3.connect(database, timeout=OWN_SECONDS, isolation_level=None)) as alone:
-            alone.execute("PRAGMA journal_mode=DELETE")
-            alone.execute("BEGIN EXCLUSIVE")
-            alone.execute("ROLLBACK")
+        alone = sqlite3.connect(database, timeout=OWN_SECONDS, isolation_level=None)
+        until_replaced.callback(alone.close)
+        alone.execute("PRAGMA journal_mode=DELETE")
+        alone.execute("BEGIN EXCLUSIVE")
+        alone.execute("ROLLBACK")
+        alone.execute("BEGIN IMMEDIATE")
     except sqlite3.OperationalError as fault:
         if "locked" in str(fault):
-            raise _in_use(database.parent) from None
+            raise in_use(database.parent, "restore") from None
         raise WrongDatabase("unsound", str(fault)) from None
     except sqlite3.DatabaseError as fault:
         raise WrongDatabase("unsound", str(fault)) from None
@@ -166,8 +204,9 @@ def _as_it_was_owned(part: Path, database: Path) -> None:
     """Let the new file be read by whoever could read the old one: a server may run as another user."""
     if database.exists():
         shutil.copymode(database, part)
-        with suppress(OSError):
-            shutil.chown(part, database.stat().st_uid, database.stat().st_gid)
+        if hasattr(os, "chown"):  # Windows has none
+            with suppress(OSError):
+                os.chown(part, database.stat().st_uid, database.stat().st_gid)
     else:
         part.chmod(0o666 & ~_mask())
 

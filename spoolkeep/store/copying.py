@@ -36,6 +36,12 @@ PAUSE_SECONDS = 0.002
 SPARE_BYTES = 16 << 20
 """Room that a copy leaves on the disk beyond a tenth of itself, for the database in use may lie there too."""
 PART = ".part"
+FOLDER = "backups"
+"""Beside the database, where its copies lie."""
+STAMP = "%Y%m%d-%H%M%S"
+"""The moment in a copy's name, in UTC."""
+DIFFERS = "differs-"
+"""Begins the name of a copy whose books differ."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +72,8 @@ def copy_in_use(source: Path, target: Path, *, apart: bool = False) -> tuple[Pat
     with part_beside(target) as part:
         copy_pages(source, part)
         proof = proved_apart(part) if apart else proved(part)
-        named = target if proof.difference is None else target.with_name(f"differs-{target.name}")
+        named = target if proof.difference is None else target.with_name(DIFFERS + target.name)
+        _refuse_taken(named)
         put_in_place(part, named)
     return named, proof
 
@@ -77,8 +84,7 @@ def part_beside(target: Path) -> Iterator[Path]:
 
     Errors: Conflict where the target is there already or its folder cannot be written.
     """
-    if target.exists():
-        raise Conflict("copy_exists", f"{target} is there already, and no copy is written over. Name another place.")
+    _refuse_taken(target)
     part = target.with_name(f".{target.name}.{secrets.token_hex(4)}{PART}")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -90,6 +96,16 @@ def part_beside(target: Path) -> Iterator[Path]:
         ) from None
     finally:
         remove(part)
+
+
+def _refuse_taken(target: Path) -> None:
+    if target.exists():
+        raise Conflict("copy_exists", f"{target} is there already, and no copy is written over. Name another place.")
+
+
+def folder_of(file: Path) -> Path:
+    """Give the folder in which the copies of a database file lie."""
+    return file.parent / FOLDER
 
 
 def remove(database: Path) -> None:

@@ -5,6 +5,7 @@ An opened instance is held shared; whoever puts another database in its place ho
 
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 if sys.platform == "win32":
@@ -34,8 +35,7 @@ def hold(path: Path, *, alone: bool) -> Hold | None:
     Source: flock(2); the C runtime's _locking.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    # who may only read the file may still share it: a server often runs as another user than who restores
-    handle = os.open(path, (os.O_RDWR if alone else os.O_RDONLY) | os.O_CREAT, 0o666)
+    handle = _opened(path, alone=alone)
     try:
         _lock(handle, alone=alone)
     except BlockingIOError:
@@ -45,6 +45,14 @@ def hold(path: Path, *, alone: bool) -> Hold | None:
         os.close(handle)
         raise
     return Hold(handle)
+
+
+def _opened(path: Path, *, alone: bool) -> int:
+    """Give a handle of a file: who may only read it may still hold it, for a server often runs as another user."""
+    if alone:  # some network's file systems hold alone only what may be written
+        with suppress(PermissionError):
+            return os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    return os.open(path, os.O_RDONLY | os.O_CREAT, 0o666)
 
 
 if sys.platform == "win32":

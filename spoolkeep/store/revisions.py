@@ -32,14 +32,26 @@ def newest() -> str:
     return str(ScriptDirectory.from_config(alembic_config()).get_current_head())
 
 
+def address_of(store: Store) -> str:
+    """Give a database's address without any password: PostgreSQL's as its own programs take it."""
+    url = store.engine.url
+    plain = url._replace(drivername=url.get_backend_name(), password=None)
+    return plain.difference_update_query(["password", "sslpassword"]).render_as_string()
+
+
+def revision_in(connection: Connection) -> str | None:
+    """Give the revision that a connection sees; None where the database is empty."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
 def revision_of(store: Store) -> str | None:
     """Give the revision of a database; None where it is empty. Errors: WrongDatabase where it cannot be opened."""
     try:
         with store.reader.connect() as connection:
-            return MigrationContext.configure(connection).get_current_revision()
+            return revision_in(connection)
     except DBAPIError as error:
         raise WrongDatabase(
-            "cannot_open", f"The database at {store.engine.url.render_as_string()} cannot be opened: {error.orig}."
+            "cannot_open", f"The database at {address_of(store)} cannot be opened: {error.orig}."
         ) from error
 
 

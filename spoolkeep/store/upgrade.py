@@ -7,12 +7,21 @@ from datetime import datetime
 from pathlib import Path
 
 from alembic import command
+from sqlalchemy import text
+from sqlalchemy.engine import Connection
 from sqlalchemy.orm import Session
 
 from spoolkeep.store import guards
-from spoolkeep.store.copying import copy_in_use
-from spoolkeep.store.engine import Store
-from spoolkeep.store.revisions import alembic_config, newest, refuse_newer, require_current, revision_of
+from spoolkeep.store.copying import STAMP, copy_in_use, folder_of
+from spoolkeep.store.engine import WRITER_LOCK, Store
+from spoolkeep.store.revisions import (
+    alembic_config,
+    newest,
+    refuse_newer,
+    require_current,
+    revision_in,
+    revision_of,
+)
 from spoolkeep.store.seeds import sow
 
 __all__ = ["alembic_config", "guards_of", "newest", "require_current", "revision_of", "upgrade"]
@@ -27,11 +36,19 @@ def upgrade(store: Store, *, now: datetime) -> Path | None:
     refuse_newer(before)
     copied = _copy(store, before, now) if before not in {None, newest()} else None
     with store.engine.begin() as connection:
+        _wait_for_others(connection)
+        refuse_newer(revision_in(connection))
         command.upgrade(alembic_config(connection), "head")
         with Session(connection) as session:
             sow(session, now=now)
             session.commit()
     return copied
+
+
+def _wait_for_others(connection: Connection) -> None:
+    """Let whoever else writes or upgrades end first; SQLite's transaction has waited when it begins."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": WRITER_LOCK})
 
 
 def guards_of(store: Store) -> list[str]:
@@ -43,6 +60,6 @@ def guards_of(store: Store) -> list[str]:
 def _copy(store: Store, before: str | None, now: datetime) -> Path | None:
     if store.file is None:
         return None
-    target = store.file.parent / "backups" / f"before-upgrade-{before}-{now:%Y%m%d-%H%M%S}.sqlite"
+    target = folder_of(store.file) / f"before-upgrade-{before}-{now:{STAMP}}.sqlite"
     copied, _ = copy_in_use(store.file, target)
     return copied

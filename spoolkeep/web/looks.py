@@ -108,7 +108,7 @@ def _take_what_is_due(store: Store, now: datetime) -> None:
 
 
 def _keep_a_copy(store: Store, now: datetime) -> None:
-    keeping.look(store, now=now)
+    keeping.look(store, now=now, apart=True)
 
 
 def _reckon_ahead(store: Store, now: datetime) -> None:

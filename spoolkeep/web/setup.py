@@ -316,6 +316,7 @@ def _show(refused: Refusal | None = None) -> str:
             "offers": choices.offers(session=session),
             "products": choices.products(session=session),
             "materials": choices.materials(session=session),
+            "backups": keeping.standing(session, doors.database_file(), now=doors.now()),
         }
     return render_template(
         "setup.html",
@@ -325,7 +326,6 @@ def _show(refused: Refusal | None = None) -> str:
         parts_asked=PARTS_ASKED,
         today=shop.today(doors.now()),
         database=doors.about_database(),
-        backups=keeping.standing(doors.database_file(), now=doors.now()),
         refused=refused,
         form=request.form,
         **context,

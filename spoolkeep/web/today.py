@@ -9,7 +9,7 @@ from flask import Blueprint, render_template
 
 from spoolkeep.services import keeping, today
 from spoolkeep.services.shop import load_shop
-from spoolkeep.web import doors
+from spoolkeep.web import doors, lock
 
 pages = Blueprint("today", __name__)
 
@@ -21,10 +21,12 @@ def page() -> str:
         shop = load_shop(session)
         clock = shop.clock
         needed = today.needed(session=session, now=doors.now(), wall=doors.wall())
+        is_copied = lock.reach().guest_id is None  # the demo is not, since it can be built again
+        backups = keeping.standing(session, doors.database_file(), now=doors.now()) if is_copied else None
     return render_template(
         "today.html",
         needed=needed,
-        backups=keeping.standing(doors.database_file(), now=doors.now()),
+        backups=backups,
         opening=clock.local(needed.opening),
         local=clock.local,
         yesterday=shop.today(doors.now()) - timedelta(days=1),

@@ -12,10 +12,10 @@ from sqlalchemy import Connection, text
 from spoolkeep.cli import main
 from spoolkeep.services.carrying import export
 from spoolkeep.services.instance import SETTING
-from spoolkeep.services.keeping import address_of
 from spoolkeep.store import guards
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.proof import differences
+from spoolkeep.store.revisions import address_of
 from tests import postgres
 from tests.workshop import TestWorkshop
 

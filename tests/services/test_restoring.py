@@ -12,9 +12,11 @@ import pytest
 
 from spoolkeep.domain.errors import Conflict, Refusal, WrongDatabase
 from spoolkeep.services.instance import SETTING, Instance
-from spoolkeep.services.keeping import address_of, backup
+from spoolkeep.services.keeping import backup
 from spoolkeep.services.restoring import restore
 from spoolkeep.store.engine import Store
+from spoolkeep.store.revisions import address_of
+from spoolkeep.store.tables import Addressee, Notice, NoticeMatter
 from tests.workshop import TestWorkshop
 
 NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
@@ -144,6 +146,79 @@ def test_nobody_opens_the_workshop_while_another_database_is_put_in_its_place(
     monkeypatch.setattr("spoolkeep.services.restoring.put_in_place", meanwhile)
     restore(instance, two_spools_ago, now=NOW)
     assert set(tried) == {"being_restored"}
+
+
+def test_from_the_copy_of_what_is_there_until_it_is_replaced_no_program_writes_it(
+    instance: Instance, database: Path, two_spools_ago: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A program that holds nothing could book an act that is in neither of the two files."""
+    told = list[str]()
+
+    def meanwhile(part: Path, target: Path) -> None:
+        with closing(sqlite3.connect(database, timeout=0)) as other:
+            try:
+                other.execute("UPDATE workshop SET name = 'Lost'")
+            except sqlite3.OperationalError as refused:
+                told.append(str(refused))
+        part.replace(target)
+
+    monkeypatch.setattr("spoolkeep.services.restoring.put_in_place", meanwhile)
+    restore(instance, two_spools_ago, now=NOW)
+    assert told == ["database is locked"] * 2, "as the copy of it gets its name, and as the new one gets its"
+    assert spools(database) == 1
+
+
+def test_a_system_without_owners_of_files_restores_too(
+    instance: Instance, database: Path, two_spools_ago: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delattr(os, "chown")
+    restore(instance, two_spools_ago, now=NOW)
+    assert spools(database) == 1
+
+
+def test_nothing_goes_out_from_a_copy_until_somebody_lets_notices_go_on(instance: Instance, database: Path) -> None:
+    with closing(instance.open()) as store, store.write() as session:
+        for name in ("Ada", "Grace"):
+            to = Addressee(name=name, way="mail", address=f"{name}@host", digest="never", digest_hour=7, since_at=NOW)
+            session.add(to)
+        session.flush()
+        for number, next_try_at in ((1, NOW), (2, None)):
+            notice = Notice(addressee_id=number, kind="warning", key="k", mark=f"m{number}", made_at=NOW)
+            notice.next_try_at, notice.sent_at = next_try_at, None if next_try_at else NOW
+            session.add(notice)
+            session.flush()
+            session.add(NoticeMatter(notice_id=notice.id, addressee_id=number, key="stop:1"))
+    copy = copied(instance)
+    assert restore(instance, copy, now=NOW).paused == 2
+    with closing(sqlite3.connect(database)) as connection:
+        assert connection.execute("SELECT name, paused FROM addressee ORDER BY id").fetchall() == [
+            ("Ada", 1),
+            ("Grace", 1),
+        ]
+        assert connection.execute("SELECT addressee_id FROM notice").fetchall() == [(2,)], "what was sent stays told"
+        assert connection.execute("SELECT addressee_id FROM notice_matter").fetchall() == [(2,)]
+    instance.open().close()
+
+
+def test_a_copy_from_before_there_were_notices_has_none_to_pause(instance: Instance, two_spools_ago: Path) -> None:
+    with closing(sqlite3.connect(two_spools_ago)) as connection, connection:
+        for table in ("notice_matter", "notice", "addressee"):
+            connection.execute(f"DROP TABLE {table}")
+        connection.execute("UPDATE alembic_version SET version_num = '0012'")
+    assert restore(instance, two_spools_ago, now=NOW).paused == 0
+
+
+def test_what_a_newer_program_left_is_kept_as_the_sound_database_that_it_is(
+    instance: Instance, database: Path, two_spools_ago: Path
+) -> None:
+    with closing(sqlite3.connect(database)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    done = restore(instance, two_spools_ago, now=NOW)
+    assert done.before_is_sound
+    assert done.before
+    assert done.before.name.startswith("before-restore-")
+    assert spools(done.before) == 3
+    assert spools(database) == 1
 
 
 @pytest.mark.parametrize("mode", ["TRUNCATE", "WAL"])

@@ -10,6 +10,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from spoolkeep.services import keeping
+from spoolkeep.store.copying import folder_of
 from spoolkeep.store.engine import Store
 from tests.workshop import TestWorkshop
 
@@ -19,13 +20,13 @@ def store(sqlite_store: Store) -> Iterator[Store]:
     """Give a store on a file, and remove its backups afterwards."""
     yield sqlite_store
     assert sqlite_store.file
-    shutil.rmtree(keeping.folder_of(sqlite_store.file), ignore_errors=True)
+    shutil.rmtree(folder_of(sqlite_store.file), ignore_errors=True)
 
 
 @pytest.fixture
 def folder(store: Store) -> Path:
     assert store.file
-    found = keeping.folder_of(store.file)
+    found = folder_of(store.file)
     found.mkdir()
     return found
 

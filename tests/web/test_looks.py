@@ -4,6 +4,7 @@ import threading
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from spoolkeep.store.engine import Store, open_store
 from spoolkeep.web import looks
 from spoolkeep.web.looks import Look, looking
 
+NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 WAIT_S = 20
 
 
@@ -91,6 +93,16 @@ def test_each_minute_what_is_due_is_done_and_the_morning_is_reckoned_ahead(
     assert {look.name for look in each if look.everywhere} == {"ahead"}
     with looking(store, [replace(look, each_s=0.001) for look in each]):
         assert all_done.wait(WAIT_S), done
+
+
+def test_the_daily_copy_is_proved_by_another_process_so_that_no_page_waits(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = list[bool]()
+    monkeypatch.setattr(keeping, "look", lambda _store, *, now, apart=False: asked.append(bool(now) and apart))
+    (copy,) = [look for look in looks.of(Instance(tmp_path), store, is_demo=False) if look.name == "copy"]
+    copy.do(store, NOW)
+    assert asked == [True]
 
 
 def test_what_a_process_keeps_in_memory_is_reckoned_as_soon_as_it_serves(store: Store) -> None:
