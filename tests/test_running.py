@@ -54,6 +54,12 @@ def test_an_option_that_the_server_does_not_have_is_refused_before_the_machine_s
     assert "--hots" in told
 
 
+def test_what_would_keep_the_service_from_running_is_said_beside_it(run: Run) -> None:
+    _, _, told = run("service-file", "--instance", "/nowhere/at all")
+    assert "no folder /nowhere/at all" in told
+    assert "Make the owner first" in told
+
+
 def test_systemd_understands_the_service_file(run: Run, tmp_path: Path) -> None:
     verify = shutil.which("systemd-analyze")
     if verify is None:

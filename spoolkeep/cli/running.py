@@ -6,6 +6,7 @@ The command line loads it when one is asked for.
 import getpass
 import sys
 import sysconfig
+from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 
@@ -74,9 +75,22 @@ def service_file(*, options: tuple[str, ...], folder: Path) -> None:
     OPTIONS are those of `spoolkeep serve`, such as --host 0.0.0.0.
     """
     serve.make_context("spoolkeep serve", list(options)).close()  # refused here, and not when the machine starts
+    for said in _to_see_to(folder.resolve()):
+        click.echo(f"spoolkeep: {said}", err=True)
     words = [*_program(), "serve", "--instance", str(folder.resolve()), *options]
     command = " ".join(map(_quoted, words))
     click.echo(UNIT.format(user=_keeper(folder), folder=_folder(folder.resolve()), command=command), nl=False)
+
+
+def _to_see_to(folder: Path) -> Iterator[str]:
+    """Give what would keep the service from running, or what it should not be."""
+    if not folder.is_dir() and folder.parent != STATE:
+        yield f"There is no folder {folder} yet, and systemd starts nothing without it. Make it first."
+    if folder.is_relative_to("/tmp"):  # noqa: S108 - it is refused
+        yield f"{folder} lies in /tmp, of which a service has its own. Choose another --instance."
+    if _keeper(folder) == "root":
+        yield "The folder is root's, and so the server would run as root. Give it to a user of its own first: chown."
+    yield "Make the owner first ('spoolkeep owner NAME'): nobody else may reach a workshop that nobody owns."
 
 
 def _program() -> list[str]:

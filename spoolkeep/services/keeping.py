@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain import rotation
-from spoolkeep.domain.errors import Conflict, Refusal
+from spoolkeep.domain.errors import BadInput, Conflict, Refusal
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.copying import DIFFERS, PART, STAMP, copy_in_use, folder_of, remove
 from spoolkeep.store.engine import Store
@@ -74,11 +74,17 @@ def backup(store: Store, *, now: datetime, to: Path | None = None) -> Kept:
     """Give a proved copy of a database in use: in the instance's own folder, in another one, or under a name.
 
     Errors: Conflict where the name is taken, the disk is too full, or the database is PostgreSQL's, which its own
-    programs copy; WrongDatabase where the copy is not sound.
+    programs copy; WrongDatabase where the copy is not sound; BadInput for a place that is not there.
     """
     name = f"{BY_HAND}{now:{STAMP}}.sqlite"
-    folder = folder_of(_file(store))
-    return _copy(store, to / name if to and to.is_dir() else to or folder / name)
+    if to is None:
+        return _copy(store, folder_of(_file(store)) / name)
+    if to.is_dir():
+        return _copy(store, to / name)
+    if to.suffix != ".sqlite" or not to.parent.is_dir():
+        words = f"There is no folder {to}. Make it, or see that its disk is there; or name a file that ends in .sqlite."
+        raise BadInput("no_folder", words)
+    return _copy(store, to)
 
 
 def look(store: Store, *, now: datetime, apart: bool = False) -> Kept | None:

@@ -103,7 +103,8 @@ def _fit(part: Path, copy: Path, *, although_it_differs: bool) -> Proof:
     try:
         proof = proved(part)
     except WrongDatabase as refusal:
-        raise WrongDatabase(refusal.code, f"{copy}: {refusal.words} Nothing was changed.") from None
+        words = refusal.words.replace(str(part), str(copy))
+        raise WrongDatabase(refusal.code, f"{words} Nothing was changed.") from None
     if proof.difference and not although_it_differs:
         words = f"The books of {copy} differ: {proof.difference} Nothing was changed. Name another one, or --differing."
         raise Conflict("copy_differs", words)

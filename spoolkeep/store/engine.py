@@ -6,7 +6,7 @@ The web and the command line open them, once a request. Nothing here may know a 
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -204,8 +204,19 @@ def _sqlite(url: str) -> Engine:
         **({} if database in {None, "", ":memory:"} else _POOL),
     )
     event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "connect", lambda _line, _record: _for_its_owner_alone(Path(database or "")))
     event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def _for_its_owner_alone(path: Path) -> None:
+    """Let a new file be read by nobody else: it holds names, and what is kept of passwords.
+
+    Its journal gets the same rights from SQLite.
+    """
+    with suppress(OSError):
+        if path.stat().st_size == 0:
+            path.chmod(0o600)
 
 
 def _prepare_sqlite(connection: sqlite3.Connection, _record: Any) -> None:  # noqa: ANN401 - SQLAlchemy's own

@@ -33,8 +33,11 @@ QUICK = frozenset(
     }
 )
 """What a person at a machine waits for, or a machine; and the door, which has a bound of its own."""
-AT_ONCE, WAITING, WAIT_S = 4, 6, 20.0
-"""How many are worked out, how many wait, and how long: ten of a server's sixteen threads at most."""
+AT_ONCE, WAITING, WAIT_S = 2, 8, 20.0
+"""How many are worked out, how many wait, and how long in seconds: ten of a server's sixteen threads at most.
+
+Source: measured, tests/benchmarks/hostile.py --floods; more at once are no faster, and a scan beside them is slower.
+"""
 
 
 @dataclass

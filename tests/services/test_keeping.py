@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from spoolkeep.domain.errors import Conflict
+from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.shopday import ShopClock
 from spoolkeep.services import keeping
 from spoolkeep.services.keeping import Standing, backup, look, rotate, standing
@@ -72,9 +72,12 @@ def test_a_copy_by_hand_is_no_reason_to_leave_the_day_s_out(kept: Store, folder:
 def test_a_backup_goes_into_the_folder_or_under_the_name_that_was_given(kept: Store, tmp_path: Path) -> None:
     (tmp_path / "elsewhere").mkdir()
     into = backup(kept, now=AFTER_FOUR, to=tmp_path / "elsewhere")
-    named = backup(kept, now=AFTER_FOUR, to=tmp_path / "new" / "friday.sqlite")
+    named = backup(kept, now=AFTER_FOUR, to=tmp_path / "friday.sqlite")
+    for nowhere in (tmp_path / "not mounted", tmp_path / "new" / "friday.sqlite"):
+        with pytest.raises(BadInput, match="see that its disk is there"):
+            backup(kept, now=AFTER_FOUR, to=nowhere)
     assert into.path == tmp_path / "elsewhere" / "by-hand-20260304-040100.sqlite"
-    assert named.path == tmp_path / "new" / "friday.sqlite"
+    assert named.path == tmp_path / "friday.sqlite"
     assert into.bytes == into.path.stat().st_size > 100_000
     with pytest.raises(Conflict, match="no copy is written over"):
         backup(kept, now=AFTER_FOUR, to=named.path)

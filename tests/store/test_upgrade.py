@@ -1,5 +1,6 @@
 """A database of another shape is refused with the command that mends it; an upgrade keeps a copy."""
 
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 
@@ -65,3 +66,10 @@ def test_upgrading_twice_changes_nothing(store: Store, now: datetime) -> None:
 def test_wal_is_used_only_where_it_is_sound(version: tuple[int, int, int], mode: str) -> None:
     """Source: SQLite's release notes of 3.51.3 (the WAL reset fault, and the lines to which its mending went back)."""
     assert safe_journal_mode(version) == mode
+
+
+def test_a_new_database_is_for_its_owner_s_eyes_only(tmp_path: Path, now: datetime) -> None:
+    path = tmp_path / "new" / "spoolkeep.sqlite"
+    with closing(open_store(f"sqlite:///{path}")) as store:
+        upgrade(store, now=now)
+    assert path.stat().st_mode & 0o777 == 0o600
