@@ -107,7 +107,7 @@ def password(folder: Path) -> str | None:
     if given:
         return given
     path = folder / PASSWORD_FILE
-    return path.read_text(encoding="utf-8") if path.exists() else None
+    return path.read_text(encoding="utf-8").rstrip("\r\n") if path.exists() else None
 
 
 def keep_password(folder: Path, given: str) -> Path:
