@@ -76,6 +76,18 @@ def test_every_command_has_help_and_stands_in_the_readme(command: str) -> None:
     assert f"spoolkeep {command}" in (TOP / "README.md").read_text(encoding="utf-8")
 
 
+def test_every_command_that_a_page_or_a_refusal_names_is_there() -> None:
+    read = [*SOURCES, *(TOP / "templates").rglob("*.html"), TOP / "README.md", TOP / "DEVELOPERS.md"]
+    words = {path: path.read_text(encoding="utf-8") for path in read}
+    named = {
+        name: path.name
+        for path, text in words.items()
+        for name in re.findall(r"(?<!from )(?<!import )\bspoolkeep (?!spoolkeep)([a-z][a-z-]*)", text)
+    }
+    assert {"serve", "upgrade", "mail-password"} <= set(named)
+    assert {name: where for name, where in named.items() if name not in COMMANDS} == {}
+
+
 def test_every_option_has_help() -> None:
     for command in map(_command, COMMANDS):
         for parameter in command.params:

@@ -11,6 +11,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from spoolkeep.store.engine import Store
 
+CLOSE_WITHIN_S = 1.0
 TURN_LOCK = 5_007_002
 """The number of PostgreSQL's advisory lock whose holder's turn it is; it ends with the holder's connection."""
 
@@ -38,12 +39,16 @@ class Turn:
             return self._held is not None
 
     def close(self) -> None:
-        """Give the turn up."""
-        with self._lock:
+        """Give the turn up; where a database that hangs is being asked, it ends with the process instead."""
+        if not self._lock.acquire(timeout=CLOSE_WITHIN_S):
+            return
+        try:
             if self._held is not None:
                 self._held.invalidate()  # closing what a pool would keep open lets the lock go
                 self._held.close()
                 self._held = None
+        finally:
+            self._lock.release()
 
     @staticmethod
     def _still_there(connection: Connection) -> bool:
@@ -57,7 +62,11 @@ class Turn:
 
     def _taken(self) -> Connection | None:
         connection = self._store.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
-        if connection.execute(text("SELECT pg_try_advisory_lock(:number)"), {"number": TURN_LOCK}).scalar():
-            return connection
-        connection.close()
-        return None
+        is_taken = False
+        try:
+            asked = connection.execute(text("SELECT pg_try_advisory_lock(:number)"), {"number": TURN_LOCK})
+            is_taken = bool(asked.scalar())
+        finally:
+            if not is_taken:
+                connection.close()
+        return connection if is_taken else None

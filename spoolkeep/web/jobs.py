@@ -445,8 +445,7 @@ def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         clock = load_shop(session).clock
         machines = joblist.machines(session=session)
-        known = {number for number, _ in machines}
-        machine_id = chosen if chosen in known else (machines[0][0] if machines else None)
+        machine_id = chosen if chosen in dict(machines) else (machines[0][0] if machines else None)
         feeds = joblist.feeds_of(session=session, machine_id=machine_id) if machine_id else []
         context = {
             "to_come": joblist.to_come(session=session),

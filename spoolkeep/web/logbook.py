@@ -28,8 +28,27 @@ MOST_FILES = 5
 SLOW_MS = 1000
 QUIET = frozenset({"static", "health.alive", "health.ready", "bench.board", "imports.progress"})
 """What is asked all day long, and stands in the log only where it is slow or refused."""
+_BESIDE = frozenset({"time", "process", "error", "frames"})
 _requests = logging.getLogger("spoolkeep.requests")
 _log = logging.getLogger(__name__)
+
+
+class Own(str):
+    """A word of the program itself, such as the name of a look: a log may say it."""
+
+    __slots__ = ()
+
+
+class PlainWords(logging.Formatter):
+    """Says on a terminal, whose words a system's journal may keep, no more than stands in the file."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Give a record in plain words; a failure's kinds and places stand in lines of their own."""
+        line = line_of(record)
+        said = line.get("words") or ", ".join(f"{name} {one}" for name, one in line.items() if name not in _BESIDE)
+        kinds, frames = (line.get(name) for name in ("error", "frames"))
+        told = [str(said), *(f"  {one}" for part in (kinds, frames) if isinstance(part, list) for one in part)]
+        return "\n".join(told)
 
 
 class JsonLines(logging.Handler):
@@ -93,6 +112,7 @@ def opened(folder: Path | None, name: str) -> Iterator[None]:
     """
     terminal = logging.StreamHandler()
     terminal.setLevel(logging.WARNING)
+    terminal.setFormatter(PlainWords())
     handlers: list[logging.Handler] = [terminal, *([JsonLines(folder / f"{name}.jsonl")] if folder else [])]
     root, ours = logging.getLogger(), logging.getLogger("spoolkeep")
     before = ours.level
@@ -135,7 +155,7 @@ def _own_words(record: logging.LogRecord) -> str:
     """Give a message as it stands in the program, with the numbers that belong to it and without anybody's words."""
     given = record.args if isinstance(record.args, tuple) else ()
     try:
-        return str(record.msg) % tuple(one if isinstance(one, int | float) else "…" for one in given)
+        return str(record.msg) % tuple(one if isinstance(one, int | float | Own) else "…" for one in given)
     except (TypeError, ValueError):
         return str(record.msg)
 

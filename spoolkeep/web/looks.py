@@ -18,6 +18,7 @@ from spoolkeep.services.shop import load_shop
 from spoolkeep.services.steady import Steady
 from spoolkeep.store.engine import Store
 from spoolkeep.store.turn import Turn
+from spoolkeep.web.logbook import Own
 
 EACH_S = 60.0
 LONGEST_END_S = 5.0
@@ -85,7 +86,8 @@ def _again(store: Store, look: Look, over: threading.Event, turn: Turn) -> None:
             if look.everywhere or turn.is_ours():
                 look.do(store, _moment(store, clock))
         except Exception:  # noqa: BLE001 - the next look comes all the same
-            _log.exception("The look “%s” could not be done; it is tried again in %g s.", look.name, look.each_s)
+            words = "The look “%s” could not be done; it is tried again in %g s."
+            _log.exception(words, Own(look.name), look.each_s)
 
 
 def _moment(store: Store, clock: Steady) -> datetime:
@@ -99,7 +101,7 @@ def _await(threads: Sequence[threading.Thread], more: Sequence[Callable[[float],
         wait(max(until - time.monotonic(), 0))
     late = [thread.name for thread in threads if thread.is_alive()]
     if late:
-        _log.warning("Not awaited to its end: %s. What it had not booked is not booked.", ", ".join(late))
+        _log.warning("Not awaited to its end: %s. What it had not booked is not booked.", Own(", ".join(late)))
 
 
 def _take_what_is_due(store: Store, now: datetime) -> None:

@@ -5,136 +5,29 @@ Mail goes to a real server in the test, webhooks to a real receiver; both on bot
 
 import itertools
 import json
-import socketserver
 import threading
 import time
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
-from zoneinfo import ZoneInfo
+from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from sqlalchemy import select
+from sqlalchemy.exc import TimeoutError as NoneFree
+from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.words import DigestWhen, MailSafety, NoticeKind, NoticeWay, OrderState
-from spoolkeep.services import catalogue, joblist, orderdays, orders, stops, today
-from spoolkeep.services.catalogue import SupplierEntry
-from spoolkeep.services.jobs import FeedGrams
-from spoolkeep.services.notices import addressees, mail, mailserver, outbox, webhook
-from spoolkeep.services.notices.addressees import Wants, Went
-from spoolkeep.services.notices.dialling import Unsent
-from spoolkeep.services.notices.mailserver import Posting
+from spoolkeep.domain.words import NoticeKind
+from spoolkeep.services import catalogue, stops, today
+from spoolkeep.services.notices import addressees, mail, outbox, webhook
 from spoolkeep.services.notices.matters import About
+from spoolkeep.services.notices.outbox import Claimed
 from spoolkeep.services.notices.sending import Teller
-from spoolkeep.services.orders import Wanted
-from spoolkeep.store.engine import Store, open_store
+from spoolkeep.store.engine import open_store
 from spoolkeep.store.tables import Notice, NoticeMatter, Workshop
 from tests.services import postbox
+from tests.services.noticedesk import DAY, HOUR, LONGEST_S, MINUTE, Desk
 from tests.services.postbox import Bell, Post
-from tests.workshop import TestWorkshop, by
-
-MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
-SECRET = b"the secret of an instance, for tests"
-LONGEST_S = 20.0
-
-
-@pytest.fixture
-def shop(store: Store, now: datetime) -> TestWorkshop:
-    return TestWorkshop(store, now)
-
-
-@pytest.fixture
-def bell() -> Iterator[Bell]:
-    with postbox.receiver() as found:
-        yield found
-
-
-@pytest.fixture
-def post() -> Iterator[Post]:
-    with postbox.mail_server() as found:
-        yield found
-
-
-@dataclass
-class Clock:
-    """A clock that a test sets; what passes by itself is another matter."""
-
-    now: datetime
-    ticks: float = 0.0
-
-
-@dataclass
-class Desk:
-    """A workshop whose notices are sent round by round."""
-
-    shop: TestWorkshop
-    clock: Clock
-    folder: Path
-
-    def teller(self) -> Teller:
-        """Give a sender, as each process has one."""
-        return Teller(
-            self.shop.store,
-            folder=self.folder,
-            secret=SECRET,
-            clock=lambda: self.clock.now,
-            ticks=lambda: self.clock.ticks or time.monotonic(),
-            tls=postbox.trusting(),
-        )
-
-    def round(self, teller: Teller | None = None) -> int:
-        """Look, send what is due, and wait until it is sent."""
-        whose = teller or self.teller()
-        begun = whose.round(look=True)
-        whose.wait(LONGEST_S)
-        return begun
-
-    def add(self, address: str, *about: About, digest: DigestWhen = DigestWhen.NEVER, hour: int = 7) -> int:
-        """Give the number of a new addressee, by mail or webhook as its address is."""
-        with self.shop.store.read() as session:
-            count = len(addressees.listing(session=session))
-        address = f"{address}?{count}" if "://" in address else f"{count}{address}"
-        way = NoticeWay.WEBHOOK if "://" in address else NoticeWay.MAIL
-        wants = Wants("Ada", way, address, digest, hour, frozenset(about))
-        return self.shop.do(lambda s: addressees.add(session=s, now=self.clock.now, by_id=1, wants=wants))
-
-    def by_mail(self, port: int, *, safety: MailSafety = MailSafety.PLAIN, user: str = "") -> None:
-        """Enter a mail server of this machine."""
-        told = Posting("http://spools.lan:8460", "localhost", port, safety, user, "workshop@example.org")
-        self.shop.do(lambda s: mailserver.keep(session=s, now=self.clock.now, by=by(), told=told))
-
-    def stands_still(self, machine: str = "Larch") -> int:
-        """Let a machine stand still; give the stop's number."""
-        machine_id, at = self.shop.machine(machine), self.clock.now - MINUTE
-        return self.shop.do(
-            lambda s: stops.book_stop(session=s, now=self.clock.now, by=by(), machine_id=machine_id, from_at=at, why="")
-        ).stop_id
-
-    def feed(self) -> int:
-        """Give the number of the machine's first feed."""
-        with self.shop.store.read() as session:
-            return joblist.feeds_of(session=session, machine_id=self.shop.machine())[0].feed_id
-
-    def trial(self, addressee_id: int, key: str = "form-1") -> None:
-        """Ask for a trial."""
-        self.shop.do(lambda s: addressees.trial(session=s, now=self.clock.now, addressee_id=addressee_id, key=key))
-
-    def went(self) -> list[Went]:
-        """Give the notices, the newest first."""
-        with self.shop.store.read() as session:
-            return addressees.last(session=session, limit=100)
-
-    def why(self) -> str:
-        """Give why the newest was not sent."""
-        return self.went()[0].error
-
-
-@pytest.fixture
-def desk(shop: TestWorkshop, tmp_path: Path) -> Desk:
-    return Desk(shop, Clock(shop.now), tmp_path)
-
+from tests.workshop import by
 
 # ------------------------------------------------------------------ once
 
@@ -249,7 +142,7 @@ def test_what_was_refused_is_tried_again_after_1_5_15_60_minutes_and_then_hourly
     desk.add(bell.address, About.STOPS)
     desk.stands_still()
     teller, began, tried = desk.teller(), desk.clock.now, []
-    while desk.clock.now <= began + 26 * HOUR:
+    while not any(one.state == "given up" for one in desk.went()):
         before = len(bell.told)
         desk.round(teller)
         if len(bell.told) > before:
@@ -267,22 +160,48 @@ def test_what_was_refused_is_tried_again_after_1_5_15_60_minutes_and_then_hourly
     assert [(waiting.name, waiting.at) for waiting in failed.first] == [("Ada", one.at)]
 
 
-def test_once_a_notice_arrives_again_nobody_is_told_of_what_was_given_up(desk: Desk, bell: Bell) -> None:
+def test_what_still_stands_is_told_anew_once_a_day_after_it_was_given_up_until_it_arrives(
+    desk: Desk, bell: Bell
+) -> None:
     bell.status = 500
     number = desk.add(bell.address, About.STOPS)
-    desk.stands_still()
-    teller = desk.teller()
-    for _ in range(40):
+    stop = desk.stands_still()
+    teller, began = desk.teller(), desk.clock.now
+    while desk.clock.now < began + 3 * DAY:
         desk.round(teller)
         desk.clock.now += HOUR
-    assert desk.went()[0].state == "given up"
+    assert [one.state for one in desk.went()] == ["tried", "given up", "given up"]
+    with desk.shop.store.read() as session:
+        assert today.needed(session=session, now=desk.clock.now).notices, "whoever is told nothing is named meanwhile"
+    told = len(bell.told)
     bell.status = 204
     bell.length = 0
+    desk.clock.now -= 59 * MINUTE
     desk.trial(number)
     desk.round(teller)
-    assert desk.went()[0].state == "sent"
+    desk.round(teller)
+    kinds = {json.loads(body)["kind"] for _, _, body in bell.told[told:]}
+    assert kinds == {"warning", "trial"}, "what waits goes as soon as the way is mended"
+    assert json.loads(bell.told[-1][2])["matters"][0]["key"] == f"stops:{stop}"
     with desk.shop.store.read() as session:
         assert not today.needed(session=session, now=desk.clock.now).notices
+    desk.clock.now += DAY
+    desk.round(teller)
+    assert len(bell.told) == told + 2, "and then no more"
+
+
+def test_mail_that_waits_goes_as_soon_as_the_mail_server_is_mended(desk: Desk, post: Post) -> None:
+    desk.by_mail(postbox.closed_port())
+    desk.add("ada@example.org", About.STOPS)
+    desk.stands_still()
+    for _ in range(5):
+        desk.round()
+        desk.clock.now += 10 * MINUTE
+    desk.round()
+    assert desk.went()[0].state == "tried"
+    desk.by_mail(post.port)
+    desk.round()
+    assert len(post.taken) == 1
 
 
 def test_what_was_refused_for_a_while_arrives_later(desk: Desk, post: Post) -> None:
@@ -382,25 +301,6 @@ def test_a_server_that_never_answers_holds_up_nobody(desk: Desk, bell: Bell, mon
     assert errors == {f"The mail server at localhost, port {port} did not answer in time. Is it the right port?"}
 
 
-def test_a_server_that_sends_a_letter_a_second_is_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(webhook, "LONGEST_S", 1.0)
-
-    class Drips(socketserver.BaseRequestHandler):
-        def handle(self) -> None:
-            try:
-                for letter in b"HTTP/1.1 200 OK\r\n" + b"X-Slow: " + b"y" * 100:
-                    self.request.sendall(bytes([letter]))
-                    time.sleep(0.2)
-            except OSError:
-                pass
-
-    with postbox.serving(Drips) as port:
-        began, hook = time.monotonic(), webhook.Hook(f"http://127.0.0.1:{port}/", "k")
-        with pytest.raises(Unsent, match="did not answer within 1 seconds"):
-            webhook.send(hook, b"{}", mark="m", now=datetime.now(UTC))
-        assert time.monotonic() - began < 5
-
-
 def test_after_a_crash_between_sending_and_writing_it_down_it_comes_again_under_the_same_mark(
     desk: Desk, bell: Bell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -422,6 +322,28 @@ def test_after_a_crash_between_sending_and_writing_it_down_it_comes_again_under_
     marks = [headers[webhook.MARK_HEADER] for _, headers, _ in bell.told]
     assert len(marks) == 2
     assert len(set(marks)) == 1
+
+
+def test_what_was_sent_while_the_books_were_busy_is_written_down_later_and_not_sent_again(
+    desk: Desk, bell: Bell, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk.add(bell.address, About.STOPS)
+    desk.stands_still()
+    waits: list[float] = []
+    truly = outbox.sent
+
+    def busy(session: Session, now: datetime, ours: Claimed, *, subject: str) -> None:
+        if len(waits) < 2:
+            raise NoneFree("another program writes")
+        truly(session, now, ours, subject=subject)
+
+    monkeypatch.setattr(outbox, "sent", busy)
+    desk.round(replace(desk.teller(), pause=waits.append))
+    assert desk.went()[0].state == "sent"
+    assert waits == [1.0, 5.0]
+    desk.clock.now += HOUR
+    desk.round()
+    assert len(bell.told) == 1
 
 
 def test_a_clock_set_back_sends_nothing_twice_and_holds_nothing_up_for_long(desk: Desk, bell: Bell) -> None:
@@ -460,155 +382,3 @@ def test_a_claim_that_a_clock_set_back_made_long_ends_by_what_truly_passed(desk:
     desk.clock.ticks = 0.0
     teller.wait(LONGEST_S)
     assert len(bell.told) == 1
-
-
-# ------------------------------------------------------------------ the morning
-
-
-@pytest.mark.parametrize("changes_on", [date(2026, 3, 29), date(2026, 10, 25)])
-@pytest.mark.parametrize("hour", [0, 3, 7])
-def test_the_digest_comes_once_each_shop_day_also_when_the_clocks_change(
-    desk: Desk, bell: Bell, changes_on: date, hour: int
-) -> None:
-    with desk.shop.store.write() as session:
-        session.get_one(Workshop, 1).zone = "Europe/Lisbon"
-    start = datetime.combine(changes_on - DAY, datetime.min.time(), UTC) + 5 * HOUR
-    desk.clock.now = start
-    desk.add(bell.address, digest=DigestWhen.EVERY_DAY, hour=hour)
-    teller = desk.teller()
-    while desk.clock.now <= start + 3 * DAY - 2 * HOUR:
-        desk.round(teller)
-        desk.clock.now += HOUR
-    told = [json.loads(body) for _, _, body in bell.told]
-    assert {one["kind"] for one in told} == {"digest"}
-    days = [one["text"].partition(":")[0] for one in told]
-    assert len(days) == len(set(days)) == 3
-    at = [datetime.fromisoformat(one["made_at"]).astimezone(ZoneInfo("Europe/Lisbon")) for one in told]
-    assert {(one.hour, one.minute) for one in at} == {(hour, 0)}
-
-
-def test_an_empty_digest_says_in_a_line_that_nothing_needs_anybody(desk: Desk, bell: Bell) -> None:
-    desk.clock.now = datetime(2026, 3, 4, 6, 0, tzinfo=UTC)
-    desk.shop.deliver()
-    desk.add(bell.address, digest=DigestWhen.EVERY_DAY)
-    desk.clock.now += HOUR + MINUTE
-    desk.round()
-    told = json.loads(bell.told[0][2])
-    assert told["subject"] == "Nothing needs anybody today"
-    assert told["text"].startswith("Wednesday, 4 Mar 2026: nothing needs anybody.\n")
-    assert told["matters"] == []
-
-
-def test_who_wants_a_digest_only_when_needed_gets_none_that_morning_otherwise(desk: Desk, bell: Bell) -> None:
-    desk.clock.now = datetime(2026, 3, 4, 6, 0, tzinfo=UTC)
-    desk.shop.deliver()
-    desk.add(bell.address, digest=DigestWhen.WHEN_NEEDED)
-    desk.clock.now += HOUR + MINUTE
-    desk.round()
-    assert bell.told == []
-    assert desk.went()[0].state == "dropped"
-    desk.stands_still()
-    desk.clock.now += HOUR
-    desk.round()
-    assert bell.told == [], "it is a morning's digest"
-    desk.clock.now += DAY
-    desk.round()
-    told = json.loads(bell.told[0][2])
-    assert told["subject"] == "Larch stands still"
-    assert "one thing needs a person" in told["text"]
-
-
-def test_the_digest_says_the_same_as_the_page_today(desk: Desk, bell: Bell) -> None:
-    desk.clock.now = datetime(2026, 3, 5, 6, 0, tzinfo=UTC)
-    desk.shop.run_low()
-    desk.stands_still()
-    desk.add(bell.address, digest=DigestWhen.EVERY_DAY)
-    desk.clock.now += HOUR
-    desk.round()
-    told = json.loads(bell.told[0][2])
-    with desk.shop.store.read() as session:
-        needs = today.needed(session=session, now=desk.clock.now)
-    shown = [one["key"] for one in told["matters"]]
-    assert list(dict.fromkeys(shown)) == list(needs.needs)
-    counts = {name: getattr(needs, name).count for name in needs.needs if name != "takings_until"}
-    total = sum(counts.values()) + ("takings_until" in needs.needs)
-    assert f"{total} things need a person" in told["text"]
-
-
-def test_no_digest_of_an_hour_before_somebody_was_to_get_it(desk: Desk, bell: Bell) -> None:
-    desk.clock.now = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
-    desk.add(bell.address, digest=DigestWhen.EVERY_DAY)
-    desk.round()
-    assert bell.told == []
-    desk.clock.now += 20 * HOUR
-    desk.round()
-    assert len(bell.told) == 1
-
-
-def test_a_digest_that_could_not_be_sent_on_its_day_is_given_up(desk: Desk, bell: Bell) -> None:
-    bell.status = 500
-    desk.clock.now = datetime(2026, 3, 4, 6, 0, tzinfo=UTC)
-    desk.add(bell.address, digest=DigestWhen.EVERY_DAY)
-    desk.clock.now += HOUR
-    desk.round()
-    bell.status = 200
-    desk.clock.now += DAY
-    desk.round()
-    assert [one.state for one in desk.went()] == ["sent", "given up"]
-
-
-# ------------------------------------------------------------------ nights, orders, deliveries
-
-
-def test_a_night_is_warned_of_from_an_hour_before_the_last_person_leaves(desk: Desk, bell: Bell) -> None:
-    desk.add(bell.address, About.NIGHTS)
-    desk.shop.plan("Hook", FeedGrams(50_000, desk.feed()), duration_s=6 * 3600)
-    desk.clock.now = datetime(2026, 3, 4, 16, 59, tzinfo=UTC)
-    desk.round()
-    assert bell.told == []
-    desk.clock.now += MINUTE
-    desk.round()
-    desk.clock.now += 30 * MINUTE
-    desk.round()
-    (told,) = [json.loads(body) for _, _, body in bell.told]
-    assert [one["key"] for one in told["matters"]] == ["nights:feed 1:2026-03-04"]
-    assert told["matters"][0]["words"] == "Larch feed 1 has no spool, and a job is to come."
-
-
-def test_an_item_is_warned_of_that_must_be_ordered_by_tomorrow(desk: Desk, bell: Bell) -> None:
-    desk.shop.run_low()
-    desk.add(bell.address, About.ORDERS)
-    desk.round()
-    desk.clock.now += DAY
-    desk.round()
-    (told,) = [json.loads(body) for _, _, body in bell.told]
-    with desk.shop.store.read() as session:
-        by_day = {row.item.name: row.order.day for row in orderdays.rows(session=session, now=desk.shop.now)}
-    tomorrow = desk.shop.now.date() + DAY
-    due = [name for name, day in by_day.items() if day is not None and day <= tomorrow]
-    assert due == ["PLA Slate black"]
-    assert [one["words"] for one in told["matters"]] == [
-        "PLA Slate black is to be ordered today: 600\N{NO-BREAK SPACE}g are left."
-    ]
-
-
-def test_a_delivery_is_warned_of_the_day_after_its_promise(desk: Desk, bell: Bell) -> None:
-    offer = desk.shop.offered(SupplierEntry("North Quay", lead_days=5), 1900)
-    wanted, now = [Wanted(offer, 2)], desk.clock.now
-    (order,) = desk.shop.do(lambda s: orders.draft(session=s, now=now, by=by(), wanted=wanted)).order_ids
-    promised = now.date() + 3 * DAY
-    for state, day in ((OrderState.SENT, None), (OrderState.PROMISED, promised)):
-        desk.shop.do(
-            lambda s, state=state, day=day: orders.move_on(  # type: ignore[misc] # bound to the loop's values
-                session=s, now=now, by=by(), order_id=order, state=state, promised_for=day
-            )
-        )
-    desk.add(bell.address, About.LATE)
-    teller = desk.teller()
-    for _ in range(6):
-        desk.round(teller)
-        desk.clock.now += DAY
-    (told,) = [json.loads(body) for _, _, body in bell.told]
-    assert [one["key"] for one in told["matters"]] == [f"late:order {order}:{promised}"]
-    assert told["made_at"].startswith("2026-03-08T"), "the day after"
-    assert told["subject"] == "A delivery of North Quay is late"

@@ -5,9 +5,12 @@ import hmac
 import ipaddress
 import json
 import socket
+import socketserver
 import ssl
 import stat
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from pathlib import Path
@@ -317,6 +320,80 @@ def test_the_address_that_was_looked_at_is_the_one_that_is_gone_to(monkeypatch: 
     assert bell.told[0][1]["Host"] == f"turns.example:{bell.port}"
 
 
+# ------------------------------------------------------------------ an end to it
+
+HTTP_HEAD = b"HTTP/1.1 200 OK\r\nX-Slow: "
+HANDSHAKE = b"\x16\x03\x03\x40\x00"
+"""A record of 16 KiB that begins a handshake. Source: RFC 8446, section 5.1."""
+
+
+@contextmanager
+def drips(head: bytes, *, tls: bool = False, hello: bytes = b"") -> Iterator[int]:
+    """Run a server that sends a letter each fifth of a second, encrypted or before anything is; give its port."""
+
+    class Drips(socketserver.BaseRequestHandler):
+        def handle(self) -> None:
+            with suppress(OSError), postbox.encrypted(self.request) if tls else self.request as line:
+                line.sendall(hello)
+                for letter in head + b"y" * 100:
+                    line.sendall(bytes([letter]))
+                    time.sleep(0.2)
+
+    with postbox.serving(Drips) as port:
+        yield port
+
+
+@pytest.mark.parametrize(
+    ("scheme", "head", "tls"), [("http", HTTP_HEAD, False), ("https", HTTP_HEAD, True), ("https", HANDSHAKE, False)]
+)
+def test_a_receiver_that_sends_a_letter_now_and_then_is_hung_up_on(
+    monkeypatch: pytest.MonkeyPatch, scheme: str, head: bytes, *, tls: bool
+) -> None:
+    monkeypatch.setattr(webhook, "LONGEST_S", 1.0)
+    with drips(head, tls=tls) as port:
+        hook, began = Hook(f"{scheme}://localhost:{port}/", "k"), time.monotonic()
+        with pytest.raises(Unsent, match="did not answer within 1 seconds"):
+            webhook.send(hook, b"{}", mark=MARK, now=NOW, tls=postbox.trusting())
+        assert time.monotonic() - began < 5
+
+
+SMTP_HELLO = b"220 postbox\r\n250-postbox\r\n250 STARTTLS\r\n220 go on\r\n"
+
+
+@pytest.mark.parametrize(
+    ("safety", "head", "tls", "hello"),
+    [
+        (MailSafety.PLAIN, b"220 ", False, b""),
+        (MailSafety.TLS, HANDSHAKE, False, b""),
+        (MailSafety.TLS, b"220 ", True, b""),
+        (MailSafety.STARTTLS, HANDSHAKE, False, SMTP_HELLO),
+    ],
+)
+def test_a_mail_server_that_sends_a_letter_now_and_then_is_hung_up_on(
+    monkeypatch: pytest.MonkeyPatch, safety: MailSafety, head: bytes, *, tls: bool, hello: bytes
+) -> None:
+    monkeypatch.setattr(mail, "LONGEST_S", 1.0)
+    with drips(head, tls=tls, hello=hello) as port:
+        began = time.monotonic()
+        with pytest.raises(Unsent, match="did not answer in time"):
+            sent(server(port, safety), letter())
+        assert time.monotonic() - began < 5
+
+
+def test_a_name_that_took_too_long_to_find_is_not_gone_to(monkeypatch: pytest.MonkeyPatch) -> None:
+    with postbox.receiver() as bell:
+
+        def slow(*_args: object, **_how: object) -> list[tuple[object, ...]]:
+            time.sleep(0.3)
+            return [(socket.AF_INET, socket.SOCK_STREAM, 6, "", ("127.0.0.1", bell.port))]
+
+        monkeypatch.setattr(webhook, "LONGEST_S", 0.1)
+        monkeypatch.setattr(socket, "getaddrinfo", slow)
+        with pytest.raises(Unsent, match="did not answer within"):
+            rung(bell)
+    assert bell.told == []
+
+
 @pytest.mark.parametrize("address", NO_WEBHOOK)
 def test_what_is_no_address_of_a_webhook_is_refused(address: str) -> None:
     with pytest.raises(BadInput):
@@ -378,6 +455,9 @@ def test_the_password_is_in_a_file_that_only_its_owner_reads_or_in_the_environme
         path = mailserver.keep_password(tmp_path, given)
         assert mailserver.password(tmp_path) == given
         assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    for end in ("\n", "\r\n"):
+        (tmp_path / mailserver.PASSWORD_FILE).write_bytes(f"by hand {end}".encode())
+        assert mailserver.password(tmp_path) == "by hand ", "an editor ends a line, a password has none"
     monkeypatch.setenv(mailserver.PASSWORD_SETTING, "from outside")
     assert mailserver.password(tmp_path) == "from outside"
     for wrong in ("", "two\nlines", "x" * 1001):

@@ -3,6 +3,7 @@
 import json
 import logging
 import os
+import re
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -10,10 +11,11 @@ from typing import Any
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
+from sqlalchemy.exc import IntegrityError
 
 from spoolkeep.web import logbook
 from spoolkeep.web.lock import DEVICE_COOKIE, PERSON_COOKIE
-from spoolkeep.web.logbook import JsonLines
+from spoolkeep.web.logbook import JsonLines, Own
 from tests.web.conftest import PASSWORD
 from tests.web.door import another, cookie, sign_in
 
@@ -109,6 +111,34 @@ def test_words_of_the_program_are_kept_with_their_numbers_and_without_names(tmp_
     assert ours["words"] == "Job 12 was not taken: …"
     assert theirs["where"].startswith("test_logbook:")
     assert SAID not in str(theirs)
+
+
+def test_the_terminal_says_no_word_that_anybody_wrote(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A failed statement brings the database's own words, in which what was written stands."""
+
+    def breaks() -> None:
+        try:
+            int(SAID)
+        except ValueError as error:
+            detail = f"Key (name)=({SAID}) already exists."
+            raise IntegrityError("INSERT INTO article (name) VALUES (?)", None, Exception(detail)) from error
+
+    ours = logging.getLogger("spoolkeep.services.shelf")
+    with logbook.opened(tmp_path, "serve"):
+        try:
+            breaks()
+        except IntegrityError as error:
+            ours.exception("The look “%s” found %s.", Own("due"), SAID)
+            facts = {"facts": {"number": "006123"}, "failure": error}
+            ours.error("unexpected %s", SAID, extra=facts)
+        logging.getLogger("another.library").warning(f"Lost {SAID}")  # noqa: G004 - as others do
+    told = capsys.readouterr().err
+    assert SAID not in told
+    assert "The look “due” found ….\n  IntegrityError (Exception) in: INSERT INTO article (name) VALUES (?)" in told
+    assert "  ValueError\n" in told
+    assert re.search(r"test_logbook\.py:\d+ breaks\n", told)
+    assert "event failed, number 006123\n" in told
+    assert re.search(r"level warning, event another\.library, where test_logbook:\d+\n", told)
 
 
 def test_a_log_that_is_full_goes_on_in_a_new_file_and_the_oldest_is_let_go(

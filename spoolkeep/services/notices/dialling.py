@@ -54,11 +54,15 @@ def _unwrapped(address: IpAddress) -> IpAddress:
 
 
 class Line:
-    """A connection that ends when its time is up, whatever the other side does."""
+    """A connection that ends when its time is up, whatever the other side does, and whatever its socket became.
+
+    A second handle of each socket is kept: encrypting takes the first one away, and no handle of the encrypted one is
+    there before the two sides have agreed.
+    """
 
     def __init__(self, seconds: float) -> None:
         self._seconds = seconds
-        self._sockets: list[socket.socket] = []
+        self._handles: list[socket.socket] = []
         self.is_over = threading.Event()
 
     def dial(
@@ -66,7 +70,8 @@ class Line:
     ) -> socket.socket:
         """Give a socket to a host, at the very address that was found and may be gone to.
 
-        Errors: Unsent where there is none, in the words `refused`; OSError where nobody answers.
+        Errors: Unsent where there is none, in the words `refused`; OSError where nobody answers; TimeoutError where
+        the time was up before.
         """
         found = _found(host, port)
         allowed = [one for one in found if may(ipaddress.ip_address(str(one[4][0]).partition("%")[0]))]
@@ -75,9 +80,10 @@ class Line:
         for number, (family, kind, protocol, _, address) in enumerate(allowed):
             line = socket.socket(family, kind, protocol)
             line.settimeout(self._seconds + _LATER_S)
-            self._sockets.append(line)
+            self._handles.append(line.dup())
             try:
                 line.connect(address)
+                self._refuse_late()
             except OSError:
                 line.close()
                 if number + 1 == len(allowed) or self.is_over.is_set():
@@ -86,16 +92,21 @@ class Line:
                 return line
         raise AssertionError  # the last address has answered or raised
 
-    def holds(self, line: socket.socket) -> None:
-        """Also end what a socket was wrapped into."""
-        self._sockets.append(line)
-
     def cut(self) -> None:
         """End it, in the midst of whatever it does."""
         self.is_over.set()
-        for one in self._sockets:
+        for one in self._handles:
             with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        """Let the handles go."""
+        for one in self._handles:
+            one.close()
+
+    def _refuse_late(self) -> None:
+        if self.is_over.is_set():  # a name that took long to find, or a cut before there was anything to cut
+            raise TimeoutError
 
 
 def _found(host: str, port: int) -> list[tuple[socket.AddressFamily, socket.SocketKind, int, str, tuple[str, int]]]:
@@ -121,3 +132,4 @@ def line_for(seconds: float) -> Iterator[Line]:
         raise
     finally:
         timer.cancel()
+        line.close()

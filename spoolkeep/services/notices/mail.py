@@ -110,14 +110,11 @@ class _Client(smtplib.SMTP):
         reached = self._line.dial(host, port, _may_relay if is_plain else may_go_to, refused=_FAR if is_plain else "")
         if self._server.safety is MailSafety.TLS:
             reached = self._tls.wrap_socket(reached, server_hostname=host)
-            self._line.holds(reached)
         return reached
 
     def encrypt(self) -> None:
         """Go on encrypted. Errors: SMTPNotSupportedError where the server does not offer it."""
         self.starttls(context=self._tls)
-        if self.sock is not None:
-            self._line.holds(self.sock)
 
 
 def _may_relay(address: IpAddress) -> bool:

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.words import MailSafety
 from spoolkeep.services.catalogue import Made
+from spoolkeep.services.notices import outbox
 from spoolkeep.services.notices.mail import MailServer, read_address
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change
@@ -56,12 +57,13 @@ def posting(session: Session) -> Posting:
 
 
 def keep(*, session: Session, now: datetime, by: By, told: Posting) -> Made:
-    """Keep the mail server and the workshop's address. Errors: BadInput."""
+    """Keep the mail server and the workshop's address; mail that waits is tried at once. Errors: BadInput."""
 
     def do(act: Act) -> Made:
         _check(told)
         row = session.get_one(Workshop, 1)
         change(session, act, row, **asdict(told))
+        outbox.try_mail_again(session, now)
         return Made(act.id, row.id)
 
     return once(session, "mail server", by=by, now=now, request=asdict(told), answers=Made, do=do)
@@ -107,7 +109,7 @@ def password(folder: Path) -> str | None:
     if given:
         return given
     path = folder / PASSWORD_FILE
-    return path.read_text(encoding="utf-8") if path.exists() else None
+    return path.read_text(encoding="utf-8").rstrip("\r\n") if path.exists() else None
 
 
 def keep_password(folder: Path, given: str) -> Path:

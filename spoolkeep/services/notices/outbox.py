@@ -171,16 +171,21 @@ def give_up(session: Session, now: datetime, notice_id: int) -> None:
 
 
 def sent(session: Session, now: datetime, ours: Claimed, *, subject: str) -> None:
-    """Write down that a notice was sent."""
+    """Write down that a notice was sent; what else waits for the addressee is tried at once, for the way is mended."""
     notice = session.get(Notice, ours.notice_id)
     if notice is not None:
         notice.sent_at, notice.next_try_at, notice.subject, notice.last_error = now, None, subject, ""
         notice.tries += 1
         notice.claimed_until = None
+        session.flush()
+        try_again(session, now, notice.addressee_id)
 
 
 def not_sent(session: Session, now: datetime, ours: Claimed, *, subject: str, words: str) -> None:
-    """Write down that a try failed, and when the next one is; a trial is tried once."""
+    """Write down that a try failed, and when the next one is; a trial is tried once.
+
+    What a warning that is given up told of was told to nobody: it goes into a new one, tried for another day.
+    """
     notice = session.get(Notice, ours.notice_id)
     if notice is None or notice.claim != ours.claim or notice.next_try_at is None:
         return
@@ -190,6 +195,7 @@ def not_sent(session: Session, now: datetime, ours: Claimed, *, subject: str, wo
     notice.next_try_at = None if is_trial else notices.next_try(notice.made_at, now, tries=notice.tries)
     if notice.next_try_at is None:
         notice.given_up_at = now
+        session.execute(delete(NoticeMatter).where(col(NoticeMatter.notice_id) == notice.id))
 
 
 def settle(session: Session, now: datetime, *, told: Sequence[str], stand: Collection[str]) -> None:
@@ -247,4 +253,11 @@ def take_back(session: Session, addressee_id: int, *, all_of_it: bool) -> None:
 def try_again(session: Session, now: datetime, addressee_id: int) -> None:
     """Try at once what waits for its next try: something was mended."""
     which = col(Notice.addressee_id) == addressee_id, col(Notice.next_try_at).is_not(None)
+    session.execute(update(Notice).where(*which).values(next_try_at=now))
+
+
+def try_mail_again(session: Session, now: datetime) -> None:
+    """Try at once all mail that waits for its next try: the mail server was changed."""
+    by_mail = select(col(Addressee.id)).where(col(Addressee.way) == NoticeWay.MAIL)
+    which = col(Notice.addressee_id).in_(by_mail), col(Notice.next_try_at).is_not(None)
     session.execute(update(Notice).where(*which).values(next_try_at=now))

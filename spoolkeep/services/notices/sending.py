@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain import notices
 from spoolkeep.domain.notices import Letterhead, Matter, Message
 from spoolkeep.domain.words import DigestWhen, NoticeKind, NoticeWay
-from spoolkeep.services.limits import without_values
+from spoolkeep.services.limits import kind_of
 from spoolkeep.services.notices import addressees, digest, mail, mailserver, matters, outbox, webhook
 from spoolkeep.services.notices.addressees import Receiver
 from spoolkeep.services.notices.dialling import Unsent
@@ -27,12 +27,15 @@ from spoolkeep.services.notices.matters import About
 from spoolkeep.services.notices.outbox import Claimed, Due
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Store
+from spoolkeep.store.troubles import trouble_of
 
 ROUND_EACH_S = 3.0
 LOOK_EACH_S = 300.0
 """How often what there is to warn of is looked for; a digest's hour is met as exactly."""
 AT_ONCE = 4
 """So many are being sent at once by mail, and so many by webhook, each to another addressee."""
+WRITE_AGAIN_AFTER_S = (1.0, 5.0, 15.0, 60.0)
+"""How long each wait is before an outcome is written again; until then nothing else goes to that addressee."""
 _log = logging.getLogger(__name__)
 
 
@@ -70,6 +73,7 @@ class Teller:
     ticks: Callable[[], float] = time.monotonic
     tls: ssl.SSLContext | None = None
     """Which certificates are trusted; the system's where it is left out."""
+    pause: Callable[[float], object] = time.sleep
     _looked: float | None = None
     _seen: dict[tuple[int, str], float] = field(default_factory=dict)
     """Claims of others, by when they were first seen."""
@@ -174,17 +178,28 @@ class Teller:
     def _send(self, ours: Claimed, message: Message, picture: Picture) -> None:
         try:
             words = self._tried(ours, message, picture)
-            with self.store.write() as session:
-                now = self.clock()
-                if words:
-                    outbox.not_sent(session, now, ours, subject=message.subject, words=words)
-                else:
-                    outbox.sent(session, now, ours, subject=message.subject)
+            for wait_s in WRITE_AGAIN_AFTER_S:
+                try:
+                    return self._write(ours, message, words)
+                except Exception as error:
+                    if trouble_of(error) is None:
+                        raise
+                self.pause(wait_s)
+            self._write(ours, message, words)
         except Exception as error:  # noqa: BLE001 - the claim ends by itself, and it is tried again
-            _log.error("A notice's outcome could not be written: %s", without_values(error))
+            _log.error("A notice's outcome could not be written: %s", kind_of(error))
         finally:
             with self._lock:
                 self._busy.pop(ours.addressee_id, None)
+
+    def _write(self, ours: Claimed, message: Message, words: str) -> None:
+        """Write down that a notice was sent, or in words why not."""
+        with self.store.write() as session:
+            now = self.clock()
+            if words:
+                outbox.not_sent(session, now, ours, subject=message.subject, words=words)
+            else:
+                outbox.sent(session, now, ours, subject=message.subject)
 
     def _tried(self, ours: Claimed, message: Message, picture: Picture) -> str:
         """Send a notice; give why it could not be sent, empty where it was."""

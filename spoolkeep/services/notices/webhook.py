@@ -143,7 +143,6 @@ def _posted(line: Line, hook: Hook, body: bytes, *, mark: str, seconds: int, tls
     try:
         if parts.scheme == "https":
             reached = (tls or ssl.create_default_context()).wrap_socket(reached, server_hostname=host)
-            line.holds(reached)
         connection.sock = reached
         path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
         headers = {
