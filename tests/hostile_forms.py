@@ -5,7 +5,7 @@ The tests and the benchmark `hostile.py` send it, each in its way. It must not k
 
 import random
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from typing import NamedTuple
@@ -74,6 +74,24 @@ TEXTS = (
 RAW = (b"\xff\xfe", b"\xed\xa0\x80", b"\xc0\xaf", b"%ff%ed%a0%80", b"\xf4\x90\x80\x80")
 """Bytes that are no text."""
 FORM = "application/x-www-form-urlencoded"
+STARTS = (
+    *(
+        "/",
+        "/bench",
+        "/tonight",
+        "/stock",
+        "/jobs",
+        "/deliveries",
+        "/orders",
+        "/money",
+        "/setup",
+        "/labels",
+        "/imports",
+    ),
+    *("/count", "/people", "/me", "/search?q=e", "/money/books", "/stock/ahead", "/stock/rests", "/jobs/on-hand"),
+    "/setup/notices",
+)
+"""Pages from which all others are found."""
 ENDS = ("/sign-out", "/sign-in", "/join", "/me", "/people")
 """Where a form would end the sign-in of whoever sends, after which the rest would only knock at the door."""
 
@@ -147,7 +165,7 @@ Look = Callable[[str], str]
 """Gives the page at a path, or nothing where there is none."""
 
 
-def walked(look: Look, starts: list[str], *, most: int = 300) -> Iterator[tuple[str, Page]]:
+def walked(look: Look, starts: Sequence[str], *, most: int = 300) -> Iterator[tuple[str, Page]]:
     """Give each page that can be reached by links, once; of the pages of one kind some only."""
     waiting, seen, kinds = list(starts), set(starts), dict[str, int]()
     while waiting and most > 0:

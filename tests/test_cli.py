@@ -389,7 +389,10 @@ def test_notices_are_sent_from_the_command_line_and_told(run: Run, demo: Path, n
         run("notices", "--send", "--instance", "demo")
         assert len(bell.told) == before, "each is sent once"
         with store.write() as session:
-            session.execute(update(Notice).values(sent_at=None, given_up_at=now, last_error="Nothing answers."))
+            session.execute(update(Notice).values(sent_at=None, tries=1, last_error="Nothing answers."))
+        assert run("notices", "--instance", "demo")[0] == 1, "also while it is tried again"
+        with store.write() as session:
+            session.execute(update(Notice).values(given_up_at=now))
         code, said, _ = run("notices", "--instance", "demo")
         assert code == 1
         assert "Nothing answers." in said

@@ -29,7 +29,7 @@ LONGEST_S = 90.0
     "--send", is_flag=True, help="Look once, send what is due and wait until it is sent: for cron, without serve."
 )
 def notices(*, folder: Path, as_json: bool, send: bool) -> None:
-    """Print who gets notices and how the last ones went; exits with 1 where the last to somebody was given up."""
+    """Print who gets notices and how the last ones went; exits with 1 where somebody's last one did not go out."""
     instance = Instance(folder)
     with closing(instance.open()) as store:
         if send:
@@ -62,7 +62,8 @@ def notices(*, folder: Path, as_json: bool, send: bool) -> None:
             click.echo("\nThe last notices:")
         for one in last:
             click.echo(f"{formats.moment(one.made_at)} {one.name}: {one.kind}, {one.state}. {one.error}".rstrip())
-    if failed:
+    newest = {one.name: one.state for one in reversed(last)}
+    if failed or not {"tried", "given up"}.isdisjoint(newest.values()):
         sys.exit(1)
 
 

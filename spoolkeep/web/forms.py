@@ -3,7 +3,7 @@
 The blueprints use it. It must not know a use case.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
@@ -18,12 +18,21 @@ from spoolkeep.services.limits import MOST_WHOLE
 from spoolkeep.services.shop import Shop
 
 Word = TypeVar("Word", bound=StrEnum)
+Doing = TypeVar("Doing")
 MOST_BASIS_POINTS, PPM_PER_BASIS_POINT = 10_000, 100
 
 
 def text(name: str) -> str:
     """Give a field's text without the blanks around it."""
     return request.form.get(name, "").strip()
+
+
+def chosen(doings: Mapping[str, Doing]) -> Doing:
+    """Give the doing that a form's hidden word names. Errors: BadInput where it names none."""
+    doing = doings.get(text("do"))
+    if doing is None:
+        raise BadInput("unknown_act", "Choose what to change.")
+    return doing
 
 
 def page_of_ours(name: str) -> str:

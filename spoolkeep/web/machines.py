@@ -8,7 +8,7 @@ from collections.abc import Callable
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.services import choices, machines
 from spoolkeep.services.machines import MachineEntry
 from spoolkeep.services.shop import load_shop
@@ -31,9 +31,7 @@ def change(machine_id: int) -> Response | tuple[str, int]:
     """Keep what the form says of it."""
     doings: dict[str, Callable[[Session, int], object]] = {"describe": _describe, "purge": _purge}
     try:
-        doing = doings.get(forms.text("do"))
-        if doing is None:
-            raise BadInput("unknown_act", "Choose what to change.")
+        doing = forms.chosen(doings)
         with doors.writing() as session:
             doing(session, machine_id)
     except Refusal as refusal:

@@ -33,9 +33,7 @@ def change() -> tuple[str, int] | Answer:
         "everywhere": _everywhere,
     }
     try:
-        doing = doings.get(forms.text("do"))
-        if doing is None:
-            raise BadInput("unknown_act", "Choose what to change.")
+        doing = forms.chosen(doings)
         return doing()
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)

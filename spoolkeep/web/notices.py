@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from flask import Blueprint, current_app, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.notices import hook_key
 from spoolkeep.domain.words import DigestWhen, MailSafety, NoticeWay
 from spoolkeep.services.notices import addressees, mailserver
@@ -52,9 +52,7 @@ def change() -> tuple[str, int] | Answer:
     }
     do = forms.text("do")
     try:
-        doing = doings.get(do)
-        if doing is None:
-            raise BadInput("unknown_act", "Choose what to change.")
+        doing = forms.chosen(doings)
         with doors.writing() as session:
             done = doing(session)
     except Refusal as refusal:

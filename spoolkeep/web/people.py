@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
-from spoolkeep.domain.errors import BadInput, Conflict, Refusal
+from spoolkeep.domain.errors import Conflict, Refusal
 from spoolkeep.domain.words import LinkKind, Role, Scope
 from spoolkeep.services import links, people, signing, stations, tokens, visits
 from spoolkeep.store.engine import Session
@@ -53,9 +53,7 @@ def change() -> tuple[str, int] | Answer:
     }
     do = forms.text("do")
     try:
-        doing = doings.get(do)
-        if doing is None:
-            raise BadInput("unknown_act", "Choose what to change.")
+        doing = forms.chosen(doings)
         with doors.writing() as session:
             done = doing(session)
     except Refusal as refusal:

@@ -79,9 +79,7 @@ def settings() -> Answer | tuple[str, int]:
 
 def _enter(doings: dict[str, Callable[[Session], object]]) -> Answer | tuple[str, int]:
     try:
-        doing = doings.get(forms.text("do"))
-        if doing is None:
-            raise BadInput("unknown_act", "Choose what to change.")
+        doing = forms.chosen(doings)
         with doors.writing() as session:
             doing(session)
     except Refusal as refusal:

@@ -11,7 +11,7 @@ from flask import Response as PdfResponse
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain import scales
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.words import Kind
 from spoolkeep.services import asides, choices, failures, itemcare, labels, reels, spools, standby, untold
 from spoolkeep.services.shop import load_shop
@@ -89,10 +89,7 @@ def _doing() -> Doing:
         "let-go": _let_go,
         **{str(kind): _settled(_give_up(kind)) for kind in spools.LEAVES},
     }
-    chosen = forms.text("do")
-    if chosen not in doings:
-        raise BadInput("unknown_act", "Choose what to do with the spool.")
-    return doings[chosen]
+    return forms.chosen(doings)
 
 
 def _settled(settle: Callable[[Session, str], SpoolAnswer]) -> Doing:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
-from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.errors import Refusal
 from spoolkeep.services import foresight, suppliers
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import load_shop
@@ -40,9 +40,7 @@ def change(supplier_id: int) -> Response | tuple[str, int]:
         "offers": _change_offer,
     }
     try:
-        doing = doings.get(forms.text("do"))
-        if doing is None:
-            raise BadInput("unknown_act", "Choose what to change.")
+        doing = forms.chosen(doings)
         with doors.writing() as session:
             doing(session, supplier_id)
     except Refusal as refusal:

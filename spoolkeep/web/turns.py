@@ -27,7 +27,10 @@ QUICK = frozenset(
         "door.sign_out",
         "api.scan",
         "api.weighing",
+        "api.report",
+        "api.plan",
         "api.start",
+        "api.resume",
         "api.end",
         "imports.progress",
     }

@@ -21,28 +21,12 @@ from spoolkeep.store import proof
 from spoolkeep.store.engine import Store
 from spoolkeep.store.seeds import FIRST_ACTOR
 from tests import hostile_files, hostile_forms
-from tests.hostile_forms import FORM, JSON_BODIES, MARK, RAW, TEXTS, Page, Sent
+from tests.hostile_forms import FORM, JSON_BODIES, MARK, RAW, STARTS, TEXTS, Page, Sent
 from tests.web.conftest import Browser
 from tests.workshop import TestWorkshop, by
 
 SEED = 11
 ON_SQLITE = pytest.mark.parametrize("store", ["sqlite"], indirect=True)
-STARTS = [
-    *(
-        "/",
-        "/bench",
-        "/tonight",
-        "/stock",
-        "/jobs",
-        "/deliveries",
-        "/orders",
-        "/money",
-        "/setup",
-        "/labels",
-        "/imports",
-    ),
-    *("/count", "/people", "/me", "/search?q=e", "/money/books", "/stock/ahead", "/stock/rests", "/jobs/on-hand"),
-]
 pytestmark = [
     pytest.mark.filterwarnings("ignore::UserWarning:openpyxl"),
     pytest.mark.filterwarnings("ignore::UserWarning:PIL"),
