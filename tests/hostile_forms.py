@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 from typing import NamedTuple
-from urllib.parse import quote, urlencode, urlsplit
+from urllib.parse import quote, urldefrag, urlencode, urlsplit
 
 MARK = "hstl"
 """Stands in every script of ours, so that what is a page's own is told from what was sent."""
@@ -93,7 +93,9 @@ STARTS = (
 )
 """Pages from which all others are found."""
 ENDS = ("/sign-out", "/sign-in", "/join", "/me", "/people")
-"""Where a form would end the sign-in of whoever sends, after which the rest would only knock at the door."""
+"""Where an address may end the sign-in of whoever sends, after which the rest would only knock at the door."""
+LEAVES = ("here", "everywhere", "role", "name", "forget", "revoke")
+"""What forms of people say that they do where they would."""
 
 
 class Sent(NamedTuple):
@@ -114,6 +116,12 @@ class Form:
     method: str
     kind: str
     fields: list[tuple[str, str]] = field(default_factory=list)
+
+    @property
+    def leaves(self) -> bool:
+        """Give whether it would end the sign-in of whoever sends it."""
+        does = dict(self.fields).get("do")
+        return self.action == "/sign-out" or (self.action in ENDS and does in LEAVES)
 
 
 class Page(HTMLParser):
@@ -140,7 +148,9 @@ class Page(HTMLParser):
         if tag == "a":
             self.links.add(given.get("href", ""))
         elif tag == "form":
-            form = Form(given.get("action", ""), given.get("method", "get").upper(), given.get("enctype", FORM))
+            form = Form(
+                urldefrag(given.get("action", "")).url, given.get("method", "get").upper(), given.get("enctype", FORM)
+            )
             self.forms.append(form)
         elif self.forms and tag == "select":
             self._select = given.get("name", "")

@@ -102,9 +102,7 @@ def inputs(served: Served, routes: list[tuple[str, str]], draw: random.Random) -
     owner = served.heads["owner"]
     while True:
         forms = [form for _, page in hostile_forms.walked(looking(owner), STARTS, most=80) for form in page.forms]
-        made = [
-            one for form in forms if form.action not in hostile_forms.ENDS for one in hostile_forms.filled(form, draw)
-        ]
+        made = [one for form in forms if not form.leaves for one in hostile_forms.filled(form, draw)]
         made += list(hostile_forms.addressed(routes, draw))
         made += [
             Sent("POST", rule, body, "application/json")

@@ -31,7 +31,7 @@ def test_of_two_processes_over_one_database_one_has_the_turn_until_it_gives_it_u
 def test_the_turn_of_a_process_whose_connection_broke_goes_to_another(postgres_store: Store) -> None:
     with closing(again(postgres_store)) as other, closing(Turn(postgres_store)) as ours, closing(Turn(other)) as theirs:
         assert ours.is_ours()
-        broken = "SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory' AND objid = :number"
+        broken = "SELECT pg_terminate_backend(pid, 20000) FROM pg_locks WHERE locktype = 'advisory' AND objid = :number"
         with other.engine.begin() as connection:
             connection.execute(text(broken), {"number": TURN_LOCK})
         assert theirs.is_ours()
