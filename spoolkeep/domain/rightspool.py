@@ -96,6 +96,8 @@ class Held:
     may_hours: int | None = None
     dry: str = ""
     """How its material is dried."""
+    drying: str = ""
+    """That it is in a dryer and not dry yet, in a sentence."""
 
 
 def usual_reel_mm(received_mg: int) -> int:
@@ -227,6 +229,8 @@ def _tells(wanted: Wanted | None, held: Held) -> list[Fault]:
                 f"“{wanted.job}” needs {needs}, about {left} are left: {will} ({_percent(held.chance)} that it does).",
             )
         )
+    if held.drying:
+        found.append(Fault("drying", Weight.TELL, held.drying))
     if held.out_hours is not None and held.may_hours is not None and held.out_hours > held.may_hours:
         out = f"out of the dry store for about {_long(held.out_hours)}, and takes {_long(held.may_hours)}"
         dry = f" Dry it first: {held.dry}." if held.dry else " Dry it first, as its maker's sheet says."

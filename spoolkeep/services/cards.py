@@ -15,7 +15,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import JobState, Outcome
-from spoolkeep.services import again, asides, endings, finding, jobs, spools, standby
+from spoolkeep.services import again, airing, asides, endings, finding, jobs, spools, standby
 from spoolkeep.services.endings import Early
 from spoolkeep.services.jobs import JobAnswer
 from spoolkeep.services.loadings import loaded_on, take_off
@@ -94,6 +94,7 @@ def _shelved(session: Session, act: Act, spool: Spool, *, at: datetime) -> Did:
         return Did("waits", f"{name} has no place of its own yet.", odd="Now scan the place it goes to.", spool=spool)
     home = session.get_one(Place, spool.home_id)
     take_off(session, act, spool=spool, at=at)
+    airing.put_at(session, act, spool, home, at=at)
     change(session, act, spool, place_id=home.id)
     return Did("moved", f"{name} is back at {home.name}.", spool=spool)
 

@@ -304,9 +304,13 @@ def make_article(
     diameter_um: int = 1750,
 ) -> Article:
     """Give a new item, with its colour where that is new too. Errors: BadInput, NotFound."""
-    of = session.scalars(select(Material).where(col(Material.code) == material.strip().upper())).first()
+    of = session.scalars(
+        select(Material).where(col(Material.code) == material.strip().upper(), col(Material.live))
+    ).first()
     if of is None:
-        known = ", ".join(session.scalars(select(col(Material.code)).order_by(col(Material.code))))
+        known = ", ".join(
+            session.scalars(select(col(Material.code)).where(col(Material.live)).order_by(col(Material.code)))
+        )
         raise NotFound("no_such_material", f"“{material.strip()}” is not a known material. Known are {known}.")
     if not colour.strip():
         raise BadInput("no_colour", "Name the colour.")

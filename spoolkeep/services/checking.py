@@ -13,9 +13,11 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain import night
+from spoolkeep.domain.airing import SECONDS_AN_HOUR, dry_hours, hours_by_days, is_ready, ready_at
 from spoolkeep.domain.drift import Drawn, Estimate
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.feeding import Share, shares
+from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.night import Print
 from spoolkeep.domain.rightspool import Fault, Held, Kinds, Wanted, Weight, faults, graver_first, instead_of, of_standby
 from spoolkeep.domain.words import Finish
@@ -34,7 +36,6 @@ _OF_THE_MACHINE = frozenset({"reel", "cardboard", "enclosed", "hardened"})
 """What does not hang on a job: answered without one, it is answered for all."""
 _ANY = _OF_THE_MACHINE | {"material", "diameter", "colour", "make", "lot", "waits_material", "waits_colour"}
 """What a person may answer. A spool that is set aside is let go on its own page."""
-_HOURS_A_DAY = 24
 
 
 @dataclass(frozen=True)
@@ -87,6 +88,8 @@ class Books:
     parts: Mapping[int, Sequence[Found]]
     instead: Mapping[int, frozenset[int]]
     today: date
+    now: datetime
+    formats: Formats
 
     def kinds(self, article_id: int) -> Kinds:
         """Give what an item is."""
@@ -200,6 +203,7 @@ def _reason(why: str) -> str:
 def read_books(session: Session, now: datetime, machines: Sequence[MachineState]) -> Books:
     """Read what a check needs besides the floor: items, products and what may stand in for what."""
     jobs = [job for machine in machines for job in machine.jobs]
+    shop = load_shop(session)
     products = {job.product_id for job in jobs if job.product_id}
     parts: dict[int, list[Found]] = {}
     for some in batched(sorted(products)):
@@ -217,7 +221,9 @@ def read_books(session: Session, now: datetime, machines: Sequence[MachineState]
         items=there | (finding.items(session, others) if others else {}),
         parts=parts,
         instead={number: frozenset(several) for number, several in instead.items()},
-        today=load_shop(session).today(now),
+        today=shop.today(now),
+        now=now,
+        formats=shop.formats,
     )
 
 
@@ -290,16 +296,40 @@ def held(books: Books, spool: Lying, chance: float | None = None) -> Held:
         cardboard=spool.cardboard,
         aside=spool.aside,
         doubtful=spool.doubtful,
-        out_hours=_out_hours(spool, books.today) if material.out_hours else None,
+        out_hours=_out_hours(spool, books) if material.out_hours else None,
         may_hours=material.out_hours,
+        drying=_drying(spool, books),
         dry=f"{dry} by its maker's sheet, in a dryer that is made for it" if dry else "",
     )
 
 
-def _out_hours(spool: Lying, today: date) -> float | None:
-    """Give for how long a spool has been in the air, to the day; None where it is sealed, or lives in a dry box."""
-    days = [one for one in (spool.opened_on, spool.dried_on) if one]
-    return None if spool.keeps_dry or not spool.opened_on else (today - max(days)).days * _HOURS_A_DAY
+def _drying(spool: Lying, books: Books) -> str:
+    """Say of a spool in a dryer until when it is to stay there; nothing where it is dry, or lies elsewhere."""
+    if spool.air.dryer_at is None:
+        return ""
+    ready = ready_at(spool.air, dry_hours=_dryer_hours(spool, books))
+    if ready is not None and ready <= books.now:
+        return ""
+    until = f"until {books.formats.moment(ready)}" if ready else "for as long as its maker's sheet says"
+    return f"It is in {spool.place} {until}."
+
+
+def _dryer_hours(spool: Lying, books: Books) -> int | None:
+    return dry_hours(of_material=books.materials[spool.item.material].dry_hours, of_dryer=spool.dryer_hours)
+
+
+def _out_hours(spool: Lying, books: Books) -> float | None:
+    """Give for how long a spool has been out of the dry store; None where it is sealed, or nobody can know.
+
+    What came out of a dryer in time has been out for no time, and what is dry in one too. Of a spool that nobody has
+    followed (it came with a sheet, or was opened before this was kept) the days count, unless it lives in a dry box.
+    """
+    if spool.air.is_followed:
+        is_dry = is_ready(spool.air, books.now, dry_hours=_dryer_hours(spool, books))
+        return 0.0 if is_dry else spool.air.out_s(books.now) / SECONDS_AN_HOUR
+    if spool.keeps_dry:
+        return None
+    return hours_by_days(opened_on=spool.opened_on, dried_on=spool.dried_on, today=books.today)
 
 
 def _wanted(session: Session, books: Books, case: _Case) -> Wanted:

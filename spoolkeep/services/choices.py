@@ -88,7 +88,7 @@ def items(*, session: Session) -> list[finding.Item]:
 
 def materials(*, session: Session) -> list[str]:
     """Give the codes of the materials."""
-    return list(session.scalars(select(col(Material.code)).order_by(col(Material.code))))
+    return list(session.scalars(select(col(Material.code)).where(col(Material.live)).order_by(col(Material.code))))
 
 
 def suppliers(*, session: Session) -> Choices:
@@ -193,7 +193,12 @@ def place_list(*, session: Session) -> list[Labelled]:
     """Give every place with its code."""
     query = select(Place).where(col(Place.live)).order_by(col(Place.name))
     return [
-        Labelled(code_text(CodeKind.PLACE, place.serial), place.name, place.kind) for place in session.scalars(query)
+        Labelled(
+            code_text(CodeKind.PLACE, place.serial),
+            place.name,
+            place.kind if place.ready_hours is None else f"dryer, at least {place.ready_hours} h",
+        )
+        for place in session.scalars(query)
     ]
 
 

@@ -14,7 +14,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import Code, CodeKind, kind_in_words, read_code
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import finding
+from spoolkeep.services import airing, finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text, load_shop
@@ -295,7 +295,10 @@ def _put_where_seen(session: Session, act: Act, walk: Walk, *, at: datetime) -> 
         if spool.place_id == place_id and spool.id not in on_feed and spool.retired_on is None:
             continue
         take_off(session, act, spool=spool, at=at)
-        change(session, act, spool, place_id=place_id, home_id=spool.home_id or place_id, retired_on=None)
+        place = session.get_one(Place, place_id)
+        airing.put_at(session, act, spool, place, at=at)
+        home_id = spool.home_id if place.ready_hours is not None else spool.home_id or place_id
+        change(session, act, spool, place_id=place_id, home_id=home_id, retired_on=None)
         moved += 1
     return moved
 

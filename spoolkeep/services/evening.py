@@ -150,6 +150,8 @@ def _dry(session: Session, ahead: Floor, one: FeedTonight, take: Advice | None) 
         return []
     books = checking.read_books(session, ahead.night.now, [])
     material, held = books.materials[take.spool.item.material], checking.held(books, take.spool)
+    if held.drying:
+        return [held.drying]
     if held.out_hours is None or held.may_hours is None or held.out_hours <= held.may_hours or not material.dry_hours:
         return []
     begins = [run.starts_at for run in one.prints if run.starts_at and run.starts_at > ahead.night.now]

@@ -13,11 +13,12 @@ from sqlalchemy import BindParameter, ColumnElement, Select, and_, bindparam, ca
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
+from spoolkeep.domain.airing import Air
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.feeding import Need
 from spoolkeep.domain.rightspool import Limits, usual_reel_mm
 from spoolkeep.domain.words import TO_COME, JobState, Kind, Outcome, PlaceKind, Purpose
-from spoolkeep.services import asides, finding
+from spoolkeep.services import airing, asides, finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text
 from spoolkeep.store.journal import batched
@@ -65,6 +66,9 @@ class Lying:
     height_mm: int | None
     keeps_dry: bool
     """Whether its own place is a dry box."""
+    air: Air
+    dryer_hours: int | None
+    """Of one in a dryer: how many hours the dryer takes at least."""
 
 
 @dataclass(frozen=True)
@@ -253,12 +257,19 @@ def _spools(*more: Any) -> Select[Any]:  # noqa: ANN401 - columns of any type
     """Ask for spools with all that says how they lie, and more columns after those."""
     home = aliased(Place)
     of_spool = ("id", "serial", "article_id", "make_id", "lot", "received_on", "opened_on", "dried_on", "tare_mg")
+    air = ("air_from", "air_s", "dryer_from")
     query: Select[Any] = (
         select(
-            *(getattr(Spool, name) for name in (*of_spool, "place_id")),
+            *(getattr(Spool, name) for name in (*of_spool, *air, "place_id")),
             *(getattr(Balance, name) for name in ("left_mg", "received_mg", "doubtful")),
             *(getattr(Reel, name) for name in ("outer_mm", "cardboard")),
-            *(col(Place.name).label("place"), col(Place.height_mm), col(home.kind).label("lives_in"), *more),
+            *(
+                col(Place.name).label("place"),
+                col(Place.height_mm),
+                col(Place.ready_hours),
+                col(home.kind).label("lives_in"),
+                *more,
+            ),
         )
         .join(Balance, col(Balance.spool_id) == col(Spool.id))
         .outerjoin(Reel, col(Reel.id) == col(Spool.reel_id))
@@ -304,6 +315,8 @@ def _lying(row: Found, items: Mapping[int, Item], aside: asides.Aside) -> Lying:
         place=row.place or "",
         height_mm=row.height_mm,
         keeps_dry=row.lives_in == PlaceKind.DRY_BOX,
+        air=airing.air_of(row),
+        dryer_hours=row.ready_hours if row.dryer_from else None,
     )
 
 

@@ -12,7 +12,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.units import MAX_MG
-from spoolkeep.services import finding, picking
+from spoolkeep.services import airing, finding, picking
 from spoolkeep.services.catalogue import Made
 from spoolkeep.services.finding import Item
 from spoolkeep.services.setup import MOST_RISK_PPM
@@ -123,11 +123,13 @@ def dried(*, session: Session, now: datetime, by: By, spool_code: str, on: date 
     """Note that a spool was dried, today where no day is said. Errors: BadInput, NotFound."""
 
     def do(act: Act) -> Made:
-        spool, today = finding.spool_of(session, spool_code), load_shop(session).today(now)
+        spool, shop = finding.spool_of(session, spool_code), load_shop(session)
+        today = shop.today(now)
         day = on or today
         if day > today:
             raise BadInput("in_the_future", "That day lies in the future. Check the date.")
         change(session, act, spool, dried_on=day)
+        airing.was_dried(session, act, spool, at=now if day == today else shop.clock.span_of(day)[1])
         return Made(act.id, spool.id)
 
     request = {"spool_code": spool_code, "on": on}

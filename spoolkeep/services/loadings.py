@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import Conflict
+from spoolkeep.services import airing
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, Feed, Loading, Spool
+from spoolkeep.store.tables import Act, Feed, Loading, Place, Spool
 
 
 @dataclass(frozen=True)
@@ -41,9 +42,10 @@ def load(
         change(session, act, loading, until_at=moment)
     came_off = [session.get_one(Spool, one.spool_id) for one in before if one.spool_id != spool.id]
     for one in came_off:
-        go_home(session, act, one)
+        go_home(session, act, one, at=moment)
     if spool.opened_on is None:
         change(session, act, spool, opened_on=today)
+    airing.put_on(session, act, spool, feed, at=moment)
     was_on = next((one.feed_id for one in before if one.spool_id == spool.id and one.feed_id != feed.id), None)
     made = create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=moment))
     return Loaded(made, tuple(came_off), was_on)
@@ -61,8 +63,10 @@ _AT_ONCE = timedelta(seconds=10)
 """Within so long of each other, clocks and ways tell nothing of what came first."""
 
 
-def go_home(session: Session, act: Act, spool: Spool) -> None:
+def go_home(session: Session, act: Act, spool: Spool, *, at: datetime) -> None:
     """Let a spool be at its own place, where it has one."""
+    home_id = spool.home_id or spool.place_id
+    airing.put_at(session, act, spool, session.get(Place, home_id) if home_id else None, at=at)
     if spool.home_id is not None and spool.place_id != spool.home_id:
         change(session, act, spool, place_id=spool.home_id)
 

@@ -11,17 +11,17 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
-from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.purging import Filament, Told, change_mg, purged_mg
 from spoolkeep.services import finding, floor
 from spoolkeep.services.catalogue import Made
 from spoolkeep.services.finding import Item
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, create
-from spoolkeep.store.tables import Act, ChangePurge, Feed, Machine, Place
+from spoolkeep.store.tables import Act, ChangePurge, Feed, Machine, Place, Spool
 
 MOST_REEL_MM, MOST_PURGE_MG, MOST_HEIGHT_MM = 1000, 100_000, 10_000
-MOST_EARNS = 10_000_000
+MOST_EARNS, MOST_DRYER_HOURS = 10_000_000, 240
 
 
 @dataclass(frozen=True)
@@ -37,6 +37,8 @@ class MachineEntry:
     switches: bool
     """Its holders take two spools, and go over to the second by themselves."""
     earns_minor_per_hour: int | None
+    keeps_dry: bool = False
+    """Its holders are dry boxes."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,7 @@ def view(*, session: Session, machine_id: int) -> MachinePage:
         entry=MachineEntry(
             **{name: getattr(row, name) for name in named},
             switches=any(feed.switches for feed in feeds),
+            keeps_dry=any(feed.keeps_dry for feed in feeds),
             earns_minor_per_hour=row.earns_minor_per_hour,
         ),
         feeds=len(feeds),
@@ -89,10 +92,10 @@ def describe(*, session: Session, now: datetime, by: By, machine_id: int, entry:
     def do(act: Act) -> Made:
         machine = finding.live(session, Machine, machine_id)
         _check(entry)
-        values = {name: value for name, value in vars(entry).items() if name != "switches"}
+        values = {name: value for name, value in vars(entry).items() if name not in {"switches", "keeps_dry"}}
         change(session, act, machine, **values)
         for feed in session.scalars(select(Feed).where(col(Feed.machine_id) == machine_id, col(Feed.live))).all():
-            change(session, act, feed, switches=entry.switches)
+            change(session, act, feed, switches=entry.switches, keeps_dry=entry.keeps_dry)
         return Made(act.id, machine_id)
 
     request = {"machine_id": machine_id, **vars(entry)}
@@ -138,6 +141,32 @@ def set_height(*, session: Session, now: datetime, by: By, place_id: int, height
 
     request = {"place_id": place_id, "height_mm": height_mm}
     return once(session, "place", by=by, now=now, request=request, answers=Made, do=do)
+
+
+def set_dryer(*, session: Session, now: datetime, by: By, place_id: int, hours: int | None) -> Made:
+    """Say that a place is a dryer, and how many hours a spool stays in it at least; None: it is none.
+
+    Errors: BadInput, NotFound; Conflict where spools lie in it, of which it would not be known how they lie.
+    """
+
+    def do(act: Act) -> Made:
+        place = finding.live(session, Place, place_id)
+        if hours is not None and not 0 < hours <= MOST_DRYER_HOURS:
+            raise BadInput("no_such_hours", f"A dryer takes 1 to {MOST_DRYER_HOURS} hours. Empty: it is no dryer.")
+        if (hours is None) != (place.ready_hours is None) and _lies_in(session, place_id):
+            raise Conflict("not_empty", f"Spools are in {place.name}. Scan them to another place, then say what it is.")
+        change(session, act, place, ready_hours=hours)
+        return Made(act.id, place_id)
+
+    request = {"place_id": place_id, "hours": hours}
+    return once(session, "place", by=by, now=now, request=request, answers=Made, do=do)
+
+
+def _lies_in(session: Session, place_id: int) -> bool:
+    there = select(col(Spool.id)).where(
+        col(Spool.place_id) == place_id, col(Spool.live), col(Spool.retired_on).is_(None)
+    )
+    return session.scalars(there.limit(1)).first() is not None
 
 
 def purges(session: Session, machine_id: int) -> list[Told]:

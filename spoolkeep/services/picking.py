@@ -169,7 +169,7 @@ def _pick(
             received_on=one.received_on,
             height_mm=one.height_mm,
             hindered=" ".join(fault.words for fault in found if fault.weight is not Weight.TELL),
-            thirsty=any(fault.code == "thirsty" for fault in found),
+            thirsty=any(fault.code in {"thirsty", "drying"} for fault in found),
         )
         candidates.append(candidate)
     return next(iter(picking.ranked(candidates, needs_mg=needs_mg, uses=uses)), None)

@@ -14,7 +14,7 @@ from sqlmodel import col
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import finding
+from spoolkeep.services import airing, finding
 from spoolkeep.services.asides import odd_about
 from spoolkeep.services.draws import share_again
 from spoolkeep.services.loadings import loaded_on, standby_on, take_off
@@ -70,6 +70,7 @@ def stand_by_within(session: Session, act: Act, spool: Spool, feed: Feed, *, at:
     take_off(session, act, spool=spool, at=at)
     if spool.opened_on is None:
         change(session, act, spool, opened_on=load_shop(session).today(at))
+    airing.put_on(session, act, spool, feed, at=at)
     create(session, act, Loading(spool_id=spool.id, feed_id=feed.id, from_at=at, standby=True))
     name = finding.item_name(session, spool.article_id)
     words = " ".join(filter(None, (f"{name} stands by on {where}.", odd_about(session, spool))))

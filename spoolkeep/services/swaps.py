@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.rightspool import Weight
-from spoolkeep.services import checking, finding, floor, picking, standby
+from spoolkeep.services import airing, checking, finding, floor, picking, standby
 from spoolkeep.services.asides import odd_about, why_aside
 from spoolkeep.services.checking import Checked
 from spoolkeep.services.loadings import around_of, load, loading_of, take_off
@@ -65,8 +65,10 @@ def put_away(session: Session, act: Act, spool: Spool, place: Place, *, at: date
     """Put a spool at a place, and say so where a job still runs on what it came off. Errors: Conflict if told late."""
     before = loading_of(session, spool.id)
     takes_over = take_off(session, act, spool=spool, at=at, late=False)
-    change(session, act, spool, place_id=place.id, home_id=spool.home_id or place.id)
-    words = f"{name} is at {place.name}."
+    said = airing.put_at(session, act, spool, place, at=at)
+    is_dryer = place.ready_hours is not None
+    change(session, act, spool, place_id=place.id, home_id=spool.home_id if is_dryer else spool.home_id or place.id)
+    words = " ".join(filter(None, (f"{name} is {'in' if is_dryer else 'at'} {place.name}.", said)))
     if before is None or before.standby or takes_over is not None:
         return Put("moved", words)
     feed = finding.feed(session, before.feed_id)

@@ -17,7 +17,7 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.planned import Cause, State
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, NoticeKind, OrderState, TakingsKind
-from spoolkeep.services import leadtimes, orderbook, orderneeds, orderplan, steady, stock, tonight, toweigh
+from spoolkeep.services import airing, leadtimes, orderbook, orderneeds, orderplan, steady, stock, tonight, toweigh
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
@@ -159,6 +159,8 @@ class Today:
     drafts: Some[OrderDue]
     clock: Behind | None
     """How far this computer's clock is behind the books, where it is."""
+    dry: Some[airing.Drying]
+    """Spools that are dry and still in a dryer."""
     notices: Some[Waiting]
     """Addressees whose notices were given up."""
     takings_until: date | None
@@ -168,7 +170,7 @@ class Today:
     def needs(self) -> tuple[str, ...]:
         """Give the names of what is there, worst first."""
         worst = ("clock", "stops", "feeds", "items", "jobs", "late_orders")
-        rest = ("deliveries", "draws", "weighings", "doubts", "drafts", "notices")
+        rest = ("deliveries", "draws", "weighings", "doubts", "drafts", "dry", "notices")
         return tuple(name for name in (*worst, *rest, "takings_until") if getattr(self, name))
 
 
@@ -197,6 +199,7 @@ def needed(*, session: Session, now: datetime, wall: datetime | None = None) -> 
         doubts=_some([] if steps else toweigh.asked(session=session)),
         drafts=_some(drafts),
         clock=steady.behind(session, wall) if wall else None,
+        dry=_some([one for one in airing.in_dryers(session) if one.ready_at and one.ready_at <= now]),
         notices=waiting["notices"],
         takings_until=_takings_until(session, today - timedelta(days=1)),
     )

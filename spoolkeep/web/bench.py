@@ -13,7 +13,7 @@ from markupsafe import Markup
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
-from spoolkeep.services import acts, bench, boards, checking, photos, stations, stops, undoing
+from spoolkeep.services import acts, airing, bench, boards, checking, photos, stations, stops, undoing
 from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.acts import By
@@ -251,11 +251,14 @@ def _machines() -> tuple[str, Markup]:
     now = doors.now()
     with doors.reading() as session:
         seen, shop = _seen(session), load_shop(session)
+        drying = airing.in_dryers(session)
         machines, standing = boards.board(session=session, now=now), stops.standing(session=session)
     hours_total, ticks = axis(shop, now)
     read: dict[str, object] = {
         "machines": machines,
         "standing": standing,
+        "drying": drying,
+        "now": now,
         "ends": _ends(machines, now),
         "local": shop.clock.local,
         "hours_total": hours_total,

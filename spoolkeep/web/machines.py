@@ -17,7 +17,7 @@ from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("machines", __name__, url_prefix="/setup/machines")
-FLAGS = ("enclosed", "hardened_nozzle", "runout_sensor", "cardboard_reels", "self_starting", "switches")
+FLAGS = ("enclosed", "hardened_nozzle", "runout_sensor", "cardboard_reels", "self_starting", "switches", "keeps_dry")
 
 
 @pages.get("/<int:machine_id>")

@@ -165,6 +165,8 @@ RULES: dict[str, Rule] = {
     "setup.all_offers": BOOKS,
     "machines.page": BOOKS,
     "machines.change": KEEP,
+    "materials.page": BOOKS,
+    "materials.change": KEEP,
     "ahead.page": SEE,
     "ahead.know": KEEP,
     "ahead.track_record": SEE,

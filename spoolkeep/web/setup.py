@@ -56,6 +56,7 @@ def enter() -> Answer | tuple[str, int]:
             "silent": _silent,
             "place": _place,
             "height": _height,
+            "dryer": _dryer,
             "item": _item,
             "supplier": _supplier,
             "offer": _offer,
@@ -216,6 +217,11 @@ def _height(session: Session) -> object:
     return machines.set_height(
         session=session, now=doors.now(), by=doors.by_form(), place_id=place_id, height_mm=height_mm
     )
+
+
+def _dryer(session: Session) -> object:
+    place_id, hours = forms.whole("place", "Place"), forms.maybe_whole("hours", "Hours")
+    return machines.set_dryer(session=session, now=doors.now(), by=doors.by_form(), place_id=place_id, hours=hours)
 
 
 def _item(session: Session) -> object:

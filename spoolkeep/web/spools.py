@@ -11,9 +11,22 @@ from flask import Response as PdfResponse
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain import scales
+from spoolkeep.domain.care import About
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.words import Kind
-from spoolkeep.services import asides, choices, failures, itemcare, labels, reels, spools, standby, untold
+from spoolkeep.services import (
+    airing,
+    asides,
+    choices,
+    failures,
+    itemcare,
+    labels,
+    materials,
+    reels,
+    spools,
+    standby,
+    untold,
+)
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
@@ -178,11 +191,15 @@ def _show(code: str, refused: Refusal | None = None) -> str:
         view = spools.view(session=session, spool_code=code)
         feeds = [(one.code, one.name) for one in choices.feeds(session=session)]
         offered = paper.choices(session)
+        water = airing.told(session=session, now=doors.now(), spool_code=code)
+        minds = materials.of_item(session=session, article_id=view.item.article_id, finish=view.item.finish)
         probably = untold.probably_left(session=session, spool_code=code)
     return render_template(
         "spool.html",
         spool=view,
         probably=probably,
+        water=water,
+        minds=[one for one in minds if one.about in {About.DRYING, About.KEEPING}],
         feeds=feeds,
         refused=refused,
         form=request.form,

@@ -11,7 +11,7 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import choices, explained, finding, itemcare, labels, orderbook, orderdays, stock
+from spoolkeep.services import choices, explained, finding, itemcare, labels, materials, orderbook, orderdays, stock
 from spoolkeep.services.orderbook import OrderView
 from spoolkeep.services.search import matcher, spoken_of
 from spoolkeep.services.shop import Shop, load_shop
@@ -124,6 +124,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         sold = choices.offers(session=session, article_id=article_id)
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
         offered = paper.choices(session)
+        minds = materials.of_item(session=session, article_id=article_id, finish=found.finish)
         care = itemcare.view(session=session, now=doors.now(), article_id=article_id)
         why = explained.of_item(session=session, now=doors.now(), article_id=article_id) if row else None
     today = shop.today(doors.now())
@@ -131,6 +132,7 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         "item.html",
         offered=offered,
         care=care,
+        minds=minds,
         refused=refused,
         form=request.form,
         item=found,

@@ -283,7 +283,7 @@ def test_every_line_that_cannot_be_read_is_named_with_what_to_do(fresh: Fresh, o
     for words in (
         "actor.csv, line 2: made_at “4 March” is no moment with its zone",
         "spool.csv, line 2: live “yes” is neither true nor false.",
-        "spool.csv, line 3: has 19 cells, and there are 18 columns.",
+        "spool.csv, line 3: has 22 cells, and there are 21 columns.",
         "line.csv, line 1: the columns must be id,movement_id,",
         "place.csv, line 2: cannot be read as CSV",
         "feed.csv, line 4: is not UTF-8",

@@ -22,6 +22,8 @@ OF_WORKSHOP = (
     *("public_address", "mail_host", "mail_port", "mail_safety", "mail_user", "mail_from"),
 )
 BACK_TO_0003 = (
+    *(f"ALTER TABLE spool DROP COLUMN {name}" for name in ("air_from", "air_s", "dryer_from")),
+    *(f"ALTER TABLE {column}" for column in ("feed DROP keeps_dry", "material DROP live")),
     *(f"DROP TABLE {table}" for table in ("notice_matter", "notice", "addressee")),
     *(f"DROP TABLE {table}" for table in ("kept_on", "change_purge", "bin_weighing", "credit", "product_order")),
     *(f"ALTER TABLE supplier DROP COLUMN {name}" for name in ("order_days", "lead_spread_days")),

@@ -10,14 +10,13 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.rightspool import Weight
-from spoolkeep.domain.words import Finish, PlaceKind
+from spoolkeep.domain.words import Finish
 from spoolkeep.services import (
     asides,
     bench,
     boards,
     catalogue,
     checking,
-    choices,
     finding,
     itemcare,
     jobs,
@@ -248,17 +247,6 @@ def test_a_thirsty_spool_that_was_opened_long_ago_is_to_be_dried_and_once_dried_
     assert "PA was out of the dry store for about 9 days" in answer.words
     shop.do(lambda s: itemcare.dried(session=s, now=shop.now, by=by(), spool_code=code))
     assert feed(shop, 1).checked.open == ()
-
-
-def test_a_thirsty_spool_that_lives_in_a_dry_box_stays_dry(shop: TestWorkshop) -> None:
-    shop.articles.append(shop.item("PA", "Ash", "#777777"))
-    (code,) = shop.deliver(article=2, at=shop.now - timedelta(days=40))
-    shop.do(lambda s: catalogue.add_place(session=s, now=shop.now, by=by(), name="Box", kind=PlaceKind.DRY_BOX))
-    with shop.store.read() as session:
-        box = next(one.code for one in choices.place_list(session=session) if one.name == "Box")
-    shop.scan(code, box, at=shop.now - timedelta(days=20))
-    shop.scan(code, shop.feeds[0], at=shop.now - timedelta(days=9))
-    assert feed(shop).checked.open == ()
 
 
 def test_a_product_of_one_make_asks_where_another_is_on(shop: TestWorkshop) -> None:

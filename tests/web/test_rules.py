@@ -135,6 +135,8 @@ WHO = {
     "setup.all_offers": READ,
     "machines.page": READ,
     "machines.change": OFFICE,
+    "materials.page": READ,
+    "materials.change": OFFICE,
     "ahead.page": LOOK,
     "ahead.know": OFFICE,
     "ahead.track_record": LOOK,

@@ -41,7 +41,7 @@ class Place(SQLModel, table=True):
     site_id: int = link("site.id")
     height_mm: int | None = None
     ready_hours: int | None = None
-    """For a dryer: the hours after which a spool put in is dry."""
+    """Of a dryer: the hours that a spool stays in it at least. A place without them is none."""
     __table_args__ = (unique_while_live("place", "site_id", "name"), one_of("kind", PlaceKind))
 
 
@@ -49,6 +49,7 @@ class Material(SQLModel, table=True):
     """A polymer family with its density and care notes."""
 
     id: int = primary_key()
+    live: bool = live()
     code: str = Field(unique=True)
     name: str
     density_mg_per_cm3: int

@@ -59,6 +59,8 @@ class Feed(SQLModel, table=True):
     position: int
     switches: bool = flag()
     """Its holder takes two spools, and goes over to the second by itself."""
+    keeps_dry: bool = flag()
+    """Its holder is a dry box."""
     __table_args__ = (unique_while_live("feed", "machine_id", "position"), holds("position_counts", "position >= 1"))
 
 

@@ -43,6 +43,12 @@ class Spool(SQLModel, table=True):
     received_on: date
     opened_on: date | None = None
     dried_on: date | None = None
+    air_from: datetime | None = maybe_moment()
+    """Since when a thirsty one has been in the air without a break."""
+    air_s: int | None = None
+    """Seconds that it was in the air before that, since it was dried; None where nobody followed it."""
+    dryer_from: datetime | None = maybe_moment()
+    """Since when it has been in a dryer."""
     retired_on: date | None = None
     note: str = ""
     __table_args__ = (holds("tare_is_not_negative", "tare_mg >= 0"), *integers("tare_mg"))
