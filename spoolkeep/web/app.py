@@ -29,6 +29,7 @@ from spoolkeep.web import (
     count,
     deliveries,
     doors,
+    guide,
     health,
     imports,
     jobs,
@@ -96,6 +97,7 @@ _PAGES = (
     notices,
     ahead,
     rests,
+    guide,
 )
 BLUEPRINTS = (*_PAGES, api_shop, signin, me, people, health)
 RETRY_AFTER_S = 5
@@ -164,6 +166,7 @@ def _context() -> dict[str, object]:
         "page_language": LocalProxy(lambda: _shop().locale.replace("_", "-")),
         "new_key": doors.new_key,
         "now": doors.now(),
+        "page_help": guide.help_of_page(),
     }
 
 

@@ -79,6 +79,7 @@ RULES: dict[str, Rule] = {
     "notices.page": OWN,
     "notices.change": OWN,
     "today.page": SEE,
+    "guide.words": SEE,
     "search.page": SEE,
     "bench.page": SEE,
     "bench.board": SEE,

@@ -214,7 +214,7 @@ def test_no_page_shows_a_form_that_whoever_looks_may_not_send(
     shown: set[str] = set()
     hidden: set[str] = set()
     routes = app.url_map.bind("")
-    for endpoint, path in _opened(app, lively):
+    for endpoint, path in opened(app, lively):
         if part not in WHO[endpoint].split():
             continue
         answer = looking.get(path)
@@ -233,7 +233,7 @@ def test_no_page_shows_a_form_that_whoever_looks_may_not_send(
         assert len(shown) > 15
 
 
-def _opened(app: Flask, shop: TestWorkshop) -> Iterator[tuple[str, str]]:
+def opened(app: Flask, shop: TestWorkshop) -> Iterator[tuple[str, str]]:
     """Give every page that is shown, with numbers that are there."""
     given: dict[str, str] = {"code": shop.deliver()[0], "month": f"{shop.now:%Y-%m}"}
     parts = {"bench.after_undo", "imports.progress"}
@@ -252,7 +252,7 @@ def test_no_page_leads_to_one_that_whoever_looks_may_not_open(
     app: Flask, browser: Browser, lively: TestWorkshop, part: str
 ) -> None:
     looking, routes = browser(part), app.url_map.bind("")
-    for endpoint, path in _opened(app, lively):
+    for endpoint, path in opened(app, lively):
         if part in WHO[endpoint].split():
             for href in set(re.findall(r'<a [^>]*href="(/[^"#?]*)', looking.get(path).text)):
                 leads, _ = routes.match(href, method="GET")

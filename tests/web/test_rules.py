@@ -50,6 +50,7 @@ WHO = {
     "notices.change": "owner",
     "today.page": LOOK,
     "search.page": LOOK,
+    "guide.words": LOOK,
     "bench.page": LOOK,
     "bench.board": LOOK,
     "bench.scan": FLOOR,
