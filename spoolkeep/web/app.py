@@ -54,6 +54,7 @@ from spoolkeep.web import (
     suppliers,
     today,
     tonight,
+    wall,
     worth,
 )
 from spoolkeep.web.answers import status_of
@@ -98,6 +99,7 @@ _PAGES = (
     ahead,
     rests,
     guide,
+    wall,
 )
 BLUEPRINTS = (*_PAGES, api_shop, signin, me, people, health)
 RETRY_AFTER_S = 5

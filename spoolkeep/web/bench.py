@@ -234,6 +234,13 @@ class _Kept:
             return self.shown[may_keep]
 
 
+def machines_shown() -> Markup:
+    """Give the machines as a part of a page, as they are in the books."""
+    with doors.reading() as session:
+        seen = _seen(session)
+    return _kept().at(seen)
+
+
 def _kept() -> _Kept:
     found = current_app.extensions.setdefault("spoolkeep_board", _Kept())
     assert isinstance(found, _Kept)  # noqa: S101 - the only writer

@@ -158,6 +158,10 @@ HELP = {
         "Items, spools, machines, jobs, orders, deliveries, products and places by name, lot or code. "
         "Scan any label here and its page opens."
     ),
+    "wall.page": (
+        "Machines and what ends first, for a screen that everybody passes. "
+        "It keeps itself up to date, and needs no hand."
+    ),
     "guide.words": (
         "The words of the trade as these pages use them. One idea has one name, on every page, label and file."
     ),

@@ -80,6 +80,7 @@ RULES: dict[str, Rule] = {
     "notices.change": OWN,
     "today.page": SEE,
     "guide.words": SEE,
+    "wall.page": SEE,
     "search.page": SEE,
     "bench.page": SEE,
     "bench.board": SEE,

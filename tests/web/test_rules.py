@@ -51,6 +51,7 @@ WHO = {
     "today.page": LOOK,
     "search.page": LOOK,
     "guide.words": LOOK,
+    "wall.page": LOOK,
     "bench.page": LOOK,
     "bench.board": LOOK,
     "bench.scan": FLOOR,
