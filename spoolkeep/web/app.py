@@ -49,6 +49,7 @@ from spoolkeep.web import (
     setup,
     signin,
     spools,
+    squeezing,
     standing,
     stock,
     suppliers,
@@ -138,6 +139,7 @@ def create_app(
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals.update(may_open=_may_open, may_send=_may_send)
     app.url_map.converters["int"] = RowNumber
+    squeezing.attach(app)
     doors.attach(app, store, clock)
     logbook.attach(app)
     for module in BLUEPRINTS:
