@@ -13,14 +13,14 @@ from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import Finish
 from spoolkeep.services import finding, mending, merging, moving
 from spoolkeep.services.limits import MOST_WHOLE
-from spoolkeep.services.mending import ItemEntry
+from spoolkeep.services.mending import MOST_SHADES, ItemEntry
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("mending", __name__)
 Answer = Response | tuple[str, int]
-SHADES_ASKED, MOST_TYPED = 4, 1000
+MOST_TYPED = 1000
 _UM_PER_MM, _MG_PER_G = 1000, 1000
 
 
@@ -59,7 +59,7 @@ def _change(session: Session, article_id: int) -> str:
     entry = ItemEntry(
         colour=forms.text("colour"),
         finish=forms.word("finish", Finish, "Finish"),
-        shades=tuple(filter(None, (forms.text(f"shade_{number}") for number in range(1, SHADES_ASKED + 1)))),
+        shades=tuple(filter(None, (forms.text(f"shade_{number}") for number in range(1, MOST_SHADES + 1)))),
         diameter_um=round(_within(forms.decimal("diameter", "Diameter")) * _UM_PER_MM),
         density_mg_per_cm3=None if density is None else round(_within(density) * _MG_PER_G),
     )
@@ -96,7 +96,6 @@ def _show_item(article_id: int, refused: Refusal | None = None) -> str:
         view=view,
         ahead=ahead,
         finishes=list(Finish),
-        shades_asked=SHADES_ASKED,
         refused=refused,
         form=request.form,
     )
