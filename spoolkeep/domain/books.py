@@ -32,7 +32,7 @@ class Flow:
     opening_minor: int = 0
     brought_mg: int = 0
     brought_minor: int = 0
-    """What was there when the books began."""
+    """What was there when the books began, or went over from another item; below 0 where it went to another."""
     bought_mg: int = 0
     bought_minor: int = 0
     """With freight, and later changes of cost."""

@@ -14,6 +14,7 @@ from sqlmodel import col
 from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.names import folded
 from spoolkeep.services import finding
+from spoolkeep.services.names import ItemNames, Said, numbers
 from spoolkeep.store.tables import Product, ProductOrder, ProductPart
 
 
@@ -35,12 +36,8 @@ class Range:
     """What the shop sells: products by name, and each one's parts."""
 
     def __init__(self, session: Session) -> None:
-        products = select(col(Product.name), col(Product.id)).where(col(Product.live))
-        self._products = {folded(name): number for name, number in session.execute(products)}
-        self._items = finding.items(session)
-        self._by_name = {
-            _named(one.material, one.colour, one.diameter_um): one.article_id for one in self._items.values()
-        }
+        self._products = numbers(session, Product)
+        self._items, self._names = finding.items(session), ItemNames(session)
         self._parts: dict[int, list[ProductPart]] = {}
         for part in session.scalars(select(ProductPart).where(col(ProductPart.live)).order_by(col(ProductPart.id))):
             self._parts.setdefault(part.product_id, []).append(part)
@@ -70,7 +67,8 @@ class Range:
 
     def _of_colour(self, product_id: int, colour: str) -> int:
         own = self._items[self._main(product_id) or 0]
-        found = self._by_name.get(_named(own.material, colour, own.diameter_um))
+        said = Said(folded(own.material), folded(colour), own.diameter_um)
+        found = next(iter(self._names.finishes(said).values()), None)
         if found is None:
             words = f"There is no item {own.material} {colour[:60]}. Add it under Setup first."
             raise NotFound("no_such_item", words)
@@ -92,10 +90,6 @@ class Range:
         for part in self._parts.get(product_id, []):
             found[instead_id if instead_id and part.article_id == main else part.article_id] += part.mg
         return found
-
-
-def _named(material: str, colour: str, diameter_um: int) -> tuple[str, str, int]:
-    return folded(material), folded(colour), diameter_um
 
 
 def open_lines() -> Select[ProductOrder]:

@@ -16,10 +16,11 @@ from spoolkeep.domain import months
 from spoolkeep.domain.books import POOLS, Flow, Moved, Pool, day_order, one_by_one, run
 from spoolkeep.domain.codes import Code, CodeKind
 from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.goneover import Day, Over, gone_over
 from spoolkeep.domain.ledger import RECEIPTS
 from spoolkeep.domain.split import largest_remainders
 from spoolkeep.domain.words import CostFlow, Kind
-from spoolkeep.services import finding
+from spoolkeep.services import finding, itemmoves
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.copies import OPEN
@@ -27,7 +28,6 @@ from spoolkeep.store.ledger import workshop
 from spoolkeep.store.tables import DayTotal, Line, Movement, Place, Spool
 
 FIRST_YEAR = 2000
-Day = tuple[date, list[Moved]]
 
 
 @dataclass(frozen=True)
@@ -99,19 +99,21 @@ def by_month(*, session: Session, now: datetime) -> Books:
     """Give the books by month and item. What came late to a closed month stands in the open one."""
     shop = load_shop(session)
     today, closed = shop.today(now), workshop(session).closed_through
-    days = _days(session, until=today)
-    known = _months(days, today)
-    of_items = {article: _by_month(POOLS[shop.cost_flow](), some, known) for article, some in days.items()}
-    of_spools = {article: _by_month(None, some, known) for article, some in days.items()}
+    days, over = _days(session, until=today)
+    pool = POOLS[shop.cost_flow]
+    of_pools, of_spools = gone_over(days, over, pool), gone_over(days, over, None)
+    known = _months(of_pools, today)
+    by_pool = {article: _by_month(pool(), some, known) for article, some in of_pools.items()}
+    by_spool = {article: _by_month(None, some, known) for article, some in of_spools.items()}
     found = []
     for at, month in enumerate(known):
-        by_item = {article: flows[at] for article, flows in of_items.items() if flows[at] != Flow()}
+        by_item = {article: flows[at] for article, flows in by_pool.items() if flows[at] != Flow()}
         last = months.last_of(month)
         found.append(
             MonthBooks(
                 month=month,
                 flow=sum(by_item.values(), Flow()),
-                by_spool=sum((flows[at] for flows in of_spools.values()), Flow()),
+                by_spool=sum((flows[at] for flows in by_spool.values()), Flow()),
                 by_item=by_item,
                 is_closed=closed is not None and last <= closed,
                 is_over=last < today,
@@ -122,7 +124,7 @@ def by_month(*, session: Session, now: datetime) -> Books:
         closed_through=closed,
         can_close=tuple(months.last_of(one.month) for one in reversed(found) if one.is_over and not one.is_closed),
         months=tuple(found),
-        items=finding.items(session, list(days)),
+        items=finding.items(session, list(of_pools)),
     )
 
 
@@ -140,7 +142,8 @@ def stock_on(*, session: Session, now: datetime, day: date) -> StockList:
     if not day.year >= FIRST_YEAR or day > shop.today(now):
         raise BadInput("no_such_day", f"Choose a day from {FIRST_YEAR} until today.")
     held = {}
-    for article, some in _days(session, until=day).items():
+    days, over = _days(session, until=day)
+    for article, some in gone_over(days, over, POOLS[shop.cost_flow]).items():
         pool = POOLS[shop.cost_flow]()
         run(pool, (one for _, moved in some for one in moved))
         if pool.mg or pool.minor:
@@ -153,26 +156,36 @@ def stock_on(*, session: Session, now: datetime, day: date) -> StockList:
     return StockList(day, shop.cost_flow, tuple(sorted(listed, key=lambda one: one.item.name)))
 
 
-def _days(session: Session, *, until: date) -> dict[int, list[Day]]:
-    """Give what moved by item and day in the books, in the order of time and of `day_order`.
+def _days(session: Session, *, until: date) -> tuple[dict[int, list[Day]], list[Over]]:
+    """Give what moved by item and day in the books, in the order of time and of `day_order`, and what went over.
 
     What came in is told spool by spool, so that what was taken back and entered anew is not netted, and each has its
     own cost; all else as sums of the day.
     """
+    went = itemmoves.read(session, until=until)
     found: dict[int, dict[date, list[Moved]]] = {}
-    rows = [*session.execute(_came_in(until)).all(), *session.execute(_all_else(until)).all()]
-    for article, day, kind, mg, value in rows:
-        if mg or value:
-            found.setdefault(article, {}).setdefault(day, []).append(Moved(Kind(kind), int(mg), int(value)))
-    return {
+    for article, day, kind, mg, value, spool in session.execute(_came_in(until)):
+        _add(found, went.item_on(spool, day) or article, day, Moved(Kind(kind), int(mg), int(value)))
+    rows = session.execute(_all_else(until))
+    sums = {(article, day, kind): (int(mg), int(value)) for article, day, kind, mg, value in rows}
+    for (article, day, kind), (mg, value) in went.put_right(sums).items():
+        _add(found, article, day, Moved(Kind(kind), mg, value))
+    days = {
         article: [(day, sorted(moved, key=day_order)) for day, moved in sorted(by_day.items())]
         for article, by_day in sorted(found.items())
     }
+    return days, went.over
 
 
-def _came_in(until: date) -> Select[int, date, str, int, int]:
+def _add(found: dict[int, dict[date, list[Moved]]], article: int, day: date, moved: Moved) -> None:
+    if moved.mg or moved.value_minor:
+        found.setdefault(article, {}).setdefault(day, []).append(moved)
+
+
+def _came_in(until: date) -> Select[int, date, str, int, int, int]:
+    lines = col(Line.book_day), col(Line.kind), col(Line.mg), col(Line.value_minor), col(Line.spool_id)
     return (
-        select(col(Spool.article_id), col(Line.book_day), col(Line.kind), col(Line.mg), col(Line.value_minor))
+        select(col(Spool.article_id), *lines)
         .join(Spool, col(Spool.id) == col(Line.spool_id))
         .join(Movement, col(Movement.id) == col(Line.movement_id))
         .where(col(Line.kind).in_(RECEIPTS), col(Line.book_day) <= until)
@@ -212,19 +225,21 @@ def _flat(days: Sequence[Day]) -> Iterator[Moved]:
 
 def _spools_on(session: Session, day: date) -> dict[int, list[Listed]]:
     """Give the spools that were not empty at the end of a day in the books, by item; below 0 where one came late."""
-    left = func.sum(col(Line.mg))
+    left, went = func.sum(col(Line.mg)), itemmoves.read(session, until=day)
+    place = func.coalesce(col(Place.name), "")
     query = (
-        select(col(Spool.article_id), col(Spool.serial), func.coalesce(col(Place.name), ""), col(Spool.lot), left)
+        select(col(Spool.id), col(Spool.article_id), col(Spool.serial), place, col(Spool.lot), left)
         .join(Line, col(Line.spool_id) == col(Spool.id))
         .outerjoin(Place, col(Place.id) == col(Spool.place_id))
         .where(col(Line.book_day) <= day)
         .group_by(col(Spool.id), col(Place.name))
         .having(left != 0)
-        .order_by(col(Spool.article_id), col(Place.name), col(Spool.serial))
+        .order_by(col(Place.name), col(Spool.serial))
     )
     found: dict[int, list[Listed]] = {}
-    for article, serial, place, lot, mg in session.execute(query):
-        found.setdefault(article, []).append(Listed(Code(CodeKind.SPOOL, serial), place, lot, int(mg), 0))
+    for number, article, serial, where, lot, mg in session.execute(query):
+        item = went.item_on(number, day) or article
+        found.setdefault(item, []).append(Listed(Code(CodeKind.SPOOL, serial), where, lot, int(mg), 0))
     return found
 
 

@@ -89,7 +89,7 @@ def view(*, session: Session, now: datetime, article_id: int | None = None) -> B
     """Give the true costs of every item that somebody offers, by name, or of one."""
     shop = load_shop(session)
     held = offers.holding(session, shop=shop, today=shop.today(now))
-    known = finding.items(session)
+    known = finding.in_use(session)
     told = experience.read(session, shop=shop, now=now)
     terms = _terms(session)
     items = [

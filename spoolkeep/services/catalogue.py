@@ -176,6 +176,10 @@ def add_article(
     def do(act: Act) -> Made:
         if find_article(session, material=material, colour=colour, finish=finish) is not None:
             raise Conflict("item_is_there", f"{material} {colour} is there already.")
+        retired = find_article(session, material=material, colour=colour, finish=finish, retired=True)
+        if retired is not None and retired.now_id is None:
+            words = f"{material} {colour} is there and retired. Take it back under Setup, with all that is known of it."
+            raise Conflict("item_is_retired", words)
         made = make_article(session, act, material=material, colour=colour, finish=finish, srgb=srgb)
         shown = finding.item(session, made.id).srgb
         if srgb and shown != tuple(map(read_srgb, srgb)):
@@ -279,14 +283,24 @@ def make_product(session: Session, act: Act, entry: ProductEntry) -> Product:
 
 
 def find_article(
-    session: Session, *, material: str, colour: str, finish: Finish, diameter_um: int = 1750
+    session: Session,
+    *,
+    material: str,
+    colour: str,
+    finish: Finish,
+    diameter_um: int = 1750,
+    retired: bool = False,
 ) -> Article | None:
-    """Give the item of a material, colour, finish and diameter, in whatever case they are written."""
+    """Give the item in use of a material, colour, finish and diameter, in whatever case they are written.
+
+    `retired` asks for one that is retired.
+    """
     query = (
         select(Article, col(Material.code), col(Colour.name))
         .join(Material, col(Material.id) == col(Article.material_id))
         .join(Colour, col(Colour.id) == col(Article.colour_id))
-        .where(col(Colour.finish) == finish, col(Article.diameter_um) == diameter_um, col(Article.live))
+        .where(col(Colour.finish) == finish, col(Article.diameter_um) == diameter_um)
+        .where(col(Article.live), col(Article.retired).is_(retired))
     )
     wanted = folded(material), folded(colour)
     rows = session.execute(query.order_by(col(Article.id)))
@@ -314,7 +328,7 @@ def make_article(
         raise NotFound("no_such_material", f"“{material.strip()}” is not a known material. Known are {known}.")
     if not colour.strip():
         raise BadInput("no_colour", "Name the colour.")
-    shade = _colour(session, colour.strip(), finish, [read_srgb(one) for one in srgb])
+    shade = colour_of(session, colour.strip(), finish, [read_srgb(one) for one in srgb])
     return create(session, act, Article(material_id=of.id, colour_id=shade.id, diameter_um=diameter_um))
 
 
@@ -405,13 +419,16 @@ def _sold(session: Session, offer_id: int) -> str:
 def free_name(
     session: Session, model: type[Machine | Place | Supplier | Product], name: str, *, but: int | None = None
 ) -> str:
-    """Give a name without needless blanks, if no other row has it; `but` is the row that may. Errors: BadInput."""
+    """Give a name without needless blanks, if nothing in use has it; `but` is the row that may.
+
+    Errors: BadInput, Conflict.
+    """
     plain = " ".join(name.split())
     longest = 80
     if not plain or len(plain) > longest:
         raise BadInput("no_name", f"Give it a name of 1 to {longest} characters.")
     # folded here and not by the database, which may know no case but that of the English letters
-    there = session.execute(select(col(model.id), col(model.name)).where(col(model.live)))
+    there = session.execute(select(col(model.id), col(model.name)).where(col(model.live), ~col(model.retired)))
     taken = {folded(one): one for number, one in there if number != but}
     if folded(plain) in taken:
         words = f"There is a {model.__name__.lower()} named “{taken[folded(plain)]}” already."
@@ -419,7 +436,7 @@ def free_name(
     return plain
 
 
-def _colour(session: Session, name: str, finish: Finish, srgb: Sequence[str]) -> Colour:
+def colour_of(session: Session, name: str, finish: Finish, srgb: Sequence[str]) -> Colour:
     """Give the colour of this name and finish, made where it is new; a shade that nothing standing uses gives way."""
     name = " ".join(name.split())
     for known in session.scalars(select(Colour).where(col(Colour.finish) == finish).order_by(col(Colour.id))):

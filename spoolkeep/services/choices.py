@@ -52,6 +52,7 @@ class Labelled:
     code: str
     name: str
     kind: str
+    number: int
 
 
 @dataclass(frozen=True)
@@ -78,12 +79,12 @@ class ProductView:
 
 def articles(*, session: Session) -> Choices:
     """Give the items."""
-    return [(number, item.name) for number, item in finding.items(session).items()]
+    return [(number, item.name) for number, item in finding.in_use(session).items()]
 
 
 def items(*, session: Session) -> list[finding.Item]:
-    """Give the items with their colours."""
-    return list(finding.items(session).values())
+    """Give the items with their colours, those that are retired too; not those that were merged into another."""
+    return [one for one in finding.items(session).values() if one.now_id is None]
 
 
 def materials(*, session: Session) -> list[str]:
@@ -114,7 +115,7 @@ def supplier_list(*, session: Session) -> list[SupplierView]:
 
 def places(*, session: Session) -> Choices:
     """Give the places."""
-    query = select(Place).where(col(Place.live)).order_by(col(Place.name))
+    query = select(Place).where(col(Place.live), ~col(Place.retired)).order_by(col(Place.name))
     return [(place.id, place.name) for place in session.scalars(query)]
 
 
@@ -125,13 +126,13 @@ def offers(*, session: Session, article_id: int | None = None, supplier_id: int 
         select(*map(col, columns), col(Supplier.name), col(Offer.least_spools))
         .add_columns(col(Offer.from_day), col(Offer.until_day))
         .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
-        .where(col(Offer.live), col(Supplier.live))
+        .where(col(Offer.live), col(Supplier.live), ~col(Supplier.retired))
     )
     if article_id is not None:
         query = query.where(col(Offer.article_id) == article_id)
     if supplier_id is not None:
         query = query.where(col(Offer.supplier_id) == supplier_id)
-    known, breaks = finding.items(session), breaks_of(session)
+    known, breaks = finding.in_use(session), breaks_of(session)
     found = [
         OfferView(
             offer_id=offer.id,
@@ -180,23 +181,24 @@ def feeds(*, session: Session) -> list[Labelled]:
     query = (
         select(Feed, Machine)
         .join(Machine, col(Machine.id) == col(Feed.machine_id))
-        .where(col(Feed.live), col(Machine.live))
+        .where(col(Feed.live), col(Machine.live), ~col(Machine.retired))
         .order_by(col(Machine.name), col(Feed.position))
     )
     return [
-        Labelled(code_text(CodeKind.FEED, feed.serial), f"{machine.name}, feed {feed.position}", "feed")
+        Labelled(code_text(CodeKind.FEED, feed.serial), f"{machine.name}, feed {feed.position}", "feed", feed.id)
         for feed, machine in session.execute(query)
     ]
 
 
 def place_list(*, session: Session) -> list[Labelled]:
     """Give every place with its code."""
-    query = select(Place).where(col(Place.live)).order_by(col(Place.name))
+    query = select(Place).where(col(Place.live), ~col(Place.retired)).order_by(col(Place.name))
     return [
         Labelled(
             code_text(CodeKind.PLACE, place.serial),
             place.name,
             place.kind if place.ready_hours is None else f"dryer, at least {place.ready_hours} h",
+            place.id,
         )
         for place in session.scalars(query)
     ]

@@ -12,10 +12,23 @@ from sqlalchemy.orm import Session, aliased
 from sqlmodel import SQLModel, col
 
 from spoolkeep.domain.codes import Code, CodeKind, read_code_of
-from spoolkeep.domain.errors import NotFound
+from spoolkeep.domain.errors import Conflict, NotFound
 from spoolkeep.domain.words import Kind
 from spoolkeep.store.rows import read
-from spoolkeep.store.tables import Article, Colour, ColourValue, Feed, Job, Line, Machine, Material, Order, Place, Spool
+from spoolkeep.store.tables import (
+    Article,
+    Colour,
+    ColourValue,
+    Feed,
+    Job,
+    Line,
+    Machine,
+    Material,
+    Order,
+    Place,
+    Spool,
+    Supplier,
+)
 
 USUAL_UM, UM_PER_MM = 1750, 1000
 Row = TypeVar("Row", bound=SQLModel)
@@ -33,6 +46,10 @@ class Item:
     srgb: tuple[str, ...]
     diameter_um: int
     density_mg_per_cm3: int
+    retired: bool = False
+    """Nobody chooses, plans or orders it any more."""
+    now_id: int | None = None
+    """The item that it was merged into."""
 
     @property
     def name(self) -> str:
@@ -41,7 +58,7 @@ class Item:
 
 
 def items(session: Session, article_ids: Iterable[int] | None = None) -> dict[int, Item]:
-    """Give the items with these numbers, or all that are live, by number."""
+    """Give the items with these numbers, or all that are live, retired ones too, by number."""
     some = None if article_ids is None else {"numbers": list(set(article_ids))}
     rows = read(session, _ITEMS).all() if some is None else read(session, _ITEMS_OF, some).all()
     shades = _shades(session, None if article_ids is None else {row.colour_id for row in rows})
@@ -51,12 +68,19 @@ def items(session: Session, article_ids: Iterable[int] | None = None) -> dict[in
             material=row.code,
             colour=row.name,
             finish=row.finish,
-            srgb=tuple(shades.get(row.colour_id, ())),
+            srgb=tuple(row.srgb.split() if row.srgb else shades.get(row.colour_id, ())),
             diameter_um=row.diameter_um,
             density_mg_per_cm3=row.density,
+            retired=row.retired,
+            now_id=row.now_id,
         )
         for row in rows
     }
+
+
+def in_use(session: Session) -> dict[int, Item]:
+    """Give the items that may be chosen, planned and ordered, by number: those that are not retired."""
+    return {number: one for number, one in items(session).items() if not one.retired}
 
 
 _ALL_ITEMS = (
@@ -68,6 +92,7 @@ _ALL_ITEMS = (
         col(Colour.finish),
         col(Article.diameter_um),
         func.coalesce(col(Article.density_mg_per_cm3), col(Material.density_mg_per_cm3)).label("density"),
+        *(col(Article.srgb), col(Article.retired), col(Article.now_id)),
     )
     .join(Material, col(Material.id) == col(Article.material_id))
     .join(Colour, col(Colour.id) == col(Article.colour_id))
@@ -89,11 +114,30 @@ def _shades(session: Session, colour_ids: Collection[int] | None) -> dict[int, l
 
 
 def item(session: Session, article_id: int) -> Item:
-    """Give one item. Errors: NotFound."""
+    """Give one item. Errors: NotFound; Conflict where it was merged into another."""
     found = items(session, [article_id]).get(article_id)
     if found is None:
         raise NotFound("no_such_item", "There is no such item. Choose one from the list.")
+    if found.now_id is not None:
+        raise is_now(found.name, item_name(session, found.now_id))
     return found
+
+
+def is_now(name: str, now: str) -> Conflict:
+    """Give the refusal of what was merged into another."""
+    return Conflict("is_now", f"{name} is now {now}. Choose that.")
+
+
+def item_now(session: Session, article_id: int) -> int:
+    """Give the number under which an item is kept now: that of another where it was merged into one."""
+    row = session.get(Article, article_id)
+    return article_id if row is None or row.now_id is None else row.now_id
+
+
+def supplier_now(session: Session, supplier_id: int) -> int:
+    """Give the number under which a supplier is kept now: that of another where it was merged into one."""
+    row = session.get(Supplier, supplier_id)
+    return supplier_id if row is None or row.now_id is None else row.now_id
 
 
 def item_name(session: Session, article_id: int) -> str:
@@ -133,8 +177,12 @@ def feed_of(session: Session, code: str) -> Feed:
 
 
 def feed_by_serial(session: Session, serial: int) -> Feed:
-    """Give the feed with this serial. Errors: NotFound."""
-    return _by_serial(session, Feed, CodeKind.FEED, serial)
+    """Give the feed with this serial. Errors: NotFound; Conflict where its machine is retired."""
+    feed = _by_serial(session, Feed, CodeKind.FEED, serial)
+    machine = session.get_one(Machine, feed.machine_id)
+    if machine.retired:
+        raise Conflict("machine_is_retired", f"{machine.name} is retired. Take it back under Setup, then scan again.")
+    return feed
 
 
 def place_by_serial(session: Session, serial: int) -> Place:
@@ -167,11 +215,15 @@ def feed(session: Session, feed_id: int) -> Feed:
 
 
 def live(session: Session, model: type[Row], number: int) -> Row:
-    """Give the row with this number, unless it was undone. Errors: NotFound."""
+    """Give the row with this number, unless it was undone. Errors: NotFound; Conflict where it is another now."""
     found = session.get(model, number)
     if found is None or not getattr(found, "live"):  # noqa: B009 - not every table says it to the type checker
         words = f"There is no such {str(model.__tablename__).replace('_', ' ')}. Choose one from the list."
         raise NotFound(f"no_such_{model.__tablename__}", words)
+    if isinstance(found, Article) and found.now_id is not None:
+        raise is_now(item_name(session, number), item_name(session, found.now_id))
+    if isinstance(found, Supplier) and found.now_id is not None:
+        raise is_now(found.name, session.get_one(Supplier, found.now_id).name)
     return found
 
 

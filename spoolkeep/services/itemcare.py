@@ -52,7 +52,7 @@ def view(*, session: Session, now: datetime, article_id: int) -> ItemCare:
         nearest=tuple(one for one in picking.nearest(session, items[article_id], []) if not one.accepted),
         others=tuple(
             (one.article_id, one.name)
-            for one in finding.items(session).values()
+            for one in finding.in_use(session).values()
             if (one.material, one.diameter_um) == (items[article_id].material, items[article_id].diameter_um)
             and one.article_id not in {article_id, *numbers}
         ),

@@ -9,7 +9,7 @@ from datetime import date
 from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import Dialect, select
+from sqlalchemy import Dialect, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -19,7 +19,7 @@ from spoolkeep.domain.shortfall import expected
 from spoolkeep.services import foresight, history, picking
 from spoolkeep.services.foresight import Known
 from spoolkeep.services.history import Amounts, Past
-from spoolkeep.store.tables import Article, Movement, ProductPart
+from spoolkeep.store.tables import Article, ItemMove, Movement, ProductPart
 
 MONTH_DAYS = 28
 WEEK = 7
@@ -57,8 +57,8 @@ _KEPT: WeakKeyDictionary[Dialect, tuple[Hashable, Outlooks]] = WeakKeyDictionary
 def told(session: Session, *, today: date) -> Outlooks:
     """Give what is expected from today on: reckoned anew where a day, the past or the foresight is another."""
     known, closed = tuple(foresight.listed(session)), tuple(history.closed_days(session))
-    query = select(col(Article.id), col(Article.usual_job_mg)).where(col(Article.live)).order_by(col(Article.id))
-    articles = tuple(session.execute(query).all())
+    query = select(col(Article.id), col(Article.usual_job_mg)).where(col(Article.live), ~col(Article.retired))
+    articles = tuple(session.execute(query.order_by(col(Article.id))).all())
     parts = select(col(ProductPart.product_id), col(ProductPart.article_id), col(ProductPart.mg))
     in_products = tuple(session.execute(parts.where(col(ProductPart.live)).order_by(col(ProductPart.id))).all())
     rests_on = (today, last_of_past(session, today), known, closed, articles, in_products)
@@ -72,10 +72,15 @@ def told(session: Session, *, today: date) -> Outlooks:
     return kept[1]
 
 
-def last_of_past(session: Session, today: date) -> int | None:
-    """Give the last movement of a day before today: what changes the past, a late report or an undo, is one more."""
-    query = select(col(Movement.id)).where(col(Movement.shop_day) < today).order_by(col(Movement.id).desc()).limit(1)
-    return session.scalar(query)
+def last_of_past(session: Session, today: date) -> tuple[int | None, int | None]:
+    """Give the last movement of a day before today, and the last spool that went over to another item.
+
+    What changes the past, a late report, an undo or a spool that goes over, is one more.
+    """
+    before = select(func.max(col(Movement.id))).where(col(Movement.shop_day) < today)
+    moved = select(func.max(col(ItemMove.id)))
+    last, over = session.execute(select(before.scalar_subquery(), moved.scalar_subquery())).one()
+    return last, over
 
 
 def _reckoned(session: Session, past: Past, usual_mg: dict[int, int], known: tuple[Known, ...]) -> Outlooks:

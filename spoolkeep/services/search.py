@@ -4,7 +4,7 @@ The search page calls it, and says where each leads. It only reads, in few queri
 """
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -20,7 +20,7 @@ from spoolkeep.domain.colour import basic_words
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import JobState
-from spoolkeep.services import finding
+from spoolkeep.services import finding, names
 from spoolkeep.services.finding import Item
 from spoolkeep.store.tables import Delivery, Feed, Job, Machine, Offer, Order, Place, Product, Spool, Supplier
 
@@ -61,17 +61,20 @@ def found(*, session: Session, text: str) -> list[Hit]:
         return exact
     match = matcher(wanted)
     serials = _serials(wanted)
-    suppliers = {one.id: one.name for one in session.scalars(select(Supplier).where(col(Supplier.live)))}
-    sold_by = [number for number, name in suppliers.items() if match(name)]
+    sellers = session.scalars(select(Supplier).where(col(Supplier.live))).all()
+    suppliers = {one.id: one.name for one in sellers}
+    before = _before(names.former(session), match)
+    fitting = {one.now_id or one.id for one in sellers if match(one.name)} | set(before["supplier"])
+    sold_by = sorted(fitting)
     return [
-        *_items(match, known.values()),
+        *_items(match, known, before["item"]),
         *_spools(session, wanted, serials.get(CodeKind.SPOOL), known),
-        *_machines(session, match),
+        *_machines(session, match, before["machine"]),
         *_jobs(session, wanted, match),
         *_orders(session, serials.get(CodeKind.ORDER), sold_by, suppliers),
         *_deliveries(session, sold_by, suppliers),
-        *_products(session, match),
-        *_places(session, match),
+        *_products(session, match, before["product"]),
+        *_places(session, match, before["place"]),
     ]  # fmt: skip
 
 
@@ -93,17 +96,39 @@ def matcher(text: str) -> Callable[[str], int]:
     return fits
 
 
-def _items(match: Callable[[str], int], items: Iterable[Item]) -> list[Hit]:
-    """Give items by their name; those that only their finish or a plain word for their shade fits come after."""
-    named, others = [], []
-    for item in items:
-        hit = Hit("item", str(item.article_id), item.name, item.finish, item)
+Before = Mapping[int, str]
+"""What things were called before, where that fits, by number."""
+
+
+def _before(former: Iterable[names.Former], match: Callable[[str], int]) -> dict[str, dict[int, str]]:
+    """Give, by kind, the former names that fit."""
+    found: dict[str, dict[int, str]] = {kind: {} for kind in ("item", "machine", "place", "product", "supplier")}
+    for one in former:
+        if match(one.name):
+            found[one.kind][one.number] = one.name
+    return found
+
+
+def _items(match: Callable[[str], int], known: Mapping[int, Item], before: Before) -> list[Hit]:
+    """Give items by their name; those that only their finish, a word for their shade or a former name fits come after.
+
+    What was merged into another leads to that.
+    """
+    found, others = [], []
+    was = {one.now_id: one.name for one in known.values() if one.now_id and match(one.name)} | dict(before)
+    for item in (one for one in known.values() if one.now_id is None):
+        notes = item.finish, "retired" if item.retired else "", _was(was.get(item.article_id))
+        hit = Hit("item", str(item.article_id), item.name, ", ".join(filter(None, notes)), item)
         if match(item.name):
-            named.append((item.name, hit))
-        elif match(spoken_of(item)):
+            found.append((item.name, hit))
+        elif match(spoken_of(item)) or item.article_id in was:
             others.append((item.name, hit))
     by_shade = [hit for _, hit in sorted(others, key=lambda one: one[0])]
-    return [*_best(match, named), *by_shade][:EACH]
+    return [*_best(match, found), *by_shade][:EACH]
+
+
+def _was(name: str | None) -> str:
+    return f"was {name}" if name else ""
 
 
 def spoken_of(item: Item) -> str:
@@ -193,7 +218,7 @@ def _carries(spool: Spool, text: str, serials: tuple[int, int] | None) -> bool:
     return coded or (bool(spool.lot) and folded(spool.lot).startswith(folded(text)))
 
 
-def _machines(session: Session, match: Callable[[str], int]) -> list[Hit]:
+def _machines(session: Session, match: Callable[[str], int], before: Before) -> list[Hit]:
     """Give machines by name, and feeds where the text says one: a machine that fits stands for its feeds."""
     query = (
         select(Feed, Machine)
@@ -205,7 +230,7 @@ def _machines(session: Session, match: Callable[[str], int]) -> list[Hit]:
     machines = {machine.id: machine.name for _, machine in pairs}
     feeds = [_feed(feed, machine.name) for feed, machine in pairs if not match(machine.name)]
     return [
-        *_best(match, ((name, Hit("machine", str(number), name)) for number, name in machines.items())),
+        *_known_as(match, [(number, Hit("machine", str(number), name)) for number, name in machines.items()], before),
         *_best(match, ((hit.name, hit) for hit in feeds)),
     ]
 
@@ -260,13 +285,25 @@ def _deliveries(session: Session, sold_by: list[int], suppliers: dict[int, str])
     ]
 
 
-def _products(session: Session, match: Callable[[str], int]) -> list[Hit]:
+def _products(session: Session, match: Callable[[str], int], before: Before) -> list[Hit]:
     query = select(Product).where(col(Product.live), ~col(Product.retired))
-    return _best(match, ((one.name, Hit("product", str(one.id), one.name)) for one in session.scalars(query)))
+    return _known_as(match, [(one.id, Hit("product", str(one.id), one.name)) for one in session.scalars(query)], before)
 
 
-def _places(session: Session, match: Callable[[str], int]) -> list[Hit]:
-    return _best(match, ((one.name, _place(one)) for one in session.scalars(select(Place).where(col(Place.live)))))
+def _places(session: Session, match: Callable[[str], int], before: Before) -> list[Hit]:
+    query = select(Place).where(col(Place.live), ~col(Place.retired))
+    return _known_as(match, [(one.id, _place(one)) for one in session.scalars(query)], before)
+
+
+def _known_as(match: Callable[[str], int], hits: Iterable[tuple[int, Hit]], before: Before) -> list[Hit]:
+    """Give what fits by its name, then what fits by a former one, which is noted."""
+    fitting = [(number, hit) for number, hit in hits if match(hit.name) or number in before]
+    was = [
+        replace(hit, note=", ".join(filter(None, (hit.note, _was(before[number])))))
+        for number, hit in fitting
+        if not match(hit.name)
+    ]
+    return [*_best(match, ((hit.name, hit) for _, hit in fitting)), *sorted(was, key=lambda one: one.name)][:EACH]
 
 
 def _place(place: Place) -> Hit:

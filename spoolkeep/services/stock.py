@@ -25,7 +25,7 @@ from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.outlooks import Outlooks
 from spoolkeep.services.shop import Shop, code_text, load_shop
-from spoolkeep.store.tables import Balance, Job, JobFeed, Loading, Order, OrderLine, Place, Spool
+from spoolkeep.store.tables import Article, Balance, Job, JobFeed, Loading, Order, OrderLine, Place, Spool
 
 AWAITED = (OrderState.SENT, OrderState.PROMISED)
 _LOADED = (col(Loading.spool_id) == col(Spool.id)) & col(Loading.live) & col(Loading.until_at).is_(None)
@@ -150,6 +150,20 @@ def standing(*, session: Session, now: datetime, lead_times: Mapping[int, Learne
         taking=taking,
         sure=_sure(session, outlook.past.article_ids, committed, today=today),
     )
+
+
+def retired_left(*, session: Session) -> list[tuple[Item, int]]:
+    """Give the retired items of which something is left, with its milligrams, by name."""
+    left = select(col(Spool.article_id), func.sum(col(Balance.left_mg)))
+    query = (
+        left.join(Balance, col(Balance.spool_id) == col(Spool.id))
+        .join(Article, col(Article.id) == col(Spool.article_id))
+        .where(col(Article.retired), col(Spool.live), col(Balance.left_mg) > 0)
+        .group_by(col(Spool.article_id))
+    )
+    found = {number: int(mg) for number, mg in session.execute(query)}
+    items = finding.items(session, found)
+    return sorted(((items[number], mg) for number, mg in found.items()), key=lambda one: one[0].name)
 
 
 def rows(*, session: Session, now: datetime) -> list[StockRow]:

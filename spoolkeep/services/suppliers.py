@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
-from spoolkeep.services import choices, finding, foresight, leadtimes
+from spoolkeep.services import choices, finding, foresight, leadtimes, mending
 from spoolkeep.services.catalogue import Made, SupplierEntry, check_terms, free_name
 from spoolkeep.services.choices import OfferView
 from spoolkeep.services.foresight import Closing
@@ -113,6 +113,7 @@ def describe(*, session: Session, now: datetime, by: By, supplier_id: int, entry
             )
             raise Conflict("currency_in_use", words)
         name = free_name(session, Supplier, entry.name, but=supplier_id)
+        mending.call(session, act, supplier, name)
         change(session, act, supplier, **{**vars(entry), "name": name, "address": entry.address.strip()})
         return Made(act.id, supplier_id)
 

@@ -22,7 +22,7 @@ from spoolkeep.domain.words import Kind
 from spoolkeep.services import finding
 from spoolkeep.store.journal import batched
 from spoolkeep.store.rows import Found, read
-from spoolkeep.store.tables import Article, Balance, Feed, Job, Loading, Machine, Material, Movement, Spool
+from spoolkeep.store.tables import Article, Balance, Feed, ItemMove, Job, Loading, Machine, Material, Movement, Spool
 
 LATEST_LEVELS = 1500
 """So many of the latest weighings and zeros are learned from: what a machine did years ago says little of now."""
@@ -122,8 +122,11 @@ class _Life:
             self.variance += (between / _UNIFORM) ** 2
 
 
-_KEPT: WeakKeyDictionary[Dialect, tuple[int, Drift]] = WeakKeyDictionary()
-"""What was learned last from each database, by its engine's dialect, and up to which level: each teaches anew."""
+_KEPT: WeakKeyDictionary[Dialect, tuple[tuple[int, int], Drift]] = WeakKeyDictionary()
+"""What was learned last from each database, by its engine's dialect, and up to which level: each teaches anew.
+
+So does each spool that goes over to another item, which may be of another material.
+"""
 
 
 def learned(session: Session) -> Drift:
@@ -131,10 +134,11 @@ def learned(session: Session) -> Drift:
     last = session.scalar(_levels().limit(1).with_only_columns(col(Movement.id))) or 0
     database = session.get_bind().engine.dialect
     known = _KEPT.get(database)
-    if known is None or known[0] != last:
+    rests_on = last, session.scalar(select(func.max(col(ItemMove.id)))) or 0
+    if known is None or known[0] != rests_on:
         spool_ids = set(session.scalars(_levels().limit(LATEST_LEVELS)))
         stretches = [one for _, life, ended in _lives(session, sorted(spool_ids), until=last) for one in ended]
-        known = _KEPT[database] = (last, learn(stretches))
+        known = _KEPT[database] = (rests_on, learn(stretches))
     return known[1]
 
 

@@ -130,3 +130,9 @@ def unique_while_live(table: str, *columns: str) -> Index:
     """Give the index by which no two rows that stand share these columns; undone ones are out of the way."""
     name = f"uq_{table}_live_{'_'.join(columns)}"
     return Index(name, *columns, unique=True, sqlite_where=text("live"), postgresql_where=text("live"))
+
+
+def unique_while_used(table: str, *columns: str) -> Index:
+    """Give the index by which no two rows that stand and are not retired share these columns."""
+    name, used = f"uq_{table}_used_{'_'.join(columns)}", text("live AND NOT retired")
+    return Index(name, *columns, unique=True, sqlite_where=used, postgresql_where=used)

@@ -12,7 +12,7 @@ from sqlmodel import SQLModel
 
 import spoolkeep.store.tables  # noqa: F401 - the metadata is whole only once every table is known
 
-APPEND_ONLY = ("act", "answer", "change", "line", "movement", "order_promise", "takings_line")
+APPEND_ONLY = ("act", "answer", "change", "item_move", "line", "movement", "order_promise", "takings_line")
 
 _PG_FUNCTION = """
 CREATE OR REPLACE FUNCTION spoolkeep_append_only() RETURNS trigger LANGUAGE plpgsql AS $$

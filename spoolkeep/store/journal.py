@@ -53,13 +53,35 @@ def change(session: Session, act: Act, row: SQLModel, **fields: object) -> None:
     session.add(row)
 
 
+def change_all(
+    session: Session, act: Act, model: type[SQLModel], row_ids: Sequence[int], **fields: object
+) -> list[int]:
+    """Set fields of many rows of one table alike, noting what they were; give those that this changes."""
+    write_down(session)
+    table, changed = SQLModel.metadata.tables[str(model.__tablename__)], set[int]()
+    for name, value in fields.items():
+        column = table.c[name]
+        for some in batched(row_ids):
+            rows = select(table.c.id, column).where(table.c.id.in_(some), column.is_distinct_from(value))
+            before = session.execute(rows.order_by(table.c.id)).all()
+            if not before:
+                continue
+            noted = [(number, _text(was), _text(value)) for number, was in before]
+            session.execute(insert(Change), [_set(act, table.name, name, one) for one in noted])
+            numbers = [number for number, _ in before]
+            session.execute(update(model).where(table.c.id.in_(numbers)).values({name: value}))
+            changed.update(numbers)
+    return sorted(changed)
+
+
 def invert(session: Session, act: Act, target: Act) -> None:
     """Put back every field that `target` set, row by row, the last one set first: so no check sees half a row.
 
     Errors: Conflict, naming the later act that stands on it.
     """
     write_down(session)
-    refuse_if_stood_on(session, target, _later_on_same_fields(session, target) | _later_on_made_rows(session, target))
+    later = _later_on_same_fields(session, target) | _later_on_made_rows(session, target)
+    refuse_if_stood_on(session, target, later | _later_by_given_rows(session, target))
     changes = session.scalars(
         select(Change).where(col(Change.act_id) == target.id).order_by(col(Change.id).desc())
     ).all()
@@ -144,9 +166,26 @@ def _refuse_pointing_at_undone(session: Session, rows: Table, which: ColumnEleme
         if "live" not in target.c:
             continue
         query = select(target.c.id).select_from(rows.join(target, key.parent == target.c.id))
-        gone = session.scalars(query.where(which, ~target.c.live).limit(1)).first()
-        if gone is not None:
-            raise stood_on(session.get_one(Act, last_act_on(session, key.column.table.name, gone, "live")))
+        gone = {"live": ~target.c.live} | ({"now_id": target.c.now_id.is_not(None)} if "now_id" in target.c else {})
+        for field, is_gone in gone.items():
+            number = session.scalars(query.where(which, is_gone).limit(1)).first()
+            if number is not None:
+                raise stood_on(session.get_one(Act, last_act_on(session, key.column.table.name, number, field)))
+
+
+def refuse_if_still_named(session: Session, act: Act) -> None:
+    """Refuse what merges a row into another by this act where anything that stands names it still. Errors: Conflict."""
+    merged = select(col(Change.on_table), col(Change.row_id)).where(
+        col(Change.act_id) == act.id, col(Change.field) == "now_id", col(Change.after) != _text(None)
+    )
+    for table, number in session.execute(merged).all():
+        for pointer in pointers(table):
+            rows = pointer.table
+            if "live" in rows.c:
+                standing = select(rows.c.id).where(pointer == number, rows.c.live).limit(1)
+                row_id = session.scalars(standing).first()
+                if row_id is not None:
+                    raise stood_on(session.get_one(Act, last_act_on(session, rows.name, row_id, "live")))
 
 
 def last_act_on(session: Session, table: str, row_id: int, field: str) -> int:
@@ -198,13 +237,36 @@ def _later_on_made_rows(session: Session, target: Act) -> set[int]:
         made.setdefault(table, []).append(row_id)
     found: set[int] = set()
     for table, row_ids in made.items():
-        for pointer in _pointers(table):
+        for pointer in pointers(table):
             for some in batched(row_ids):
                 found |= _acts_behind(session, pointer, some)
     return found
 
 
-def _pointers(table: str) -> list[Column[Any]]:
+_GIVEN = {
+    ("order_line", "article_id"): (("spool", "order_line_id"),),
+    ("offer", "article_id"): (("order_line", "offer_id"),),
+    ("offer", "supplier_id"): (("order_line", "offer_id"),),
+    ("order", "supplier_id"): (("delivery", "order_id"),),
+    ("delivery", "supplier_id"): (("spool", "delivery_id"),),
+}
+"""What takes its item or supplier over from a row that names it, when it is made."""
+
+
+def _later_by_given_rows(session: Session, target: Act) -> set[int]:
+    """Give the acts that made rows which took over an item or a supplier that `target` set."""
+    found: set[int] = set()
+    for (table, field), takers in _GIVEN.items():
+        query = select(col(Change.row_id)).where(
+            col(Change.act_id) == target.id, col(Change.on_table) == table, col(Change.field) == field
+        )
+        for some in batched(session.scalars(query).all()):
+            for name, pointer in takers:
+                found |= _acts_behind(session, SQLModel.metadata.tables[name].c[pointer], some)
+    return found
+
+
+def pointers(table: str) -> list[Column[Any]]:
     """Give the columns of other tables that point at this one and are history or journalled."""
     return [
         key.parent
@@ -245,6 +307,11 @@ def write_down(session: Session) -> None:
     noted = session.info.pop(_NOTED, None)
     if noted:
         session.connection().execute(_CHANGES, noted)
+
+
+def _set(act: Act, table: str, field: str, told: tuple[int, str, str]) -> dict[str, object]:
+    row_id, before, after = told
+    return {"act_id": act.id, "on_table": table, "row_id": row_id, "field": field, "before": before, "after": after}
 
 
 def _made(act: Act, table: str, row_id: int, *, live: bool = True) -> dict[str, object]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import delete, exists, func, insert, select, text
+from sqlalchemy import delete, exists, func, insert, select, text, update
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
@@ -118,14 +118,35 @@ def take_in(session: Session, folder: Path) -> dict[str, int]:
 
 
 def _take_in(connection: Connection, one: Carried, path: Path, bad: _Bad) -> int:
-    taken, waiting = 0, list[tuple[int, dict[str, Any]]]()
+    taken, waiting, ahead = 0, list[tuple[int, dict[str, Any]]](), list[tuple[int, dict[str, Any]]]()
     sound = not bad.words  # once a line is bad nothing goes in any more, and what follows is only read
     for line, row in _read(one, path, bad):
+        if row.get(_AHEAD) is not None:
+            ahead.append((line, row))
+            row = {**row, _AHEAD: None}  # noqa: PLW2901 - it names a row that may not be there yet
         waiting.append((line, row))
         if len(waiting) == AT_ONCE:
             taken += _put_in(connection, one, waiting, bad) if sound else 0
             waiting = []
-    return taken + (_put_in(connection, one, waiting, bad) if sound else 0)
+    taken += _put_in(connection, one, waiting, bad) if sound else 0
+    if not bad.words:
+        _name_ahead(connection, one, ahead, bad)
+    return taken
+
+
+_AHEAD = "now_id"
+"""The column by which a row names one of its own table that may have come later."""
+
+
+def _name_ahead(connection: Connection, one: Carried, rows: list[tuple[int, dict[str, Any]]], bad: _Bad) -> None:
+    """Let rows name the rows of their own table that they mean, once all are there."""
+    for line, row in rows:
+        try:
+            with connection.begin_nested():
+                named = update(one.table).where(one.table.c.id == row["id"])
+                connection.execute(named.values({_AHEAD: row[_AHEAD]}))
+        except DBAPIError as fault:
+            bad.add(one, line, _why(connection, one, row, fault))
 
 
 def _read(one: Carried, path: Path, bad: _Bad) -> Iterator[tuple[int, dict[str, Any]]]:

@@ -3,8 +3,8 @@
 The undo service calls it. It knows no page.
 """
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from sqlalchemy import exists, select
+from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
 from spoolkeep.store.journal import (
@@ -12,12 +12,14 @@ from spoolkeep.store.journal import (
     invert,
     last_act_on,
     refuse_if_footing_gone,
+    refuse_if_still_named,
     refuse_if_stood_on,
     stood_on,
 )
 from spoolkeep.store.ledger import shop_clock, take_back
+from spoolkeep.store.moves import take_back_moves
 from spoolkeep.store.rebuild import shop_days_again
-from spoolkeep.store.tables import Act, Change, Loading, Spool
+from spoolkeep.store.tables import Act, Article, Change, Loading, Movement, Spool
 from spoolkeep.store.takings import take_back_takings
 
 
@@ -29,9 +31,12 @@ def take_back_act(session: Session, act: Act, target: Act) -> None:
     _refuse_if_reloaded(session, target)
     clock = shop_clock(session)
     invert(session, act, target)
+    take_back_moves(session, act, target)
     take_back(session, act, target)
     take_back_takings(session, act, target)
     refuse_if_footing_gone(session, act)
+    refuse_if_still_named(session, act)
+    _refuse_open_draws_of_merged(session, act)
     _refuse_if_retired(session, act)
     if shop_clock(session) != clock:
         shop_days_again(session, shop_clock(session))
@@ -49,6 +54,24 @@ def _refuse_if_retired(session: Session, act: Act) -> None:
     retired = session.scalars(query).first()
     if retired is not None:
         raise stood_on(session.get_one(Act, last_act_on(session, "spool", retired, "retired_on")))
+
+
+def _refuse_open_draws_of_merged(session: Session, act: Act) -> None:
+    """Refuse to merge an item again while an open draw that was told since waits for it. Errors: Conflict."""
+    merged = select(col(Change.row_id)).where(
+        col(Change.act_id) == act.id, col(Change.on_table) == "article", col(Change.field) == "now_id"
+    )
+    back = aliased(Movement)
+    waiting = (
+        select(col(Movement.act_id))
+        .join(Article, col(Article.id) == col(Movement.article_id))
+        .where(col(Article.id).in_(merged), col(Article.now_id).is_not(None))
+        .where(col(Movement.spool_id).is_(None), col(Movement.sign) == 1)
+        .where(~exists().where(col(back.reverses_id) == col(Movement.id)))
+    )
+    told = session.scalars(waiting).first()
+    if told is not None:
+        raise stood_on(session.get_one(Act, told))
 
 
 def _refuse_if_reloaded(session: Session, target: Act) -> None:

@@ -86,7 +86,7 @@ def _told() -> Told:
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         today = load_shop(session).today(doors.now())
-        items = finding.items(session)
+        items = finding.in_use(session)
         of = [(_SHOP, "The whole shop")]
         of += sorted(((f"{_ITEM}-{one.article_id}", one.name) for one in items.values()), key=lambda one: one[1])
         of += [(f"{_PRODUCT}-{number}", f"Product: {name}") for number, name in choices.sold(session)]

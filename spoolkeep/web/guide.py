@@ -132,6 +132,12 @@ HELP = {
         "What one machine can take, and what a change of plastic purges on it. "
         "A spool that is scanned onto it is held beside this."
     ),
+    "mending.item": (
+        "Change what an item is called and looks like, retire it, or merge it where it was entered twice. "
+        "What was booked stays as it is, and former names still find it."
+    ),
+    "mending.named": ("Change a name, or retire what is no longer there. Labels that are printed keep their codes."),
+    "mending.spool": ("Move a spool that was booked under the wrong item. Its demand goes with it, its cost stays."),
     "materials.page": (
         "How each material is dried, kept and handled, with the source of what is said. "
         "A maker's sheet comes first: put its figures in the place of ours."

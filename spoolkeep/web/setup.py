@@ -19,6 +19,7 @@ from spoolkeep.services import (
     joblist,
     keeping,
     machines,
+    mending,
     orderacts,
     setup,
     suppliers,
@@ -319,6 +320,7 @@ def _show(refused: Refusal | None = None) -> str:
             "suppliers": choices.supplier_list(session=session),
             "offers": choices.offers(session=session),
             "products": choices.products(session=session),
+            "retired": mending.retired_named(session=session),
             "materials": choices.materials(session=session),
             "backups": keeping.standing(session, doors.database_file(), now=doors.now()),
         }

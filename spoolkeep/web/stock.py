@@ -32,6 +32,7 @@ def page() -> str:
         shop = load_shop(session)
         rows = orderdays.rows(session=session, now=doors.now())
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
+        retired = stock.retired_left(session=session)
     today = shop.today(doors.now())
     shown = Shown(
         material=request.args.get("material", ""),
@@ -46,6 +47,7 @@ def page() -> str:
         "stock.html",
         all_rows=rows,
         chosen=chosen,
+        retired=retired,
         rows=chosen[(number - 1) * EACH_PAGE : number * EACH_PAGE],
         shown=shown,
         choices=_choices(rows, order_day),
@@ -83,8 +85,12 @@ class Shown:
 
 
 @pages.get("/<int:article_id>")
-def item(article_id: int) -> str:
-    """Show one item: its figures and its spools."""
+def item(article_id: int) -> str | Answer:
+    """Show one item: its figures and its spools; what was merged into another leads there."""
+    with doors.reading() as session:
+        now_id = finding.item_now(session, article_id)
+    if now_id != article_id:
+        return redirect(url_for("stock.item", article_id=now_id))
     return _show_item(article_id)
 
 

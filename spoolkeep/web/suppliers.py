@@ -10,7 +10,7 @@ from flask import Blueprint, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import Refusal
-from spoolkeep.services import foresight, suppliers
+from spoolkeep.services import finding, foresight, suppliers
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
@@ -23,8 +23,12 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 
 
 @pages.get("/<int:supplier_id>")
-def page(supplier_id: int) -> str:
-    """Show a supplier."""
+def page(supplier_id: int) -> str | Response:
+    """Show a supplier; what was merged into another leads there."""
+    with doors.reading() as session:
+        now_id = finding.supplier_now(session, supplier_id)
+    if now_id != supplier_id:
+        return redirect(url_for("suppliers.page", supplier_id=now_id))
     return _show(supplier_id)
 
 

@@ -60,7 +60,7 @@ def _shown(session: Session, *, found: PriceAnswer | FreightAnswer | None, refus
 
 
 def _materials(session: Session) -> list[tuple[str, str]]:
-    names = sorted({one.material for one in finding.items(session).values()})
+    names = sorted({one.material for one in finding.in_use(session).values()})
     return [(name, f"All {name}") for name in names] if len(names) > 1 else []
 
 

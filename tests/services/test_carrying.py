@@ -20,6 +20,7 @@ from sqlmodel import col
 
 import spoolkeep
 from spoolkeep.domain.errors import BadInput, Conflict, WrongDatabase
+from spoolkeep.services import merging
 from spoolkeep.services.carrying import export, load
 from spoolkeep.store import guards
 from spoolkeep.store.engine import Store, open_store
@@ -27,7 +28,7 @@ from spoolkeep.store.proof import differences
 from spoolkeep.store.revisions import newest
 from spoolkeep.store.tables import Act, Person, Workshop
 from tests.store.test_ledger_story import LedgerStory
-from tests.workshop import TestWorkshop, somebody
+from tests.workshop import TestWorkshop, by, somebody
 
 NOW = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
 Fresh = Callable[[], Store]
@@ -71,6 +72,8 @@ def lived(store: Store) -> TestWorkshop:
     shop.deliver(2)
     shop.scan(shop.feeds[0])
     shop.plan('=HYPERLINK("x"), “hook”\r\n\\N')
+    first, second = shop.item("PLA", "Mos", "#335533"), shop.item("PLA", "Moss", "#335533")
+    shop.do(lambda s: merging.merge_items(session=s, now=NOW, by=by(), article_id=first, into_id=second))
     somebody(store, NOW, "Ada")
     with store.write() as session:
         workshop = session.get_one(Workshop, 1)

@@ -21,7 +21,26 @@ OF_WORKSHOP = (
     *("order_seconds", "idle_ppm", "idle_busy_ppm", "busy_months", "late_minor", "budget_minor", "shelf_spools"),
     *("public_address", "mail_host", "mail_port", "mail_safety", "mail_user", "mail_from"),
 )
+NAMED = {
+    "article": "material_id, colour_id, diameter_um",
+    "place": "site_id, name",
+    "machine": "name",
+    "product": "name",
+    "supplier": "name",
+}
+BACK_TO_0015 = (
+    *(f"DROP INDEX uq_{table}_used_{columns.replace(', ', '_')}" for table, columns in NAMED.items()),
+    *(
+        f"CREATE UNIQUE INDEX uq_{table}_live_{columns.replace(', ', '_')} ON {table} ({columns}) WHERE live"
+        for table, columns in NAMED.items()
+    ),
+    *(f"DROP TABLE {table}" for table in ("item_move", "former_name")),
+    *(f"DROP INDEX ix_{table}_now_id" for table in ("article", "supplier")),
+    *(f"ALTER TABLE {column}" for column in ("article DROP now_id", "supplier DROP now_id")),
+    *(f"ALTER TABLE {column}" for column in ("article DROP srgb", "place DROP retired")),
+)
 BACK_TO_0003 = (
+    *BACK_TO_0015,
     *(f"ALTER TABLE spool DROP COLUMN {name}" for name in ("air_from", "air_s", "dryer_from")),
     *(f"ALTER TABLE {column}" for column in ("feed DROP keeps_dry", "material DROP live")),
     *(f"DROP TABLE {table}" for table in ("notice_matter", "notice", "addressee")),

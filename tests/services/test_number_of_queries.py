@@ -29,6 +29,8 @@ from spoolkeep.services import (
     labels,
     lacking,
     leadtimes,
+    mending,
+    merging,
     money,
     orderbook,
     orderdrafts,
@@ -175,10 +177,22 @@ def _behind(session: Session, now: datetime) -> object:
     return whymoved.behind(session=session, article_id=article, span=_days_until(now))
 
 
+def _last_items(session: Session) -> list[int]:
+    return sorted((number for number, _ in choices.articles(session=session)), reverse=True)
+
+
 READINGS: dict[str, Callable[[Session, datetime], object]] = {
     "today": lambda s, now: today.needed(session=s, now=now),
     "board": lambda s, now: boards.board(session=s, now=now),
     "stock": lambda s, now: stock.rows(session=s, now=now),
+    "what is retired": lambda s, _: (stock.retired_left(session=s), mending.retired_named(session=s)),
+    "an item to change": lambda s, _: mending.item_view(session=s, article_id=_last_items(s)[0]),
+    "a supplier to change": lambda s, _: mending.named_view(
+        session=s, kind="supplier", number=choices.suppliers(session=s)[0][0]
+    ),
+    "a merge to come": lambda s, _: merging.items_ahead(
+        session=s, article_id=_last_items(s)[0], into_id=_last_items(s)[1]
+    ),
     "labels of an item": _every_label,
     "a spool": _longest_spool,
     "jobs to come": lambda s, _: joblist.to_come(session=s),

@@ -16,7 +16,7 @@ from spoolkeep.services.search import Hit
 from spoolkeep.store.engine import Store
 from tests.workshop import TestWorkshop, by
 
-MOST_QUERIES = 10
+MOST_QUERIES = 11
 
 
 @pytest.fixture

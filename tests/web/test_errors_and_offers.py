@@ -235,7 +235,7 @@ def test_no_page_shows_a_form_that_whoever_looks_may_not_send(
 
 def opened(app: Flask, shop: TestWorkshop) -> Iterator[tuple[str, str]]:
     """Give every page that is shown, with numbers that are there."""
-    given: dict[str, str] = {"code": shop.deliver()[0], "month": f"{shop.now:%Y-%m}"}
+    given = {"code": shop.deliver()[0], "month": f"{shop.now:%Y-%m}", "kind": "place"}
     parts = {"bench.after_undo", "imports.progress"}
     sheet = {"sheet": "takings", "source": "till.csv", "data": b"day,amount\n"}
     shop.do(lambda s: drafts.send(session=s, now=shop.now, actor_id=FIRST_ACTOR, **sheet))  # type: ignore[arg-type]

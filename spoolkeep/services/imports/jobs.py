@@ -32,9 +32,9 @@ from spoolkeep.services.imports.lookups import (
     item_name,
     machine_and_feed,
     named,
-    numbers_by_name,
 )
 from spoolkeep.services.imports.shelves import Piece, Shelves
+from spoolkeep.services.names import numbers
 from spoolkeep.store.journal import batched, change, create_all
 from spoolkeep.store.ledger import Event, book
 from spoolkeep.store.tables import Act, Balance, Job, JobFeed, Product, Spool
@@ -115,7 +115,7 @@ class _Books:
     def __init__(self, reading: Reading) -> None:
         session = reading.session
         self.items, self.machines = Items(session), Machines(session)
-        self.products = numbers_by_name(session, Product)
+        self.products = numbers(session, Product)
         columns = select(col(Spool.serial), col(Spool.id), col(Spool.article_id)).where(col(Spool.live))
         self.spools = {serial: (number, article) for serial, number, article in session.execute(columns)}
 

@@ -15,10 +15,10 @@ from spoolkeep.domain.colour import srgb
 from spoolkeep.domain.errors import BadInput, NotFound
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import Finish
-from spoolkeep.services import finding
 from spoolkeep.services.catalogue import make_article
 from spoolkeep.services.imports.cells import Cells, Column, Reading, diameter_from, one_word
-from spoolkeep.store.tables import Act, Article, Colour, Feed, Machine, Material, Place, Product, Supplier
+from spoolkeep.services.names import ItemNames, Said, numbers
+from spoolkeep.store.tables import Act, Article, Colour, Feed, Machine, Material
 
 USUAL_UM = 1750
 _MOST_SHADES = 4
@@ -50,21 +50,18 @@ class Items:
     """Shades of the items to be made, by name with a finish."""
 
     def __post_init__(self) -> None:
-        self._known: dict[tuple[str, str, int], dict[str, int]] = {}
-        for item in finding.items(self.session).values():
-            name = ItemName(item.material, item.colour, Finish(item.finish), item.diameter_um)
-            self._known.setdefault(_folded(name), {})[item.finish] = item.article_id
+        self._known = ItemNames(self.session)
         self._materials = set(self.session.scalars(select(col(Material.code))))
         shades = self.session.execute(select(col(Colour.name), col(Colour.finish)))
         self._colours = {(folded(name), finish) for name, finish in shades}
-        self._will_be: dict[tuple[str, str, int], list[ItemName]] = {}
+        self._will_be: dict[Said, list[ItemName]] = {}
 
     def find(self, name: ItemName) -> int | None:
         """Give the number of an item, or None. Errors: BadInput where it is there in several finishes."""
-        found = self._known.get(_folded(name), {})
         if name.finish:
-            return found.get(name.finish)
-        if len(found) > 1:
+            return self._known.find(_folded(name), name.finish)
+        found = self._known.finishes(_folded(name))
+        if len(set(found.values())) > 1:
             words = f"{name} is there as {' and as '.join(sorted(found))}. Say which in the column “finish”."
             raise BadInput("which_finish", words)
         return next(iter(found.values()), None)
@@ -110,8 +107,8 @@ class Items:
         )
 
 
-def _folded(name: ItemName) -> tuple[str, str, int]:
-    return folded(name.material), folded(name.colour), name.diameter_um
+def _folded(name: ItemName) -> Said:
+    return Said(folded(name.material), folded(name.colour), name.diameter_um)
 
 
 def item_name(cells: Cells) -> ItemName:
@@ -142,15 +139,6 @@ def shades_from(text: str) -> tuple[str, ...]:
     return shades
 
 
-Named = Machine | Place | Supplier | Product
-
-
-def numbers_by_name(session: Session, model: type[Named]) -> dict[str, int]:
-    """Give the numbers of rows that stand, by their folded names."""
-    rows = session.execute(select(col(model.name), col(model.id)).where(col(model.live)))
-    return {folded(name): number for name, number in rows}
-
-
 def named(known: dict[str, int], what: str, sheet: str) -> Callable[[str], int]:
     """Give a reader of cells that name one of these. Its errors: NotFound."""
 
@@ -170,7 +158,7 @@ class Machines:
     """Machines by name, and their feeds by position."""
 
     def __init__(self, session: Session) -> None:
-        self.by_name = named(numbers_by_name(session, Machine), "machine", "machines")
+        self.by_name = named(numbers(session, Machine), "machine", "machines")
         self._feeds: dict[int, dict[int, int]] = {}
         for feed in session.scalars(select(Feed).where(col(Feed.live))):
             self._feeds.setdefault(feed.machine_id, {})[feed.position] = feed.id

@@ -31,10 +31,10 @@ from spoolkeep.services.imports.lookups import (
     Machines,
     item_name,
     machine_and_feed,
-    numbers_by_name,
     shades_from,
 )
 from spoolkeep.services.imports.trade import tare_from
+from spoolkeep.services.names import numbers
 from spoolkeep.services.shop import code_text, next_serials
 from spoolkeep.store.journal import create_all
 from spoolkeep.store.ledger import Event, book
@@ -225,7 +225,7 @@ def _loading(reading: Reading, spool_id: int, one: _Row, feeds: _Feeds) -> dict[
 
 
 def _places(reading: Reading, act: Act, found: Sequence[_Row]) -> dict[str, int]:
-    known = numbers_by_name(reading.session, Place)
+    known = numbers(reading.session, Place)
     for name in (one.place for one in found):
         if name and folded(name) not in known:
             known[folded(name)] = make_place(reading.session, act, name=name, kind=PlaceKind.SHELF).id
@@ -233,7 +233,7 @@ def _places(reading: Reading, act: Act, found: Sequence[_Row]) -> dict[str, int]
 
 
 def _suppliers(reading: Reading, act: Act, found: Sequence[_Row]) -> dict[str, int]:
-    known = numbers_by_name(reading.session, Supplier)
+    known = numbers(reading.session, Supplier)
     for name in (one.supplier for one in found):
         if name and folded(name) not in known:
             known[folded(name)] = make_supplier(reading.session, act, SupplierEntry(name)).id

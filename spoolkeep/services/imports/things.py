@@ -19,9 +19,9 @@ from spoolkeep.services.imports.lookups import (
     item_name,
     item_said,
     new_name,
-    numbers_by_name,
     shades_from,
 )
+from spoolkeep.services.names import numbers
 from spoolkeep.store.tables import Act, Machine, Place, Product
 
 MACHINES = (
@@ -48,7 +48,7 @@ PRODUCTS = (
 
 def read_machines(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what adds these machines with their feeds."""
-    known = numbers_by_name(reading.session, Machine)
+    known = numbers(reading.session, Machine)
     found: list[tuple[str, int]] = []
     for row in rows:
         cells = Cells(reading, row)
@@ -67,7 +67,7 @@ def read_machines(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
 
 def read_places(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what adds these places."""
-    known = numbers_by_name(reading.session, Place)
+    known = numbers(reading.session, Place)
     found: list[tuple[str, PlaceKind]] = []
     for row in rows:
         cells = Cells(reading, row)
@@ -111,7 +111,7 @@ def _add_once(cells: Cells, items: Items, name: ItemName, shades: tuple[str, ...
 
 def read_products(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what adds these products with their parts."""
-    known, items = numbers_by_name(reading.session, Product), Items(reading.session)
+    known, items = numbers(reading.session, Product), Items(reading.session)
     found = []
     for row in rows:
         cells = Cells(reading, row)

@@ -20,8 +20,8 @@ from spoolkeep.services.imports.lookups import (
     item_name,
     named,
     new_name,
-    numbers_by_name,
 )
+from spoolkeep.services.names import numbers
 from spoolkeep.services.offers import check_days
 from spoolkeep.store.tables import Act, Supplier
 
@@ -72,7 +72,7 @@ WEEKDAYS, LETTERS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun"), 3
 
 def read_suppliers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what adds these suppliers."""
-    known = numbers_by_name(reading.session, Supplier)
+    known = numbers(reading.session, Supplier)
     found = []
     for row in rows:
         cells = Cells(reading, row)
@@ -124,7 +124,7 @@ def _check_supplier(cells: Cells, entry: SupplierEntry) -> None:
 
 def read_offers(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what adds these offers with their price breaks."""
-    items, suppliers = Items(reading.session), numbers_by_name(reading.session, Supplier)
+    items, suppliers = Items(reading.session), numbers(reading.session, Supplier)
     found = [_offer(Cells(reading, row), items, suppliers) for row in rows]
 
     def book(act: Act) -> Booked:

@@ -8,6 +8,7 @@ from spoolkeep.store.tables.catalogue import (
     Article,
     Colour,
     ColourValue,
+    FormerName,
     Make,
     Material,
     Place,
@@ -34,7 +35,7 @@ from spoolkeep.store.tables.machines import (
 from spoolkeep.store.tables.money import Channel, ImportDraft, ImportNames, ImportRow, TakingsDay, TakingsLine, Workshop
 from spoolkeep.store.tables.notices import Addressee, Notice, NoticeMatter
 from spoolkeep.store.tables.people import Act, Actor, Answer, Change, HalfScan, SerialCounter, Station, Token
-from spoolkeep.store.tables.stock import Balance, DayTotal, Line, Movement, SetAside, Spool
+from spoolkeep.store.tables.stock import Balance, DayTotal, ItemMove, Line, Movement, SetAside, Spool
 from spoolkeep.store.tables.trade import (
     BasketBreak,
     CalendarDay,
@@ -71,10 +72,12 @@ __all__ = [
     "Delivery",
     "Feed",
     "Foresight",
+    "FormerName",
     "HalfScan",
     "ImportDraft",
     "ImportNames",
     "ImportRow",
+    "ItemMove",
     "Job",
     "JobFeed",
     "KeptOn",

@@ -18,6 +18,7 @@ from spoolkeep.store.columns import (
     one_of,
     primary_key,
     unique_while_live,
+    unique_while_used,
     whole,
 )
 
@@ -42,7 +43,8 @@ class Place(SQLModel, table=True):
     height_mm: int | None = None
     ready_hours: int | None = None
     """Of a dryer: the hours that a spool stays in it at least. A place without them is none."""
-    __table_args__ = (unique_while_live("place", "site_id", "name"), one_of("kind", PlaceKind))
+    retired: bool = flag()
+    __table_args__ = (unique_while_used("place", "site_id", "name"), one_of("kind", PlaceKind))
 
 
 class Material(SQLModel, table=True):
@@ -101,8 +103,12 @@ class Article(SQLModel, table=True):
     retired: bool = False
     risk_ppm: int | None = None
     """The chance, accepted, that it runs out before an order comes, where it is not left to what a stop costs."""
+    srgb: str | None = None
+    """Its own sRGB values with blanks between, where they are not its colour's."""
+    now_id: int | None = maybe_link("article.id")
+    """The item that it was merged into: whatever still names this one means that one. Then this one is retired."""
     __table_args__ = (
-        unique_while_live("article", "material_id", "colour_id", "diameter_um"),
+        unique_while_used("article", "material_id", "colour_id", "diameter_um"),
         holds("diameter_is_a_feed", "diameter_um BETWEEN 1000 AND 5000"),
         *integers("diameter_um", "density_mg_per_cm3"),
     )
@@ -157,7 +163,7 @@ class Product(SQLModel, table=True):
     name: str
     price_minor: int | None = maybe_whole()
     retired: bool = False
-    __table_args__ = (unique_while_live("product", "name"),)
+    __table_args__ = (unique_while_used("product", "name"),)
 
 
 class ProductPart(SQLModel, table=True):
@@ -171,3 +177,26 @@ class ProductPart(SQLModel, table=True):
     make_id: int | None = maybe_link("make.id")
     mg: int = whole()
     __table_args__ = (holds("weighs_something", "mg > 0"), *integers("mg"))
+
+
+class FormerName(SQLModel, table=True):
+    """What an item, place, machine, product or supplier was called before: a sheet or a search may still say it."""
+
+    __tablename__ = "former_name"
+    id: int = primary_key()
+    live: bool = live()
+    name: str
+    """Of an item, the name of its colour."""
+    article_id: int | None = maybe_link("article.id")
+    material_id: int | None = maybe_link("material.id")
+    finish: str | None = None
+    diameter_um: int | None = None
+    place_id: int | None = maybe_link("place.id")
+    machine_id: int | None = maybe_link("machine.id")
+    product_id: int | None = maybe_link("product.id")
+    supplier_id: int | None = maybe_link("supplier.id")
+    __table_args__ = (
+        one_of("finish", Finish),
+        holds("item_is_whole", "(article_id IS NULL) = (material_id IS NULL OR finish IS NULL OR diameter_um IS NULL)"),
+        *integers("diameter_um"),
+    )

@@ -22,6 +22,7 @@ from spoolkeep.store.columns import (
     one_of,
     primary_key,
     unique_while_live,
+    unique_while_used,
     whole,
 )
 
@@ -46,7 +47,7 @@ class Machine(SQLModel, table=True):
     """It begins its next job by itself: its plate clears itself."""
     earns_minor_per_hour: int | None = maybe_whole()
     retired: bool = False
-    __table_args__ = (unique_while_live("machine", "name"),)
+    __table_args__ = (unique_while_used("machine", "name"),)
 
 
 class Feed(SQLModel, table=True):

@@ -124,6 +124,23 @@ class Line(SQLModel, table=True):
     )
 
 
+class ItemMove(SQLModel, table=True):
+    """A spool that went over from one item to another, with all that was ever booked on it. Append-only.
+
+    The days of demand follow it whole; what stands in months that were closed by then stays with the first item.
+    """
+
+    __tablename__ = "item_move"
+    id: int = primary_key()
+    act_id: int = link("act.id")
+    spool_id: int = link("spool.id")
+    from_id: int = link("article.id", index=False)
+    to_id: int = link("article.id", index=False)
+    closed_through: date | None = None
+    """The last day of the months that were closed."""
+    __table_args__ = (holds("is_another", "from_id <> to_id"),)
+
+
 class Balance(SQLModel, table=True):
     """A copy: what is left on a spool, and what a next event starts from."""
 

@@ -22,6 +22,7 @@ from spoolkeep.store.columns import (
     one_of,
     primary_key,
     unique_while_live,
+    unique_while_used,
     whole,
 )
 
@@ -46,8 +47,10 @@ class Supplier(SQLModel, table=True):
     """The weekdays on which it takes orders as bits, Monday the lowest."""
     lead_spread_days: int | None = None
     """How much later or earlier the owner says that one may come, give or take."""
+    now_id: int | None = maybe_link("supplier.id")
+    """The supplier that it was merged into. Then this one is retired."""
     __table_args__ = (
-        unique_while_live("supplier", "name"),
+        unique_while_used("supplier", "name"),
         holds("lead_is_days", "lead_days BETWEEN 0 AND 365"),
         *integers("lead_days", "parcel_minor"),
     )

@@ -50,6 +50,8 @@ QUERIES = {
         "?what=freight&add=30&freight=7.90&basket=60&parcels=1&minutes=5",
     ),
     "standing.costs": ("", "?item=none"),
+    "mending.item": ("", "?into=2"),
+    "mending.spool": ("", "?into=2"),
     "search.page": ("", "?q=slate", "?q=no+such+thing"),
 }
 """Pages that show something else by what stands in the address."""
@@ -75,6 +77,8 @@ def _paths(shop: TestWorkshop, made: dict[str, int | str]) -> list[str]:
         "order_id": made["order"],
         "draft_id": made["draft"],
         "machine_id": made["machine"],
+        "kind": "supplier",
+        "number": 1,
         "month": f"{shop.now:%Y-%m}",
         "stop_id": 1,
         "supplier_id": 1,
