@@ -26,6 +26,7 @@ from spoolkeep.web import (
     bench,
     books,
     buys,
+    columns,
     count,
     deliveries,
     doors,
@@ -50,6 +51,7 @@ from spoolkeep.web import (
     standing,
     stock,
     suppliers,
+    tables,
     today,
     tonight,
     worth,
@@ -91,6 +93,7 @@ _PAGES = (
     count,
     imports,
     machines,
+    columns,
     notices,
     ahead,
     rests,
@@ -130,7 +133,9 @@ def create_app(
         SESSION_COOKIE_HTTPONLY=True,
     )
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.globals.update(may_open=_may_open, may_send=_may_send)
+    app.jinja_env.globals.update(
+        may_open=_may_open, may_send=_may_send, file_of=tables.address_of, page_href=tables.page_address
+    )
     app.url_map.converters["int"] = RowNumber
     doors.attach(app, store, clock)
     logbook.attach(app)

@@ -163,6 +163,7 @@ RULES: dict[str, Rule] = {
     "setup.enter": KEEP,
     "setup.settings": OWN,
     "setup.all_offers": BOOKS,
+    "columns.page": BOOKS,
     "machines.page": BOOKS,
     "machines.change": KEEP,
     "ahead.page": SEE,

@@ -7,25 +7,33 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Response as File
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.services import foresight, suppliers
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import load_shop
+from spoolkeep.services.suppliers import SupplierPage
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms
+from spoolkeep.web import doors, forms, tables
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.setup import change_offer
+from spoolkeep.web.tables_trade import LEAD_TIMES, OFFERS
 
 pages = Blueprint("suppliers", __name__, url_prefix="/orders/suppliers")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 @pages.get("/<int:supplier_id>")
-def page(supplier_id: int) -> str:
+def page(supplier_id: int) -> str | File:
     """Show a supplier."""
-    return _show(supplier_id)
+
+    def view(session: Session) -> SupplierPage:
+        return suppliers.view(session=session, now=doors.now(), supplier_id=supplier_id)
+
+    took = LEAD_TIMES.of(lambda session: view(session).known.parts)
+    return tables.asked(took, OFFERS.of(lambda session: view(session).offers)) or _show(supplier_id)
 
 
 @pages.post("/<int:supplier_id>")

@@ -133,6 +133,7 @@ WHO = {
     "setup.enter": OFFICE,
     "setup.settings": "owner",
     "setup.all_offers": READ,
+    "columns.page": READ,
     "machines.page": READ,
     "machines.change": OFFICE,
     "ahead.page": LOOK,
