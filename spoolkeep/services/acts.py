@@ -62,6 +62,12 @@ def listed(*, session: Session, which: Which, limit: int | None = None, skip: in
     return _views(session.execute(query.offset(skip) if skip else query))
 
 
+def of_key(*, session: Session, actor_id: int, key: str) -> ActView | None:
+    """Give the act that an actor did under a key; None where it wrote nothing that can be taken back."""
+    query = _all_that_wrote().where(col(Act.actor_id) == actor_id, col(Act.key) == key)
+    return next(iter(_views(session.execute(query))), None)
+
+
 def count(*, session: Session, which: Which) -> int:
     """Give how many acts are meant."""
     return session.scalar(_narrowed(select(func.count()).select_from(Act).where(_wrote()), which)) or 0

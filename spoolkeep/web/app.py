@@ -33,6 +33,7 @@ from spoolkeep.web import (
     health,
     imports,
     jobs,
+    justbooked,
     labels,
     lock,
     logbook,
@@ -142,6 +143,7 @@ def create_app(
     for module in BLUEPRINTS:
         app.register_blueprint(module.pages)
     lock.attach(app, reach or Reach())
+    justbooked.attach(app)
     app.context_processor(_context)
     app.register_error_handler(Refusal, _refused)
     app.register_error_handler(HTTPException, _http)

@@ -87,7 +87,7 @@ def _asked(session: Session) -> tuple[Narrowed, deliveries.Which]:
     suppliers = [(str(number), name) for number, name in choices.suppliers(session=session)]
     narrowed = narrowing.read(
         narrowing.choice("from", "Supplier", suppliers),
-        narrowing.words("item", "Item"),
+        narrowing.words("item", "Item contains"),
         narrowing.days("In the last"),
     )
     since = narrowed.since(load_shop(session), doors.now())

@@ -56,7 +56,7 @@ def failures_file() -> Response | None:
 
 def failed(session: Session) -> tuple[Narrowed, Failures]:
     """Give what fails, of the days and the names that the address asks for."""
-    narrowed = narrowing.read(narrowing.days("Jobs that ended in the last"), narrowing.words("name", "Name"))
+    narrowed = narrowing.read(narrowing.days("Jobs that ended in the last"), narrowing.words("name", "Name contains"))
     since, fits = narrowed.since(load_shop(session), doors.now()), narrowed.fits("name")
     every_lot = bool(narrowed.text("name"))
     found = failures.view(session=session, now=doors.now(), since=since, every_lot=every_lot)
@@ -75,7 +75,7 @@ def _narrowed(session: Session) -> Narrowed:
         narrowing.choice("state", "State", narrowing.all_of(*JobState)),
         narrowing.choice("outcome", "How it ended", narrowing.all_of(*Outcome)),
         narrowing.days("Ended in the last"),
-        narrowing.words("job", "Title"),
+        narrowing.words("job", "Title contains"),
     )
 
 

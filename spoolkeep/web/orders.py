@@ -54,7 +54,7 @@ def _asked(session: Session) -> tuple[Narrowed, Which]:
     narrowed = narrowing.read(
         narrowing.choice("supplier", "Supplier", suppliers),
         narrowing.choice("state", "State", narrowing.all_of(*OPEN_ONES, *OVER)),
-        narrowing.words("item", "Item"),
+        narrowing.words("item", "Item contains"),
         narrowing.days("Drafted in the last"),
     )
     since = narrowed.since(load_shop(session), doors.now())

@@ -109,7 +109,7 @@ def all_offers() -> str | Response:
 
 def _offers_narrowed(session: Session) -> Narrowed:
     return narrowing.read(
-        narrowing.words("item", "Item"),
+        narrowing.words("item", "Item contains"),
         narrowing.choice(
             "supplier", "Supplier", [(str(number), name) for number, name in choices.suppliers(session=session)]
         ),
