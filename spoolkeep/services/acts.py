@@ -3,11 +3,12 @@
 The Bench and the Setup page call it. It only reads.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, bindparam, func, or_, select
+from sqlalchemy import ColumnElement, Select, bindparam, func, or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -41,6 +42,69 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
         if station_id is None
         else read(session, _RECENT_AT, some | {"station": station_id})
     )
+    return _views(rows)
+
+
+@dataclass(frozen=True)
+class Which:
+    """Which acts are listed; what is not said leaves none out."""
+
+    actor_id: int | None = None
+    """Who did it, or said at a station that it was they."""
+    station_id: int | None = None
+    kind: str = ""
+    since: datetime | None = None
+
+
+def listed(*, session: Session, which: Which, limit: int | None = None, skip: int = 0) -> list[ActView]:
+    """Give the acts that are meant, newest first, after so many of them; all where the limit is None."""
+    query = _narrowed(_all_that_wrote(), which).order_by(col(Act.id).desc()).limit(limit)
+    return _views(session.execute(query.offset(skip) if skip else query))
+
+
+def of_key(*, session: Session, actor_id: int, key: str) -> ActView | None:
+    """Give the act that an actor did under a key; None where it wrote nothing that can be taken back."""
+    query = _all_that_wrote().where(col(Act.actor_id) == actor_id, col(Act.key) == key)
+    return next(iter(_views(session.execute(query))), None)
+
+
+def count(*, session: Session, which: Which) -> int:
+    """Give how many acts are meant."""
+    return session.scalar(_narrowed(select(func.count()).select_from(Act).where(_wrote()), which)) or 0
+
+
+def _narrowed(query: Select[Any], which: Which) -> Select[Any]:
+    if which.actor_id is not None:
+        query = query.where(func.coalesce(col(Act.person_id), col(Act.actor_id)) == which.actor_id)
+    if which.station_id is not None:
+        query = query.where(col(Act.station_id) == which.station_id)
+    if which.kind:
+        query = query.where(col(Act.kind) == which.kind)
+    return query if which.since is None else query.where(col(Act.recorded_at) >= which.since)
+
+
+@dataclass(frozen=True)
+class Choices:
+    """By what acts can be told apart: by number and name, and their kinds."""
+
+    who: list[tuple[int, str]]
+    stations: list[tuple[int, str]]
+    kinds: list[str]
+
+
+def choices(*, session: Session) -> Choices:
+    """Give who acted, where, and what was done."""
+    who = session.execute(select(col(Actor.id), col(Actor.name)).order_by(col(Actor.id))).all()
+    stations = session.execute(select(col(Station.id), col(Station.label)).order_by(col(Station.label))).all()
+    kinds = session.scalars(select(col(Act.kind)).distinct()).all()
+    return Choices(
+        [(number, called(number, name)) for number, name in who],
+        [(number, label) for number, label in stations],
+        sorted(kinds),
+    )
+
+
+def _views(rows: Iterable[Any]) -> list[ActView]:
     return [
         ActView(
             act_id=act.id,
@@ -57,11 +121,16 @@ def recent(*, session: Session, limit: int = 50, station_id: int | None = None) 
     ]
 
 
-def _recent() -> Select[Any]:
-    """Ask for the last acts that wrote anything."""
+def _wrote() -> ColumnElement[bool]:
+    """Give, for a query of acts, whether one wrote anything."""
+    return or_(
+        *(select(1).where(col(model.act_id) == col(Act.id)).exists() for model in (Movement, Change, TakingsLine))
+    )
+
+
+def _all_that_wrote() -> Select[Any]:
     undoing, at_hand = aliased(Act), aliased(Actor)
     told = ("id", "kind", "about", "recorded_at", "actor_id", "person_id", "undoes_id")
-    wrote = (select(1).where(col(model.act_id) == col(Act.id)).exists() for model in (Movement, Change, TakingsLine))
     return (
         select(
             *(getattr(Act, name) for name in told),
@@ -72,13 +141,11 @@ def _recent() -> Select[Any]:
         .outerjoin(at_hand, col(at_hand.id) == col(Act.person_id))
         .outerjoin(Station, col(Station.id) == col(Act.station_id))
         .outerjoin(undoing, col(undoing.undoes_id) == col(Act.id))
-        .where(or_(*wrote))
-        .order_by(col(Act.id).desc())
-        .limit(bindparam("most"))
+        .where(_wrote())
     )
 
 
-_RECENT = _recent()
+_RECENT = _all_that_wrote().order_by(col(Act.id).desc()).limit(bindparam("most"))
 _RECENT_AT = _RECENT.where(col(Act.station_id) == bindparam("station"))
 
 

@@ -4,7 +4,6 @@ The Money pages and the command line call it; figures are those of `services.boo
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 
@@ -12,36 +11,17 @@ from sqlalchemy.orm import Session
 
 from spoolkeep.domain.books import Flow
 from spoolkeep.domain.formats import currency_decimals
-from spoolkeep.domain.sheets import write_sheet
 from spoolkeep.domain.words import CostFlow
 from spoolkeep.paper.stock_list import CountedItem, CountedSpool, StockSheet, stock_list
 from spoolkeep.services import books
 from spoolkeep.services.books import StockList
 from spoolkeep.services.shop import Shop, load_shop
-from spoolkeep.services.workbooks import Cell, write_workbook
+from spoolkeep.services.workbooks import Cell, Table
 
 FLOWS = {CostFlow.AVERAGE: "weighted average", CostFlow.FIFO: "first in, first out"}
 CAUTION = "These figures are for running the shop. How stock is valued for tax is for a professional to say."
 _COLUMNS = ("opening", "brought", "bought", "returned", "used", "differed", "written_off", "closing")
 _TITLES = ("opening", "brought in", "bought", "went back", "used", "differences", "written off", "closing")
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table that a spreadsheet reads: amounts in the currency, and grams, as numbers."""
-
-    name: str
-    header: tuple[str, ...]
-    rows: tuple[tuple[Cell, ...], ...]
-    made_on: date
-
-    def as_csv(self) -> bytes:
-        """Give it as CSV; would-be formulas are made safe."""
-        return write_sheet(self.header, [["" if cell is None else str(cell) for cell in row] for row in self.rows])
-
-    def as_workbook(self) -> bytes:
-        """Give it as XLSX; what looks like a formula is a text."""
-        return write_workbook(self.name, self.header, self.rows, made_on=self.made_on)
 
 
 def month_table(*, session: Session, now: datetime, month: date) -> Table:

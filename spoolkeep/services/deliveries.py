@@ -3,11 +3,12 @@
 The web's Deliveries page and the imports call it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 from sqlalchemy.sql.elements import SQLCoreOperations
 from sqlmodel import col
@@ -20,7 +21,7 @@ from spoolkeep.services import asides, creditnotes, finding, offers
 from spoolkeep.services.loadings import take_off
 from spoolkeep.services.shop import code_text, load_shop, next_serials
 from spoolkeep.store.acts import By, once
-from spoolkeep.store.journal import change, create
+from spoolkeep.store.journal import batched, change, create
 from spoolkeep.store.ledger import Event, book
 from spoolkeep.store.tables import Act, Article, Balance, Delivery, Offer, Order, OrderLine, Place, Spool, Supplier
 
@@ -177,20 +178,40 @@ def _spools_in_words(count: int) -> str:
     return "1 spool" if count == 1 else f"{count} spools"
 
 
-def recent(*, session: Session, limit: int = 20) -> list[DeliveryView]:
-    """Give the last deliveries, newest first."""
-    has_spools = select(1).where(col(Spool.delivery_id) == col(Delivery.id), col(Spool.live)).exists()
+@dataclass(frozen=True)
+class Which:
+    """Which deliveries or orders are listed; what is not said leaves none out."""
+
+    supplier_id: int | None = None
+    since: datetime | None = None
+    fits: Callable[[str], bool] | None = None
+    """Those of whose items or supplier it says yes to the name."""
+
+    def named(self, session: Session) -> tuple[list[int], list[int]]:
+        """Give the numbers of the items and of the suppliers whose names fit."""
+        fits = self.fits or bool
+        items = [number for number, item in finding.items(session).items() if fits(item.name)]
+        return items, [one.id for one in session.scalars(select(Supplier)) if fits(one.name)]
+
+
+EVERY = Which()
+
+
+def recent(*, session: Session, which: Which = EVERY, limit: int | None = 20, skip: int = 0) -> list[DeliveryView]:
+    """Give the last deliveries, newest first, after so many of them; all where the limit is None."""
+    columns = select(Delivery, col(Supplier.name), col(Order.serial))
     query = (
-        select(Delivery, col(Supplier.name), col(Order.serial))
-        .outerjoin(Supplier, col(Supplier.id) == col(Delivery.supplier_id))
-        .outerjoin(Order, col(Order.id) == col(Delivery.order_id))
-        .where(col(Delivery.live), has_spools)
+        _came_in(session, columns, which)
         .order_by(col(Delivery.arrived_at).desc(), col(Delivery.id).desc())
         .limit(limit)
     )
-    rows = session.execute(query).all()
+    rows = session.execute(query.offset(skip) if skip else query).all()
     shown = [delivery.id for delivery, _, _ in rows]
-    spools, names = _counted(session, shown), _names(session, shown)
+    spools: dict[int, tuple[int, int]] = {}
+    names: dict[int, tuple[str, ...]] = {}
+    for some in batched(shown):
+        spools |= _counted(session, some)
+        names |= _names(session, some)
     return [
         DeliveryView(
             delivery_id=delivery.id,
@@ -204,6 +225,29 @@ def recent(*, session: Session, limit: int = 20) -> list[DeliveryView]:
         )
         for delivery, supplier, serial in rows
     ]
+
+
+def count(*, session: Session, which: Which = EVERY) -> int:
+    """Give how many deliveries are meant."""
+    return session.scalar(_came_in(session, select(func.count()).select_from(Delivery), which)) or 0
+
+
+def _came_in(session: Session, query: Any, which: Which) -> Any:  # noqa: ANN401 - of rows, or of their number
+    brought = select(1).where(col(Spool.delivery_id) == col(Delivery.id), col(Spool.live))
+    query = (
+        query.outerjoin(Supplier, col(Supplier.id) == col(Delivery.supplier_id))
+        .outerjoin(Order, col(Order.id) == col(Delivery.order_id))
+        .where(col(Delivery.live), brought.exists())
+    )
+    if which.supplier_id is not None:
+        query = query.where(col(Delivery.supplier_id) == which.supplier_id)
+    if which.since is not None:
+        query = query.where(col(Delivery.arrived_at) >= which.since)
+    if which.fits is not None:
+        items, suppliers = which.named(session)
+        of_item = brought.where(col(Spool.article_id).in_(items)).exists()
+        query = query.where(or_(of_item, col(Delivery.supplier_id).in_(suppliers)))
+    return query
 
 
 def _counted(session: Session, delivery_ids: Sequence[int]) -> dict[int, tuple[int, int]]:

@@ -67,9 +67,9 @@ class Draws:
     """1 of jobs that did not come off good."""
 
 
-def view(*, session: Session, now: datetime) -> Failures:
-    """Give what failed in the last year."""
-    since = now - timedelta(days=DAYS)
+def view(*, session: Session, now: datetime, since: datetime | None = None, every_lot: bool = False) -> Failures:
+    """Give what failed since a moment, else in the last year; of the worst lots, or of every one."""
+    since = since or now - timedelta(days=DAYS)
     draws = draws_since(session, since)
     machines = dict(session.execute(select(col(Machine.id), col(Machine.name))).all())
     spools = _spools(session, np.unique(draws.spool).tolist())
@@ -81,7 +81,7 @@ def view(*, session: Session, now: datetime) -> Failures:
         by_machine=_grouped(draws, draws.machine, machines),
         by_material=_grouped(draws, draws.spool, {number: row.material for number, row in spools.items()}),
         by_supplier=_grouped(draws, draws.spool, {number: row.supplier or "" for number, row in spools.items()}),
-        by_lot=tuple(by_lot[:MOST_LOTS]),
+        by_lot=tuple(by_lot if every_lot else by_lot[:MOST_LOTS]),
     )
 
 

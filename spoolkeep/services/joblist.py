@@ -4,21 +4,22 @@ The Jobs page calls it. It only reads.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, false, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import NotFound
-from spoolkeep.domain.words import TO_COME, Kind, Outcome
+from spoolkeep.domain.words import TO_COME, JobState, Kind, Outcome
 from spoolkeep.services import finding
 from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import code_text
+from spoolkeep.store.journal import batched
 from spoolkeep.store.tables import Feed, Job, JobFeed, Loading, Machine, MotionFile, Movement, Product, Spool
 
 _EARLY = (Outcome.FAILED, Outcome.STOPPED)
@@ -68,25 +69,86 @@ class OpenDraw:
     item: Item | None
 
 
-def to_come(*, session: Session) -> list[JobView]:
+@dataclass(frozen=True)
+class Which:
+    """Which jobs are listed; what is not said leaves none out."""
+
+    machine_id: int | None = None
+    state: JobState | None = None
+    outcome: Outcome | None = None
+    since: datetime | None = None
+    """Those that ended since then."""
+    fits: Callable[[str], bool] | None = None
+    """Those whose title it says yes to."""
+
+    @property
+    def has_ended(self) -> bool:
+        """Give whether only jobs that ended can be meant."""
+        return self.state is JobState.ENDED or self.outcome is not None or self.since is not None
+
+    @property
+    def is_to_come(self) -> bool:
+        """Give whether only jobs that are to come can be meant."""
+        return self.state in TO_COME
+
+
+EVERY = Which()
+
+
+def to_come(*, session: Session, which: Which = EVERY) -> list[JobView]:
     """Give the planned and running jobs, those due first at the top."""
+    if which.has_ended:
+        return []
     query = (
         select(Job)
-        .where(col(Job.live), col(Job.state).in_(TO_COME))
+        .where(col(Job.live), col(Job.state).in_([which.state] if which.state else TO_COME))
         .order_by(col(Job.state).desc(), col(Job.due_at).is_(None), col(Job.due_at), col(Job.id))
     )
-    return _views(session, query)
+    if which.machine_id is not None:
+        query = query.where(col(Job.machine_id) == which.machine_id)
+    return [one for one in _views(session, query) if which.fits is None or which.fits(one.title)]
 
 
-def ended(*, session: Session, limit: int = 30) -> list[JobView]:
-    """Give the last jobs that ended, newest first."""
-    query = (
-        select(Job)
-        .where(col(Job.live), col(Job.outcome).is_not(None))  # only an ended job has one, and the moment is indexed
-        .order_by(col(Job.ended_at).desc(), col(Job.id).desc())
-        .limit(limit)
-    )
-    return _views(session, query)
+def ended(*, session: Session, which: Which = EVERY, limit: int | None = 30, skip: int = 0) -> list[JobView]:
+    """Give the last jobs that ended, newest first, after so many of them; all where the limit is None."""
+    if limit is not None and which.fits is None:
+        return _views(session, _newest_first(_ended(select(Job), which)).limit(limit).offset(skip))
+    numbers = _ended_ids(session, which)[skip : None if limit is None else skip + limit]
+    some_at_a_time = batched(numbers)
+    return [
+        one
+        for some in some_at_a_time
+        for one in _views(session, _newest_first(select(Job).where(col(Job.id).in_(some))))
+    ]
+
+
+def count_ended(*, session: Session, which: Which = EVERY) -> int:
+    """Give how many jobs that ended are meant."""
+    if which.fits is not None:
+        return len(_ended_ids(session, which))
+    return session.scalar(_ended(select(func.count()).select_from(Job), which)) or 0
+
+
+def _ended_ids(session: Session, which: Which) -> list[int]:
+    rows = session.execute(_newest_first(_ended(select(col(Job.id), col(Job.title)), which)))
+    return [number for number, title in rows if which.fits is None or which.fits(title)]
+
+
+def _newest_first(query: Any) -> Any:  # noqa: ANN401 - of whole rows or of some columns
+    return query.order_by(col(Job.ended_at).desc(), col(Job.id).desc())
+
+
+def _ended(query: Any, which: Which) -> Any:  # noqa: ANN401 - of whole rows or of some columns
+    if which.is_to_come:
+        return query.where(false())
+    query = query.where(
+        col(Job.live), col(Job.outcome).is_not(None)
+    )  # only an ended job has one: the moment is indexed
+    if which.machine_id is not None:
+        query = query.where(col(Job.machine_id) == which.machine_id)
+    if which.outcome is not None:
+        query = query.where(col(Job.outcome) == which.outcome)
+    return query if which.since is None else query.where(col(Job.ended_at) >= which.since)
 
 
 def one(*, session: Session, job_id: int) -> JobView:
@@ -176,9 +238,11 @@ def silent_machines(*, session: Session) -> frozenset[int]:
     return frozenset(session.scalars(select(col(Machine.id)).where(col(Machine.live), col(Machine.silent))))
 
 
-def machines(*, session: Session) -> list[tuple[int, str]]:
-    """Give the machines, by number and name."""
-    query = select(Machine).where(col(Machine.live), ~col(Machine.retired)).order_by(col(Machine.name))
+def machines(*, session: Session, retired: bool = False) -> list[tuple[int, str]]:
+    """Give the machines, by number and name, with those that are retired where they are asked for."""
+    query = select(Machine).where(col(Machine.live)).order_by(col(Machine.name))
+    if not retired:
+        query = query.where(~col(Machine.retired))
     return [(machine.id, machine.name) for machine in session.scalars(query)]
 
 
@@ -188,8 +252,8 @@ def products(*, session: Session) -> list[tuple[int, str]]:
     return [(product.id, product.name) for product in session.scalars(query)]
 
 
-def open_draws(*, session: Session, limit: int = 50) -> list[OpenDraw]:
-    """Give the draws that wait for a spool, oldest first."""
+def open_draws(*, session: Session, limit: int | None = 50) -> list[OpenDraw]:
+    """Give the draws that wait for a spool, all where the limit is None, oldest first."""
     back = select(col(Movement.reverses_id)).where(
         col(Movement.spool_id).is_(None), col(Movement.reverses_id).is_not(None)
     )

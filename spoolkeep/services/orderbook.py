@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import ColumnElement, func, select
+from sqlalchemy import ColumnElement, func, select, true
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -17,10 +17,11 @@ from spoolkeep.domain.errors import NotFound
 from spoolkeep.domain.formats import Formats
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import finding, leadtimes, offers
-from spoolkeep.services.deliveries import arrived_by_line, lacking_of_line
+from spoolkeep.services.deliveries import EVERY, Which, arrived_by_line, lacking_of_line
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.store.journal import batched
 from spoolkeep.store.tables import Offer, Order, OrderLine, Supplier
 
 OPEN_STATES = (OrderState.DRAFTED, OrderState.SENT, OrderState.PROMISED)
@@ -120,12 +121,14 @@ def listed(
     open_only: bool = False,
     limit: int | None = 50,
     needs: Needs | None = None,
+    which: Which = EVERY,
 ) -> list[OrderView]:
     """Give orders, newest first, all where the limit is None; the state says `overdue` where a promise has passed.
 
     Here and below, without `needs` only a day that a person said is held against an order's arrival.
     """
-    query = select(Order).where(col(Order.live)).order_by(col(Order.id).desc()).limit(limit)
+    meant = col(Order.live) & _meant(session, which)
+    query = select(Order).where(meant).order_by(col(Order.id).desc()).limit(limit)
     if open_only:
         query = query.where(_is_open())
     return _views(session, session.scalars(query).all(), now=now, needs=needs)
@@ -142,16 +145,45 @@ class Ended:
     """The number of the last one shown, where there are older ones; None where there are none."""
 
 
-def ended(*, session: Session, now: datetime, before: int | None = None, limit: int = 50) -> Ended:
-    """Give orders of which nothing more is awaited, those older than the order numbered `before`, newest first."""
-    over = col(Order.live) & ~_is_open()
-    query = select(Order).where(over).order_by(col(Order.id).desc()).limit(limit + 1)
+def ended(
+    *,
+    session: Session,
+    now: datetime,
+    before: int | None = None,
+    limit: int | None = 50,
+    which: Which = EVERY,
+    state: str = "",
+) -> Ended:
+    """Give orders of which nothing more is awaited, those older than the order numbered `before`, newest first.
+
+    All that are older where the limit is None; `state` says of which state.
+    """
+    over = col(Order.live) & ~_is_open() & _meant(session, which)
+    if state:
+        # that all came is not stored: the order stands as it was sent or promised
+        over &= col(Order.state).in_(OPEN_STATES if state == OrderState.IN else [state])
+    query = select(Order).where(over).order_by(col(Order.id).desc())
     if before is not None:
         query = query.where(col(Order.id) < before)
-    rows = session.scalars(query).all()
+    rows = session.scalars(query if limit is None else query.limit(limit + 1)).all()
     count = session.scalar(select(func.count()).select_from(Order).where(over)) or 0
-    shown = _views(session, rows[:limit], now=now, needs=None)
-    return Ended(tuple(shown), count, rows[limit - 1].id if len(rows) > limit else None)
+    shown = [one for some in batched(rows[:limit]) for one in _views(session, some, now=now, needs=None)]
+    older = rows[limit - 1].id if limit is not None and len(rows) > limit else None
+    return Ended(tuple(shown), count, older)
+
+
+def _meant(session: Session, which: Which) -> ColumnElement[bool]:
+    """Give, for a query of orders, whether one is meant; its day is that on which it was drafted."""
+    meant: ColumnElement[bool] = true()
+    if which.supplier_id is not None:
+        meant &= col(Order.supplier_id) == which.supplier_id
+    if which.since is not None:
+        meant &= col(Order.drafted_at) >= which.since
+    if which.fits is not None:
+        items, suppliers = which.named(session)
+        of_item = select(1).where(col(OrderLine.order_id) == col(Order.id), col(OrderLine.article_id).in_(items))
+        meant &= of_item.where(col(OrderLine.live)).correlate(Order).exists() | col(Order.supplier_id).in_(suppliers)
+    return meant
 
 
 def _is_open() -> ColumnElement[bool]:

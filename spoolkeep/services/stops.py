@@ -205,8 +205,8 @@ def standing(*, session: Session) -> dict[int, str]:
     return {machine: items[article].name if article in items else "" for machine, article in rows}
 
 
-def recent(*, session: Session, limit: int = 30) -> list[StopView]:
-    """Give the last stops: those that last first, then newest first."""
+def recent(*, session: Session, limit: int | None = 30) -> list[StopView]:
+    """Give the last stops, all where the limit is None: those that last first, then newest first."""
     lasting_first = (col(Stop.until_at).is_not(None), col(Stop.from_at).desc(), col(Stop.id).desc())
     return _views(session, _STOPS.order_by(*lasting_first).limit(limit))
 

@@ -96,8 +96,8 @@ def enter(*, session: Session, now: datetime, by: By, taken: Sequence[Taken]) ->
     return once(session, "takings", by=by, now=now, request=request, answers=TakingsAnswer, about=about, do=do)
 
 
-def recent(*, session: Session, limit: int = 15) -> list[Entered]:
-    """Give the last lines that stand, the newest first."""
+def recent(*, session: Session, limit: int | None = 15) -> list[Entered]:
+    """Give the last lines that stand, all where the limit is None, the newest first."""
     shop, back = load_shop(session), aliased(TakingsLine)
     of_act = select(func.count()).where(col(back.act_id) == col(TakingsLine.act_id)).scalar_subquery()
     taken_back = select(col(back.reverses_id)).where(col(back.reverses_id).is_not(None))

@@ -105,8 +105,8 @@ def weigh(
     return once(session, "waste bin", by=by, now=now, request=request, answers=BinAnswer, about=f"{held_mg} mg", do=do)
 
 
-def last(*, session: Session, limit: int = 10) -> list[BinView]:
-    """Give the last weighings of the bin, newest first."""
+def last(*, session: Session, limit: int | None = 10) -> list[BinView]:
+    """Give the last weighings of the bin, all where the limit is None, newest first."""
     query = select(BinWeighing).where(col(BinWeighing.live)).order_by(col(BinWeighing.weighed_at).desc()).limit(limit)
     names = ("since_at", "weighed_at", "held_mg", "booked_mg", "settled_mg")
     return [BinView(**{name: getattr(one, name) for name in names}) for one in session.scalars(query)]

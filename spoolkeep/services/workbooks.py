@@ -1,4 +1,4 @@
-"""Workbooks that a spreadsheet opens: one sheet, a header row that stays in sight, and cells of their true types.
+"""Tables that a spreadsheet opens, as CSV or as workbook: a header row that stays in sight, and cells of true types.
 
 Whoever hands out tables calls it. It must not know what a column means.
 Source: ECMA-376 as openpyxl writes it.
@@ -8,6 +8,7 @@ import io
 import re
 import zipfile
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
 
@@ -16,12 +17,32 @@ from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
+from spoolkeep.domain.sheets import write_sheet
+
 Cell = str | int | Decimal | date | None
 _NO_SHEET_NAME = re.compile(r"[\\/*?:\[\]]")
 _MOST_NAME = 31
 _LEAST_WIDTH, _MOST_WIDTH = 8, 48
 _FIRST_DATE = (1980, 1, 1, 0, 0, 0)
 """The earliest that a ZIP file can say: the same table gives the same bytes."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table that a spreadsheet reads; a day with an hour in it is the shop's wall clock."""
+
+    name: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    made_on: date
+
+    def as_csv(self) -> bytes:
+        """Give it as CSV; would-be formulas are made safe."""
+        return write_sheet(self.header, [["" if cell is None else str(cell) for cell in row] for row in self.rows])
+
+    def as_workbook(self) -> bytes:
+        """Give it as XLSX; what looks like a formula is a text."""
+        return write_workbook(self.name, self.header, self.rows, made_on=self.made_on)
 
 
 def write_workbook(name: str, header: Sequence[str], rows: Iterable[Sequence[Cell]], *, made_on: date) -> bytes:

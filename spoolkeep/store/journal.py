@@ -19,7 +19,7 @@ from spoolkeep.store.rows import Row, put_in
 from spoolkeep.store.tables import Act, Change
 
 _CHANGES = insert(SQLModel.metadata.tables["change"])
-Bound = TypeVar("Bound", int, str)
+Bound = TypeVar("Bound")
 _NOTED = "changes noted and not yet written"
 
 
@@ -210,7 +210,7 @@ def acts_that_set(session: Session, table: str, row_ids: Sequence[int], fields: 
 
 
 def batched(ids: Sequence[Bound], size: int = 500) -> Iterator[Sequence[Bound]]:
-    """Give the numbers in parts that every database takes as bound values."""
+    """Give numbers, or rows, in parts that every database takes as bound values."""
     return (ids[start : start + size] for start in range(0, len(ids), size))
 
 

@@ -6,6 +6,7 @@ The app factory registers it.
 from datetime import timedelta
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Response as File
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
@@ -13,8 +14,9 @@ from spoolkeep.services import choices, finding, foresight, record
 from spoolkeep.services.foresight import Told
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms
+from spoolkeep.web import doors, forms, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.tables_stock import FORETOLD, Foretold
 
 pages = Blueprint("ahead", __name__, url_prefix="/stock/ahead")
 CLOSED_SINCE = timedelta(days=60)
@@ -40,11 +42,19 @@ def know() -> Response | tuple[str, int]:
 
 
 @pages.get("/record")
-def track_record() -> str:
+def track_record() -> str | File:
     """Show what was said and what came."""
+    file = tables.asked(FORETOLD.of(_foretold))
+    if file:
+        return file
     with doors.reading() as session:
         found = record.of_shop(session=session, now=doors.now())
     return render_template("record.html", record=found, least_days=record.LEAST_DAYS)
+
+
+def _foretold(session: Session) -> list[Foretold]:
+    scores = record.of_shop(session=session, now=doors.now()).scores
+    return [Foretold(score.days, said) for score in scores for said in score.said]
 
 
 def _know(session: Session) -> str:

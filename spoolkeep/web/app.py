@@ -26,6 +26,7 @@ from spoolkeep.web import (
     bench,
     books,
     buys,
+    columns,
     count,
     deliveries,
     doors,
@@ -33,6 +34,7 @@ from spoolkeep.web import (
     health,
     imports,
     jobs,
+    justbooked,
     labels,
     lock,
     logbook,
@@ -54,6 +56,7 @@ from spoolkeep.web import (
     standing,
     stock,
     suppliers,
+    tables,
     today,
     tonight,
     wall,
@@ -98,6 +101,7 @@ _PAGES = (
     machines,
     materials,
     mending,
+    columns,
     notices,
     ahead,
     rests,
@@ -139,7 +143,9 @@ def create_app(
         SESSION_COOKIE_HTTPONLY=True,
     )
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.globals.update(may_open=_may_open, may_send=_may_send)
+    app.jinja_env.globals.update(
+        may_open=_may_open, may_send=_may_send, file_of=tables.address_of, page_href=tables.page_address
+    )
     app.url_map.converters["int"] = RowNumber
     squeezing.attach(app)
     doors.attach(app, store, clock)
@@ -147,6 +153,7 @@ def create_app(
     for module in BLUEPRINTS:
         app.register_blueprint(module.pages)
     lock.attach(app, reach or Reach())
+    justbooked.attach(app)
     app.context_processor(_context)
     app.register_error_handler(Refusal, _refused)
     app.register_error_handler(HTTPException, _http)

@@ -12,19 +12,25 @@ from werkzeug.wrappers import Response as Redirect
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.words import CostFlow
 from spoolkeep.services import bookpapers, books, setup
-from spoolkeep.services.bookpapers import Table
 from spoolkeep.services.books import StockList
 from spoolkeep.services.shop import Shop, load_shop
-from spoolkeep.web import doors, forms, paper
+from spoolkeep.services.workbooks import Table
+from spoolkeep.web import doors, forms, paper, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.tables_money import BOOK_MONTHS
 
 pages = Blueprint("books", __name__, url_prefix="/money/books")
 MONTHS_SHOWN = 13
 
 
 @pages.get("")
-def page() -> str | tuple[str, int]:
+def page() -> str | Response | tuple[str, int]:
     """Show the books by month, and what the stock of the day in the address was worth."""
+    file = tables.asked(
+        BOOK_MONTHS.of(lambda session: reversed(books.by_month(session=session, now=doors.now()).months))
+    )
+    if file:
+        return file
     if not request.args.get("day"):
         return _show()
     try:

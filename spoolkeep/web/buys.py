@@ -3,22 +3,34 @@
 The app factory registers it.
 """
 
-from flask import Blueprint, render_template, request
+from flask import Blueprint, Response, render_template, request
 
 from spoolkeep.services import buys
+from spoolkeep.services.buys import BuysView
 from spoolkeep.services.shop import load_shop
-from spoolkeep.web import doors
+from spoolkeep.store.engine import Session
+from spoolkeep.web import doors, tables
+from spoolkeep.web.tables_money import BUYS, SELLERS, buys_of
 
 pages = Blueprint("buys", __name__, url_prefix="/money/buys")
 
 
 @pages.get("")
-def page() -> str:
+def page() -> str | Response:
     """Show the true cost of every offer, or of one item's."""
     article_id = request.args.get("item", type=int)
+
+    def read(session: Session) -> BuysView:
+        return buys.view(session=session, now=doors.now(), article_id=article_id)
+
+    file = tables.asked(
+        BUYS.of(lambda session: buys_of(read(session))), SELLERS.of(lambda session: read(session).sellers)
+    )
+    if file:
+        return file
     with doors.reading() as session:
         shop = load_shop(session)
-        view = buys.view(session=session, now=doors.now(), article_id=article_id)
+        view = read(session)
     return render_template(
         "buys.html",
         view=view,

@@ -18,17 +18,21 @@ from spoolkeep.services.deliveries import Arrived
 from spoolkeep.services.orderbook import LineView, OrderView, came_in_words
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, paper
+from spoolkeep.web import doors, forms, narrowing, paper, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.narrowing import Narrowed
+from spoolkeep.web.tables_trade import DELIVERIES, DELIVERY_SPOOLS
 
 pages = Blueprint("deliveries", __name__, url_prefix="/deliveries")
 Values = Mapping[str, str]
+EACH_PAGE = 20
 
 
 @pages.get("")
-def page() -> str:
+def page() -> str | Response:
     """Show the last deliveries and the form that books one in."""
-    return _show(request.args.to_dict())
+    came = DELIVERIES.of(lambda session: deliveries.recent(session=session, which=_asked(session)[1], limit=None))
+    return tables.asked(came) or _show(request.args.to_dict())
 
 
 @pages.post("")
@@ -51,9 +55,10 @@ def book() -> Answer | tuple[str, int] | str:
 
 
 @pages.get("/<int:delivery_id>")
-def one(delivery_id: int) -> str:
+def one(delivery_id: int) -> str | Response:
     """Show a delivery's spools with their labels open."""
-    return _show_one(delivery_id)
+    spools = DELIVERY_SPOOLS.of(lambda session: deliveries.spools_of(session=session, delivery_id=delivery_id))
+    return tables.asked(spools) or _show_one(delivery_id)
 
 
 @pages.post("/<int:delivery_id>")
@@ -76,6 +81,18 @@ def labels_pdf(delivery_id: int) -> Response:
         wanted = codes[max(0, paper.number_asked("from", 1, "From label") - 1) :]
         gathered = labels.of_codes(session=session, now=doors.now(), codes=wanted, stock=paper.stock_asked())
     return paper.pdf(paper.pressed(gathered), f"labels-delivery-{delivery_id}")
+
+
+def _asked(session: Session) -> tuple[Narrowed, deliveries.Which]:
+    suppliers = [(str(number), name) for number, name in choices.suppliers(session=session)]
+    narrowed = narrowing.read(
+        narrowing.choice("from", "Supplier", suppliers),
+        narrowing.words("item", "Item contains"),
+        narrowing.days("In the last"),
+    )
+    since = narrowed.since(load_shop(session), doors.now())
+    fits = narrowed.fits("item") if narrowed.text("item") else None
+    return narrowed, deliveries.Which(narrowed.number("from"), since, fits)
 
 
 def _hear() -> tuple[str, int] | str:
@@ -222,8 +239,12 @@ def _show(values: Values, *, refused: Refusal | None = None, heard: Heard | None
     with doors.reading() as session:
         shop = load_shop(session)
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True, limit=None)
+        narrowed, which = _asked(session)
+        page = narrowing.page_of(deliveries.count(session=session, which=which), EACH_PAGE)
         context = {
-            "recent": deliveries.recent(session=session),
+            "recent": deliveries.recent(session=session, which=which, limit=EACH_PAGE, skip=page.start),
+            "narrowed": narrowed,
+            "page": page,
             "articles": choices.articles(session=session),
             "suppliers": choices.suppliers(session=session),
             "places": choices.places(session=session),

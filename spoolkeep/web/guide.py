@@ -138,6 +138,10 @@ HELP = {
     ),
     "mending.named": ("Change a name, or retire what is no longer there. Labels that are printed keep their codes."),
     "mending.spool": ("Move a spool that was booked under the wrong item. Its demand goes with it, its cost stays."),
+    "columns.page": (
+        "What each column of the files means that the lists are taken away as. "
+        "Grams, days and dates are written as the column's name says."
+    ),
     "materials.page": (
         "How each material is dried, kept and handled, with the source of what is said. "
         "A maker's sheet comes first: put its figures in the place of ours."

@@ -3,7 +3,6 @@
 The app factory registers it.
 """
 
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
@@ -12,28 +11,26 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.motionfile import TAKEN
-from spoolkeep.domain.words import Cause, FailedWhen, Outcome, Purpose
+from spoolkeep.domain.words import FailedWhen, Outcome, Purpose
 from spoolkeep.services import (
     again,
     checking,
     choices,
     endings,
-    failures,
     joblist,
     jobs,
     labels,
-    machines,
     motionfiles,
     stops,
     untold,
     wastebin,
 )
 from spoolkeep.services.endings import Early
-from spoolkeep.services.jobs import FeedGrams, JobAnswer, JobReport
+from spoolkeep.services.jobs import JobAnswer, JobReport
 from spoolkeep.services.motionfiles import FilePlan, FilePlanned, ReadFile
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, paper
+from spoolkeep.web import doors, forms, jobforms, joblists, paper
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.patience import within_time
 
@@ -49,7 +46,6 @@ ABOUT = {
     FailedWhen.LATE: "late: in the last third",
     FailedWhen.RAN_ON: "it ran on to the end",
 }
-MOST_CHANGES, MOST_HOURS = 10_000, 1000
 MOST_TOOLS = 4
 """Of so many tools of a file the page asks for their items; with a machine, what is loaded there says it."""
 LATEST_SHOWN = 8
@@ -57,9 +53,9 @@ LATEST_SHOWN = 8
 
 
 @pages.get("")
-def page() -> str:
-    """Show the jobs."""
-    return _show()
+def page() -> str | PdfResponse:
+    """Show the jobs, narrowed by the address."""
+    return joblists.file() or _show()
 
 
 @pages.post("")
@@ -76,9 +72,9 @@ def enter() -> Response | tuple[str, int]:
 
 
 @pages.get("/failures")
-def failing() -> str:
+def failing() -> str | PdfResponse:
     """Show what fails, where, and what motion files do not tell."""
-    return _show_failing()
+    return joblists.failures_file() or _show_failing()
 
 
 @pages.post("/failures")
@@ -107,11 +103,11 @@ def weigh_bin() -> Response | tuple[str, int]:
 
 def _show_failing(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
-        found = failures.view(session=session, now=doors.now())
+        narrowed, found = joblists.failed(session)
         drift, biases = untold.biases(session=session)
         bins, clock = wastebin.last(session=session), load_shop(session).clock
     since = clock.local(bins[0].weighed_at if bins else doors.now() - WEEK)
-    context = {"found": found, "drift": drift, "biases": biases, "bins": bins, "since": since}
+    context = {"found": found, "narrowed": narrowed, "drift": drift, "biases": biases, "bins": bins, "since": since}
     return render_template("failures.html", refused=refused, form=request.form, **context)
 
 
@@ -241,7 +237,7 @@ def _end(session: Session, job_id: int, shop: Shop) -> JobAnswer:
         by=doors.by_form(),
         job_id=job_id,
         outcome=_outcome(),
-        grams=_grams(session, _machine(session, job_id), none=_outcome() is not Outcome.GOOD),
+        grams=jobforms.grams(session, jobforms.machine(session, job_id), none=_outcome() is not Outcome.GOOD),
         ended_at=forms.moment("ended_at", "Ended", shop),
         machine_id=forms.maybe_whole("machine", "Machine"),
     )
@@ -354,10 +350,10 @@ def _enter(session: Session, shop: Shop) -> JobAnswer:
     report = JobReport(
         title=forms.text("title"),
         machine_id=machine_id,
-        grams=_planned(session, machine_id)
+        grams=jobforms.planned(session, machine_id)
         if planned
-        else _grams(session, machine_id, none=_outcome() is not Outcome.GOOD),
-        duration_s=_lasts_s(),
+        else jobforms.grams(session, machine_id, none=_outcome() is not Outcome.GOOD),
+        duration_s=jobforms.lasts_s(),
         product_id=forms.maybe_whole("product", "Product"),
         purpose=forms.word("purpose", Purpose, "For", default=Purpose.SOLD),
         due_at=forms.moment("due_at", "Due", shop),
@@ -367,54 +363,6 @@ def _enter(session: Session, shop: Shop) -> JobAnswer:
         return jobs.plan_job(session=session, now=now, by=by, report=report)
     ended_at = forms.moment("ended_at", "Ended", shop)
     return jobs.report_job(session=session, now=now, by=by, report=report, outcome=_outcome(), ended_at=ended_at)
-
-
-def _machine(session: Session, job_id: int) -> int | None:
-    """Give the number of a job's machine: its own, else the one on the form."""
-    return joblist.machine_of(session=session, job_id=job_id) or forms.maybe_whole("machine", "Machine")
-
-
-def _grams(session: Session, machine_id: int | None, *, none: bool) -> tuple[FeedGrams, ...]:
-    """Give the grams of each feed whose field is filled. Errors: BadInput where none is, unless `none` may be."""
-    if machine_id is None and not none:
-        raise BadInput("no_machine", "Say which machine prints it.")
-    feeds = joblist.feeds_of(session=session, machine_id=machine_id) if machine_id else []
-    found = []
-    for feed in feeds:
-        mg = forms.maybe_grams(f"feed-{feed.feed_id}", f"Feed {feed.position}")
-        if mg:
-            found.append(FeedGrams(mg=mg, feed_id=feed.feed_id))
-    if not found and not none:
-        raise BadInput("nothing_drawn", "Enter the grams of at least one feed.")
-    return tuple(found)
-
-
-def _planned(session: Session, machine_id: int) -> tuple[FeedGrams, ...]:
-    """Give the grams that a job will need: of what is on its feeds now, and what its changes of plastic purge."""
-    grams = _grams(session, machine_id, none=False)
-    feeds = {one.feed_id: one for one in joblist.feeds_of(session=session, machine_id=machine_id)}
-    items = [feeds[one.feed_id].item for one in grams if one.feed_id]
-    meant = [replace(one, article_id=item.article_id if item else None) for one, item in zip(grams, items, strict=True)]
-    changes = forms.maybe_whole("changes", "Changes of plastic") or 0
-    if not 0 <= changes <= MOST_CHANGES:
-        raise BadInput("no_such_changes", f"Changes of plastic: enter 0 to {MOST_CHANGES}.")
-    purges = machines.purge_of(session, machine_id, [item for item in items if item], changes)
-    purged = [
-        FeedGrams(purges[article_id], one.feed_id, article_id, cause=Cause.PURGE)
-        for article_id, one in {one.article_id: one for one in reversed(meant)}.items()
-        if article_id and purges.get(article_id)
-    ]
-    return (*meant, *purged)
-
-
-def _lasts_s() -> int | None:
-    """Give how long a job takes, as it was entered in hours. Errors: BadInput."""
-    if not forms.text("hours"):
-        return None
-    hours = forms.decimal("hours", "It takes")
-    if not 0 < hours <= MOST_HOURS:
-        raise BadInput("no_such_time", f"It takes: enter more than 0 and at most {MOST_HOURS} hours.")
-    return round(hours * 3600)
 
 
 def _outcome() -> Outcome:
@@ -448,8 +396,7 @@ def _show(refused: Refusal | None = None) -> str:
         machine_id = chosen if chosen in dict(machines) else (machines[0][0] if machines else None)
         feeds = joblist.feeds_of(session=session, machine_id=machine_id) if machine_id else []
         context = {
-            "to_come": joblist.to_come(session=session),
-            "ended": joblist.ended(session=session),
+            **joblists.shown(session),
             "open_draws": joblist.open_draws(session=session),
             "products": joblist.products(session=session),
             "articles": choices.articles(session=session),

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 
 from babel.dates import format_date
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Response as File
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain import months
@@ -24,9 +25,11 @@ from spoolkeep.services.money import Chart, MoneyView
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.stopcosts import Cost
 from spoolkeep.services.takings import Taken
-from spoolkeep.services.whymoved import Span
-from spoolkeep.web import doors, forms
+from spoolkeep.services.whymoved import Behind, Span
+from spoolkeep.store.engine import Session
+from spoolkeep.web import doors, forms, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.tables_money import BEHIND_BOUGHT, BEHIND_JOBS, MONTHS, PRODUCTS, TAKINGS, came_in, drew
 
 pages = Blueprint("money", __name__, url_prefix="/money")
 BP_PER_PER_CENT = 100
@@ -36,9 +39,9 @@ Point = tuple[str, float | None, str, str]
 
 
 @pages.get("")
-def page() -> str:
+def page() -> str | File:
     """Show material share by month."""
-    return _show()
+    return tables.asked(MONTHS.of(_charted), TAKINGS.of(lambda s: takings.recent(session=s, limit=None))) or _show()
 
 
 @pages.post("")
@@ -85,24 +88,44 @@ def why() -> str | tuple[str, int]:
 
 
 @pages.get("/products")
-def products() -> str:
+def products() -> str | File:
     """Show what plastic costs by product."""
+    file = tables.asked(PRODUCTS.of(lambda session: byproduct.view(session=session, since=_year_ago(session))))
+    if file:
+        return file
     with doors.reading() as session:
-        since = load_shop(session).today(doors.now()) - timedelta(days=_YEAR_DAYS)
+        since = _year_ago(session)
         found = byproduct.view(session=session, since=since)
     return render_template("products.html", found=found, since=since)
 
 
 @pages.get("/why/<int:article_id>")
-def behind(article_id: int) -> str:
+def behind(article_id: int) -> str | File:
     """Show the jobs and deliveries behind an item's figures over two spans."""
-    with doors.reading() as session:
-        shop = load_shop(session)
-        before, after = _spans(shop.today(doors.now()))
+
+    def read(session: Session) -> tuple[list[Span], list[Behind]]:
+        before, after = _spans(load_shop(session).today(doors.now()))
         spans = [_asked("before", before), _asked("after", after)]
+        return spans, [whymoved.behind(session=session, article_id=article_id, span=span) for span in spans]
+
+    file = tables.asked(
+        BEHIND_BOUGHT.of(lambda session: came_in(*read(session))), BEHIND_JOBS.of(lambda session: drew(*read(session)))
+    )
+    if file:
+        return file
+    with doors.reading() as session:
         item = finding.item(session, article_id)
-        found = [whymoved.behind(session=session, article_id=article_id, span=span) for span in spans]
+        spans, found = read(session)
     return render_template("behind.html", item=item, spans=spans, found=found)
+
+
+def _charted(session: Session) -> list[MonthShare]:
+    """Give the months that the page shows, the newest first."""
+    return list(reversed(money.view(session=session).months[-money.MONTHS_CHARTED - 1 :]))
+
+
+def _year_ago(session: Session) -> date:
+    return load_shop(session).today(doors.now()) - timedelta(days=_YEAR_DAYS)
 
 
 def _told(shop: Shop) -> Taken:

@@ -10,22 +10,75 @@ from spoolkeep.domain.errors import BadInput, NotFound, Refusal
 from spoolkeep.domain.terms import MOST_SPOOLS
 from spoolkeep.domain.words import OrderState
 from spoolkeep.paper.sheets import press_reorder_sheet, press_reorder_sheets
-from spoolkeep.services import creditnotes, orderbook, orderdrafts, ordermail, orderneeds, orderplan, orders, sheets
-from spoolkeep.services.orderbook import OrderView
+from spoolkeep.services import (
+    choices,
+    creditnotes,
+    orderbook,
+    orderdrafts,
+    ordermail,
+    orderneeds,
+    orderplan,
+    orders,
+    sheets,
+)
+from spoolkeep.services.deliveries import Which
+from spoolkeep.services.orderbook import OVERDUE, Ended, Needs, OrderView
 from spoolkeep.services.orderdrafts import DraftAnswer
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, paper
+from spoolkeep.web import doors, forms, narrowing, paper, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.narrowing import Narrowed
+from spoolkeep.web.tables_trade import CREDITS, ORDERS, ORDERS_OVER
 
 pages = Blueprint("orders", __name__, url_prefix="/orders")
+OPEN_ONES = (OVERDUE, "part in", "promised", "sent", "drafted")
+"""How open orders stand, in the order of the page."""
+OVER = (OrderState.IN, OrderState.CLOSED_SHORT, OrderState.CALLED_OFF)
 
 
 @pages.get("")
-def page() -> str:
+def page() -> str | Response:
     """Show what to order now, and the orders; of those that are over the ones older than `before` in the address."""
-    return _show(before=_before())
+    file = tables.asked(
+        ORDERS.of(lambda session: _open_ones(session, orderneeds.needs(session=session, now=doors.now()))),
+        ORDERS_OVER.of(lambda session: _over(session, limit=None).orders),
+        CREDITS.of(lambda session: creditnotes.due(session=session)),
+    )
+    return file or _show(before=_before())
+
+
+def _asked(session: Session) -> tuple[Narrowed, Which]:
+    suppliers = [(str(number), name) for number, name in choices.suppliers(session=session)]
+    narrowed = narrowing.read(
+        narrowing.choice("supplier", "Supplier", suppliers),
+        narrowing.choice("state", "State", narrowing.all_of(*OPEN_ONES, *OVER)),
+        narrowing.words("item", "Item contains"),
+        narrowing.days("Drafted in the last"),
+    )
+    since = narrowed.since(load_shop(session), doors.now())
+    fits = narrowed.fits("item") if narrowed.text("item") else None
+    return narrowed, Which(narrowed.number("supplier"), since, fits)
+
+
+def _open_ones(session: Session, needs: Needs) -> list[OrderView]:
+    """Give the orders that are open and fit the address, by state."""
+    narrowed, which = _asked(session)
+    now = doors.now()
+    found = orderbook.listed(session=session, now=now, open_only=True, limit=None, needs=needs, which=which)
+    fitting = [one for one in found if narrowed.text("state") in {"", one.state}]
+    return sorted(fitting, key=lambda one: OPEN_ONES.index(one.state))
+
+
+def _over(session: Session, *, before: int | None = None, limit: int | None = 50) -> Ended:
+    """Give the orders that are over and fit the address, the newest first."""
+    narrowed, which = _asked(session)
+    state = narrowed.text("state")
+    if state in OPEN_ONES:
+        return Ended((), 0, None)
+    now = doors.now()
+    return orderbook.ended(session=session, now=now, before=before, limit=limit, which=which, state=state)
 
 
 def _before() -> int | None:
@@ -208,8 +261,8 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None,
         plan = orderplan.view(session=session, now=doors.now(), instead=instead)
         seen = orders.last_id(session)
         needs = orderneeds.needs(session=session, now=doors.now())
-        awaited = orderbook.listed(session=session, now=doors.now(), open_only=True, limit=None, needs=needs)
-        over = orderbook.ended(session=session, now=doors.now(), before=before)
+        narrowed, _ = _asked(session)
+        awaited, over = _open_ones(session, needs), _over(session, before=before)
         drafted = orderbook.drafts(session=session, now=doors.now())
         due = creditnotes.due(session=session)
     return render_template(
@@ -219,6 +272,7 @@ def _show(refused: Refusal | None = None, instead: dict[int, int] | None = None,
         asked=instead is not None,
         orders=awaited,
         over=over,
+        narrowed=narrowed,
         before=before,
         drafts=drafted,
         credits=due,

@@ -4,20 +4,24 @@ The app factory registers it.
 """
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Response as File
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.services import rests
-from spoolkeep.web import doors
+from spoolkeep.services.rests import Rest
+from spoolkeep.store.engine import Session
+from spoolkeep.web import doors, narrowing, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.tables_stock import RESTS
 
 pages = Blueprint("rests", __name__, url_prefix="/stock/rests")
 
 
 @pages.get("")
-def page() -> str:
+def page() -> str | File:
     """Show the rests."""
-    return _show()
+    return tables.asked(RESTS.of(_fitting)) or _show()
 
 
 @pages.post("")
@@ -34,7 +38,23 @@ def scrap() -> Response | tuple[str, int]:
     return redirect(url_for("rests.page"))
 
 
+ASKS = (
+    narrowing.words("find", "Item or place"),
+    narrowing.tick("planned", "Only those that a planned job fits on"),
+)
+
+
+def _fitting(session: Session) -> list[Rest]:
+    """Give those rests that the address asks for."""
+    narrowed = narrowing.read(*ASKS)
+    fits, has_job = narrowed.fits("find"), narrowed.is_on("planned")
+    found = rests.listed(session=session, now=doors.now())
+    return [
+        one for one in found if fits(f"{one.spool.item.name} {one.spool.place}") and (bool(one.jobs) or not has_job)
+    ]
+
+
 def _show(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
-        found = rests.listed(session=session, now=doors.now())
-    return render_template("rests.html", rests=found, refused=refused)
+        found = _fitting(session)
+    return render_template("rests.html", rests=found, narrowed=narrowing.read(*ASKS), refused=refused)

@@ -165,6 +165,7 @@ RULES: dict[str, Rule] = {
     "setup.enter": KEEP,
     "setup.settings": OWN,
     "setup.all_offers": BOOKS,
+    "columns.page": BOOKS,
     "machines.page": BOOKS,
     "machines.change": KEEP,
     "materials.page": BOOKS,

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
@@ -26,16 +26,20 @@ from spoolkeep.services import (
     undoing,
 )
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
+from spoolkeep.services.choices import OfferView
 from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms
+from spoolkeep.web import doors, forms, narrowing, tables
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.api_shop import endpoints
 from spoolkeep.web.forms import PPM_PER_BASIS_POINT
+from spoolkeep.web.narrowing import Narrowed
+from spoolkeep.web.tables_stock import ACTS
+from spoolkeep.web.tables_trade import OFFERS
 
 pages = Blueprint("setup", __name__, url_prefix="/setup")
 MONTHS, MOST_MINUTES = 12, 480
-EACH_PAGE = 60
+EACH_PAGE, ACTS_EACH_PAGE = 60, 100
 PARTS_ASKED = 4
 """Items that the form for a product asks for; a sheet may have more."""
 MOST_DAYS = 365
@@ -91,23 +95,45 @@ def _enter(doings: dict[str, Callable[[Session], object]]) -> Answer | tuple[str
 
 
 @pages.get("/offers")
-def all_offers() -> str:
+def all_offers() -> str | Response:
     """Show every offer that holds, some at a time."""
+    file = tables.asked(OFFERS.of(lambda session: _offers(session, _offers_narrowed(session))))
+    if file:
+        return file
     with doors.reading() as session:
-        found = choices.offers(session=session)
+        narrowed = _offers_narrowed(session)
+        found = _offers(session, narrowed)
         today = load_shop(session).today(doors.now())
-    pages_all = max(1, -(-len(found) // EACH_PAGE))
-    number = min(max(1, request.args.get("page", 1, type=int)), pages_all)
-    shown = found[(number - 1) * EACH_PAGE : number * EACH_PAGE]
-    return render_template(
-        "offers.html", offers=shown, count=len(found), number=number, pages_all=pages_all, today=today
+    page = narrowing.page_of(len(found), EACH_PAGE)
+    shown = found[page.start : page.start + EACH_PAGE]
+    return render_template("offers.html", offers=shown, page=page, narrowed=narrowed, today=today)
+
+
+def _offers_narrowed(session: Session) -> Narrowed:
+    return narrowing.read(
+        narrowing.words("item", "Item contains"),
+        narrowing.choice(
+            "supplier", "Supplier", [(str(number), name) for number, name in choices.suppliers(session=session)]
+        ),
+        narrowing.tick("held", "Only those that hold today"),
     )
 
 
+def _offers(session: Session, narrowed: Narrowed) -> list[OfferView]:
+    found = choices.offers(session=session, supplier_id=narrowed.number("supplier"))
+    today, fits = load_shop(session).today(doors.now()), narrowed.fits("item")
+    return [
+        one
+        for one in found
+        if fits(f"{one.item.name} {one.item.finish}") and (one.holds(today) or not narrowed.is_on("held"))
+    ]
+
+
 @pages.get("/acts")
-def last_acts() -> str:
+def last_acts() -> str | Response:
     """Show what was done lately, each with its undo."""
-    return _show_acts()
+    file = tables.asked(ACTS.of(lambda session: acts.listed(session=session, which=_acts_asked(session)[1])))
+    return file or _show_acts()
 
 
 @pages.post("/acts/<int:act_id>/undo")
@@ -340,6 +366,21 @@ def _show(refused: Refusal | None = None) -> str:
 
 def _show_acts(refused: Refusal | None = None) -> str:
     with doors.reading() as session:
-        latest = acts.recent(session=session, limit=100)
+        narrowed, which = _acts_asked(session)
+        page = narrowing.page_of(acts.count(session=session, which=which), ACTS_EACH_PAGE)
+        latest = acts.listed(session=session, which=which, limit=ACTS_EACH_PAGE, skip=page.start)
         told = orderacts.told(session=session, act_ids=[one.act_id for one in latest])
-    return render_template("acts.html", acts=latest, told=told, refused=refused)
+    return render_template("acts.html", acts=latest, told=told, narrowed=narrowed, page=page, refused=refused)
+
+
+def _acts_asked(session: Session) -> tuple[Narrowed, acts.Which]:
+    known = acts.choices(session=session)
+    who, stations = ([(str(number), name) for number, name in some] for some in (known.who, known.stations))
+    narrowed = narrowing.read(
+        narrowing.choice("who", "Who", who),
+        narrowing.choice("station", "Where", stations),
+        narrowing.choice("kind", "What", narrowing.all_of(*known.kinds)),
+        narrowing.days("In the last"),
+    )
+    since = narrowed.since(load_shop(session), doors.now())
+    return narrowed, acts.Which(narrowed.number("who"), narrowed.number("station"), narrowed.text("kind"), since)

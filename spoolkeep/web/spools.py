@@ -30,8 +30,9 @@ from spoolkeep.services import (
 from spoolkeep.services.shop import load_shop
 from spoolkeep.services.spools import SpoolAnswer
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, paper
+from spoolkeep.web import doors, forms, paper, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.tables_stock import MADE_FROM, SPOOL_EVENTS
 
 pages = Blueprint("spools", __name__, url_prefix="/spools")
 
@@ -40,14 +41,18 @@ RULER = (("outer", "Outer diameter"), ("inner", "Inner diameter"), ("width", "Wi
 
 
 @pages.get("/<code>")
-def page(code: str) -> str:
+def page(code: str) -> str | PdfResponse:
     """Show a spool."""
-    return _show(code)
+    history = SPOOL_EVENTS.of(lambda session: spools.view(session=session, spool_code=code).events)
+    return tables.asked(history) or _show(code)
 
 
 @pages.get("/<code>/jobs")
-def made_from(code: str) -> str:
+def made_from(code: str) -> str | PdfResponse:
     """Show every job that was made from a spool, and from the others of its lot."""
+    file = tables.asked(MADE_FROM.of(lambda session: failures.made_from(session=session, spool_code=code)))
+    if file:
+        return file
     with doors.reading() as session:
         view = spools.view(session=session, spool_code=code)
         rows = failures.made_from(session=session, spool_code=code)

@@ -6,15 +6,19 @@ The app factory registers it.
 from datetime import date, datetime
 
 from flask import Blueprint, flash, redirect, render_template, request, url_for
+from flask import Response as File
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.services import finding, stopcosts, stops
 from spoolkeep.services.limits import MOST_WHOLE
 from spoolkeep.services.shop import Shop, load_shop
+from spoolkeep.services.stopcosts import StopCosts
 from spoolkeep.services.stops import StopView
-from spoolkeep.web import doors, forms
+from spoolkeep.store.engine import Session
+from spoolkeep.web import doors, forms, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.tables_jobs import STOP_COSTS
 
 pages = Blueprint("standing", __name__)
 UNSAID = "none"
@@ -23,15 +27,16 @@ AS_TYPED = "%Y-%m-%dT%H:%M"
 
 
 @pages.get("/money/stops")
-def costs() -> str:
+def costs() -> str | File:
     """Show what stops cost, and the stops behind each figure: all, or those of a month, of an item, or of both."""
     month, item = _month(), _item()
+    file = tables.asked(STOP_COSTS.of(lambda session: _costs(session, month, item).stops))
+    if file:
+        return file
     with doors.reading() as session:
         shop = load_shop(session)
         known = finding.items(session, [item]) if item else {}
-        view = stopcosts.view(
-            session=session, now=doors.now(), month=month, article_id=item, unsaid=request.args.get("item") == UNSAID
-        )
+        view = _costs(session, month, item)
     return render_template(
         "stops.html",
         view=view,
@@ -41,6 +46,11 @@ def costs() -> str:
         unsaid=UNSAID,
         shop=shop,
     )
+
+
+def _costs(session: Session, month: date | None, item: int | None) -> StopCosts:
+    unsaid = request.args.get("item") == UNSAID
+    return stopcosts.view(session=session, now=doors.now(), month=month, article_id=item, unsaid=unsaid)
 
 
 def _month() -> date | None:

@@ -17,42 +17,50 @@ from spoolkeep.services.search import matcher, spoken_of
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.stock import StockRow
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, paper
+from spoolkeep.web import doors, forms, narrowing, paper, tables
 from spoolkeep.web.answers import status_of
+from spoolkeep.web.narrowing import Narrowed
+from spoolkeep.web.tables_stock import SPOOLS, STOCK
 
 pages = Blueprint("stock", __name__, url_prefix="/stock")
 WEEKS_AHEAD = 8
 EACH_PAGE = 60
+ASKS = (
+    narrowing.kept(narrowing.words("material", "Material")),
+    narrowing.kept(narrowing.choice("show", "Only those", [("due", "to be ordered"), ("weigh", "to be weighed")])),
+    narrowing.words("colour", "Colour or finish"),
+    narrowing.number("within", "Runs out within", "days"),
+    narrowing.tick("spools", "Only those with spools"),
+)
 
 
 @pages.get("")
-def page() -> str:
+def page() -> str | Response:
     """Show every item's stock, or what the address asks for."""
+    narrowed = narrowing.read(*ASKS)
+    shown = Shown.of(narrowed)
+    file = tables.asked(STOCK.of(shown.rows))
+    if file:
+        return file
     with doors.reading() as session:
         shop = load_shop(session)
         rows = orderdays.rows(session=session, now=doors.now())
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
         retired = stock.retired_left(session=session)
     today = shop.today(doors.now())
-    shown = Shown(
-        material=request.args.get("material", ""),
-        colour=request.args.get("colour", ""),
-        show=request.args.get("show", ""),
-    )
     order_day = today + timedelta(days=shop.review_days)
     chosen = [row for row in rows if shown.takes(row, order_day)]
-    pages_all = max(1, -(-len(chosen) // EACH_PAGE))
-    number = min(max(1, request.args.get("page", 1, type=int)), pages_all)
+    part = narrowing.page_of(len(chosen), EACH_PAGE)
     return render_template(
         "stock.html",
         all_rows=rows,
         chosen=chosen,
         retired=retired,
-        rows=chosen[(number - 1) * EACH_PAGE : number * EACH_PAGE],
+        rows=chosen[part.start : part.start + EACH_PAGE],
         shown=shown,
+        narrowed=narrowed,
         choices=_choices(rows, order_day),
-        page=number,
-        pages=pages_all,
+        page=part,
         arrivals=arrivals(awaited, today),
         today=today,
         days_total=WEEKS_AHEAD * 7,
@@ -67,11 +75,21 @@ class Shown:
     material: str = ""
     colour: str = ""
     show: str = ""
+    within: int | None = None
+    """Those that run out within so many days, in the middle."""
+    spools: str = ""
+    """Filled where only those with spools are shown."""
+
+    @classmethod
+    def of(cls, narrowed: Narrowed) -> "Shown":
+        """Give what a list is narrowed by."""
+        material, colour, show = (narrowed.text(name) for name in ("material", "colour", "show"))
+        return cls(material, colour, show, narrowed.number("within"), narrowed.text("spools"))
 
     @property
     def asked(self) -> dict[str, str]:
         """Give what was asked for, as it stands in an address."""
-        return {name: value for name, value in asdict(self).items() if value}
+        return {name: str(value) for name, value in asdict(self).items() if value}
 
     def takes(self, row: StockRow, order_day: date) -> bool:
         """Say whether a row is shown; it is due where it is to be ordered before the next order day is over."""
@@ -79,9 +97,19 @@ class Shown:
             return False
         if self.colour and not matcher(self.colour)(spoken_of(row.item)):
             return False
+        if self.spools and not row.spools:
+            return False
+        if self.within is not None and (row.days.days is None or row.days.days > self.within):
+            return False
         if self.show == "due":
             return row.short_mg > 0 or row.order.is_due(order_day)
         return self.show != "weigh" or row.doubtful > 0
+
+    def rows(self, session: Session) -> list[StockRow]:
+        """Give all the rows that are shown."""
+        shop = load_shop(session)
+        order_day = shop.today(doors.now()) + timedelta(days=shop.review_days)
+        return [row for row in orderdays.rows(session=session, now=doors.now()) if self.takes(row, order_day)]
 
 
 @pages.get("/<int:article_id>")
@@ -91,7 +119,8 @@ def item(article_id: int) -> str | Answer:
         now_id = finding.item_now(session, article_id)
     if now_id != article_id:
         return redirect(url_for("stock.item", article_id=now_id))
-    return _show_item(article_id)
+    spools = SPOOLS.of(lambda session: stock.spools_of(session=session, article_id=article_id))
+    return tables.asked(spools) or _show_item(article_id)
 
 
 @pages.post("/<int:article_id>")

@@ -13,10 +13,12 @@ from spoolkeep.domain.errors import Refusal
 from spoolkeep.services import finding, foresight, suppliers
 from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.shop import load_shop
+from spoolkeep.services.suppliers import SupplierPage
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms
+from spoolkeep.web import doors, forms, tables
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.setup import change_offer
+from spoolkeep.web.tables_trade import LEAD_TIMES, OFFERS
 
 pages = Blueprint("suppliers", __name__, url_prefix="/orders/suppliers")
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -25,11 +27,16 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 @pages.get("/<int:supplier_id>")
 def page(supplier_id: int) -> str | Response:
     """Show a supplier; what was merged into another leads there."""
+
+    def view(session: Session) -> SupplierPage:
+        return suppliers.view(session=session, now=doors.now(), supplier_id=supplier_id)
+
     with doors.reading() as session:
         now_id = finding.supplier_now(session, supplier_id)
     if now_id != supplier_id:
         return redirect(url_for("suppliers.page", supplier_id=now_id))
-    return _show(supplier_id)
+    took = LEAD_TIMES.of(lambda session: view(session).known.parts)
+    return tables.asked(took, OFFERS.of(lambda session: view(session).offers)) or _show(supplier_id)
 
 
 @pages.post("/<int:supplier_id>")

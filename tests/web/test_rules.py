@@ -141,6 +141,7 @@ WHO = {
     "mending.change_named": OFFICE,
     "mending.spool": READ,
     "mending.move": OFFICE,
+    "columns.page": READ,
     "machines.page": READ,
     "machines.change": OFFICE,
     "materials.page": READ,

@@ -31,7 +31,7 @@ def test_a_job_that_ended_draws_grams_that_stock_shows(
     page.get_by_label("Feed 1", exact=True).fill("250")
     page.get_by_role("button", name="Book what").click()
     expect(page.locator(".said")).to_contain_text("250 g drawn")
-    expect(page.locator("section", has_text="The last 1.")).to_contain_text("Herb planter")
+    expect(page.locator("section", has_text="One job.")).to_contain_text("Herb planter")
     page.goto(f"{address}/stock")
     expect(page.locator("tr", has_text="PLA Slate black").locator("[data-label=Left]")).to_have_text("750 g")
     page.goto(f"{address}/spools/{spool}")
