@@ -20,6 +20,9 @@ DEFAULT_ID_COLUMN = "id"
 MOST_LINES, MOST_COLUMNS = 300_000, 500
 """Of a sheet; each row is held in memory while it is read. Source: our own choice; a large year of jobs is 50,000."""
 
+MOST_CELLS = 3_000_000
+"""Of a sheet that may have anything above its heading. Source: our own choice, as above."""
+_LINES_ASKED = 40
 _UTF8_BOM = b"\xef\xbb\xbf"
 _UTF16_BOMS = (b"\xff\xfe", b"\xfe\xff")
 _NOT_TEXT = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"\x1f\x8b", b"%PDF", b"\x89PNG", b"\xff\xd8\xff")
@@ -100,28 +103,65 @@ def read_sheet(data: bytes, *, needs: Sequence[str], knows: Sequence[str]) -> Sh
     )
 
 
-def header_of(data: bytes) -> tuple[str, ...]:
-    """Give the names in the first filled line of a sheet, as they are written. Errors: BadInput as `read_sheet`."""
-    text, _ = _decoded(data)
-    _, header = next(_records(text, _delimiter_of(text)), (0, []))
-    if len(header) > MOST_COLUMNS:
-        raise BadInput("too_many_columns", f"The sheet has more than {MOST_COLUMNS} columns. Remove those unneeded.")
-    return tuple(name.strip() for name in header if name.strip())
+@dataclass(frozen=True)
+class Record:
+    """One filled row of a sheet, whatever it holds: the line on which it starts, and its cells as they are written."""
+
+    line: int
+    cells: tuple[str, ...]
 
 
-def renamed(data: bytes, names: Mapping[str, str]) -> bytes:
-    """Give a sheet whose columns are called otherwise; each row stays on its line. Errors: BadInput as `read_sheet`."""
+def records_of(data: bytes) -> tuple[Record, ...]:
+    """Give every filled row of a sheet that may have anything above its heading. Errors: BadInput as `read_sheet`."""
     text, _ = _decoded(data)
-    delimiter = _delimiter_of(text)
-    lines = list(io.StringIO(text, newline=""))
-    reader = csv.reader(lines, delimiter=delimiter)
-    header: list[str] = next((cells for cells in reader if any(cell.strip() for cell in cells)), [])
+    records, count = [], 0
+    for line, cells in _records(text, _usual_delimiter(text)):
+        count += len(cells)
+        if len(cells) > MOST_COLUMNS:
+            words = f"Line {line} has more than {MOST_COLUMNS} columns. Remove those unneeded."
+            raise BadInput("too_many_columns", words)
+        if count > MOST_CELLS:
+            raise BadInput("too_many_cells", f"The sheet has more than {MOST_CELLS} cells. Send it in parts.")
+        records.append(Record(line, tuple(cells)))
+    return tuple(records)
+
+
+def rewritten(header: Sequence[tuple[int, str]], records: Iterable[Record], *, header_line: int) -> bytes:
+    """Give a CSV file that has some columns of these rows, each row on the line on which it was.
+
+    `header` has the place of each column, from 0, and its name. `read_sheet` reads it.
+    """
     out = io.StringIO(newline="")
-    out.write("\n" * (reader.line_num - 1))
-    csv.writer(out, delimiter=delimiter, lineterminator="\n").writerow(
-        [names.get(name.strip(), name.strip()) for name in header]
-    )
-    return (out.getvalue() + "".join(lines[reader.line_num :])).encode()
+    writer = csv.writer(out, lineterminator="\n")
+    at = 1
+    head = Record(header_line, tuple(name for _, name in header))
+    for record in (head, *records):
+        out.write("\n" * (record.line - at))
+        cells = record.cells if record is head else [_cell(record, column) for column, _ in header]
+        writer.writerow([guarded(cell.replace("\r\n", "\n").replace("\r", "\n")) for cell in cells])
+        at = record.line + 1 + sum(cell.count("\n") for cell in cells)
+    return out.getvalue().encode(errors="replace")
+
+
+def _cell(record: Record, at: int) -> str:
+    return record.cells[at] if at < len(record.cells) else ""
+
+
+def _usual_delimiter(text: str) -> str:
+    """Ask the first lines together: a title above the heading may have none, or another."""
+    lines = [line for line in text.splitlines()[:_LINES_ASKED] if line.strip()]
+
+    def weight(delimiter: str) -> tuple[int, int]:
+        often = Counter(filter(None, (_outside_quotes(line, delimiter) for line in lines))).most_common(1)
+        return (often[0][1], often[0][0]) if often else (0, 0)
+
+    first = _delimiter_of(text)
+    best = max(DELIMITERS, key=lambda one: (*weight(one), one == first))
+    return best if any(weight(best)) else first
+
+
+def _outside_quotes(line: str, letter: str) -> int:
+    return sum(part.count(letter) for part in line.split('"')[::2])
 
 
 def _decoded(data: bytes) -> tuple[str, str]:

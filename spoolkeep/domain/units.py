@@ -45,17 +45,21 @@ def decimal_from(text: str, what: str) -> Decimal:
 
 
 def decimal_mark_in(texts: Iterable[str]) -> str | None:
-    """Give the character before decimals that these numbers prove, as `12.5` proves the point; None where none does."""
+    """Give the character before decimals that these numbers prove, as `12.5` proves the point.
+
+    None where none proves one, or some prove the point and others the comma.
+    """
+    proven = set()
     for text in texts:
         plain = text.strip().translate(_BLANKS)
         marks = [character for character in plain if character in ".,"]
         if _EITHER.fullmatch(plain) or not marks:
             continue
         if len(set(marks)) == 1 and len(marks) > 1:
-            return "," if marks[0] == "." else "."
-        if _PLAIN.fullmatch(plain) or _GROUPED.fullmatch(plain):
-            return marks[-1]
-    return None
+            proven.add("," if marks[0] == "." else ".")
+        elif _PLAIN.fullmatch(plain) or _GROUPED.fullmatch(plain):
+            proven.add(marks[-1])
+    return proven.pop() if len(proven) == 1 else None
 
 
 def with_mark(text: str, mark: str | None) -> str:

@@ -50,6 +50,7 @@ class ItemNames:
 
     def __init__(self, session: Session) -> None:
         known = finding.items(session)
+        self.used = [one for one in known.values() if not one.retired]
         self._known: dict[Said, dict[str, int]] = {}
         for row, material in session.execute(_FORMER_ITEMS):
             if row.article_id in known:
@@ -57,7 +58,7 @@ class ItemNames:
                 self._known.setdefault(said, {})[row.finish or ""] = known[row.article_id].now_id or row.article_id
         for one in sorted(known.values(), key=lambda one: not one.retired):
             self._known.setdefault(_said(one), {})[one.finish] = one.now_id or one.article_id
-        self._used = {(_said(one), one.finish) for one in known.values() if not one.retired}
+        self._used = {(_said(one), one.finish) for one in self.used}
 
     def finishes(self, said: Said) -> dict[str, int]:
         """Give the items of a name by finish: those in use, or all where none is."""

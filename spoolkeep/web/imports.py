@@ -7,13 +7,16 @@ from flask import Blueprint, current_app, flash, jsonify, redirect, render_templ
 from werkzeug.wrappers import Response
 
 from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.measures import UNITS
+from spoolkeep.domain.spelling import PLAIN_SHADES
 from spoolkeep.services.imports import SHEETS, drafts
+from spoolkeep.services.imports.drafts import Told
 from spoolkeep.services.imports.workbook import as_text_sheet
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
 pages = Blueprint("imports", __name__, url_prefix="/imports")
-PROBLEMS_SHOWN = 50
+PROBLEMS_SHOWN, ROWS_SHOWN = 50, 500
 
 
 @pages.get("")
@@ -53,7 +56,7 @@ def one(draft_id: int) -> str:
 
 @pages.post("/<int:draft_id>")
 def change(draft_id: int) -> Response | tuple[str, int]:
-    """Name the columns, book the sheet, or drop it."""
+    """Say how it is read, book the sheet, or drop it."""
     do = forms.text("do")
     try:
         with doors.writing() as session:
@@ -61,7 +64,7 @@ def change(draft_id: int) -> Response | tuple[str, int]:
                 drafts.drop(session=session, draft_id=draft_id)
                 return redirect(url_for("imports.page"))
             if do == "name":
-                drafts.name_columns(session=session, draft_id=draft_id, names=_names())
+                drafts.tell(session=session, draft_id=draft_id, told=_told())
                 return redirect(url_for("imports.one", draft_id=draft_id))
             _read()[draft_id] = (0, 0)
             report = drafts.book(
@@ -76,7 +79,8 @@ def change(draft_id: int) -> Response | tuple[str, int]:
     if report.problems:
         return redirect(url_for("imports.one", draft_id=draft_id))
     rows = "1 row is" if report.new == 1 else f"{report.new} rows are"
-    flash(f"{report.source}: {rows} booked, {report.known} were known.", "heard")
+    spools = f", {len(report.codes)} spools came in" if report.codes else ""
+    flash(f"{report.source}: {rows} booked{spools}, {report.known} were known.", "heard")
     for note in report.notes:
         flash(note, "attention")
     return redirect(url_for("imports.page"))
@@ -95,14 +99,35 @@ def _read() -> dict[int, tuple[int, int]]:
     return found
 
 
-def _names() -> dict[str, str]:
-    """Give our columns by theirs, as the form's lists say; `column-N` and `name-N` belong together."""
+def _told() -> Told:
+    """Give what the form says of the sheet's reading; what is numbered alike belongs together."""
+    first = forms.whole("heading", "The heading", 0)
+    columns = _pairs("column", "name")
+    return Told(
+        heading=(first, first + 1 if first and forms.text("two_lines") else first),
+        columns=columns,
+        units=_pairs("column", "unit"),
+        day_first={"day": True, "month": False}.get(forms.text("day_first")),
+        spellings=_pairs("spelling", "means"),
+        materials=_pairs("material", "known"),
+        shades=_pairs("colour", "shade"),
+        left_out=(*_lines(" ".join(request.form.getlist("out"))), *_lines(forms.text("out_too"))),
+    )
+
+
+def _pairs(name: str, value: str) -> dict[str, str]:
+    """Give the form's values by its names: `column-1` and `name-1` are of one column."""
     found = {}
-    for name, theirs in request.form.items():
-        number = name.removeprefix("column-")
-        if number != name:
-            found[theirs] = forms.text(f"name-{number}")
+    for field, said in request.form.items():
+        number = field.removeprefix(f"{name}-")
+        if number != field and f"{value}-{number}" in request.form:
+            found[said] = forms.text(f"{value}-{number}")
     return found
+
+
+def _lines(text: str) -> tuple[int, ...]:
+    """Give the lines in a text like 12, 14. Errors: BadInput."""
+    return tuple(forms.whole_from(one, "Lines to leave out") for one in text.replace(",", " ").split())
 
 
 def _show(refused: Refusal | None = None) -> str:
@@ -112,4 +137,12 @@ def _show(refused: Refusal | None = None) -> str:
 def _show_one(draft_id: int, refused: Refusal | None = None) -> str:
     with doors.reading() as session:
         draft = drafts.view(session=session, now=doors.now(), draft_id=draft_id)
-    return render_template("import_one.html", draft=draft, refused=refused, problems_shown=PROBLEMS_SHOWN)
+    return render_template(
+        "import_one.html",
+        draft=draft,
+        refused=refused,
+        problems_shown=PROBLEMS_SHOWN,
+        rows_shown=ROWS_SHOWN,
+        units=[(unit, unit) for unit in UNITS],
+        plain_shades=PLAIN_SHADES,
+    )

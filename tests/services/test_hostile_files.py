@@ -9,7 +9,7 @@ import pytest
 
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.motionfile import runs_in
-from spoolkeep.domain.sheets import header_of, read_sheet, renamed
+from spoolkeep.domain.sheets import Record, read_sheet, records_of, rewritten
 from spoolkeep.services.imports import workbook
 from spoolkeep.services.imports.workbook import as_text_sheet
 from spoolkeep.services.photos import codes_in
@@ -26,8 +26,9 @@ MOST_HELD = 40 * MEGA
 
 
 def _sheet(data: bytes) -> object:
-    header_of(data)
-    return read_sheet(renamed(data, {}), needs=(), knows=("day", "amount", "channel"))
+    head, *rows = records_of(data) or [Record(1, ())]
+    names = list(enumerate(head.cells))
+    return read_sheet(rewritten(names, rows, header_line=head.line), needs=(), knows=("day", "amount", "channel"))
 
 
 READERS: dict[str, Callable[[bytes], object]] = {

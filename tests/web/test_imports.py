@@ -8,7 +8,7 @@ from flask.testing import FlaskClient
 from openpyxl import Workbook
 from sqlalchemy import func, select
 
-from spoolkeep.domain.sheets import header_of, renamed
+from spoolkeep.domain.sheets import records_of, rewritten
 from spoolkeep.services.imports.workbook import as_text_sheet
 from spoolkeep.store.tables import Act, ImportDraft, ImportNames, TakingsLine
 from tests.workshop import TestWorkshop
@@ -62,8 +62,10 @@ def test_columns_of_a_sheet_are_named_then_it_is_booked_once_and_the_names_are_r
 def test_bad_rows_are_named_and_nothing_is_booked(client: FlaskClient, shop: TestWorkshop) -> None:
     where = sent(client, b"day,amount,channel\n2026-03-01,120,Web\nsoon,x,Web\n")
     page = client.get(where).text
-    assert "Mend these rows" in page
-    assert "Book" not in page.partition("What booking it would do")[2].partition("Its columns")[0].partition("Mend")[2]
+    assert "with any bad row nothing is booked" in page
+    assert (
+        "Book" not in page.partition("What booking it would do")[2].partition("Its columns")[0].partition("bad row")[2]
+    )
     client.post(where, data={"key": "book", "do": "book"})
     assert lines(shop) == 0
     assert client.get(where).status_code == 200, "it is kept until it is mended or dropped"
@@ -118,8 +120,9 @@ def test_a_workbook_is_read_as_its_open_sheet(client: FlaskClient, shop: TestWor
 
 def test_a_renamed_sheet_keeps_every_row_on_its_line() -> None:
     data = b'\n"The\nday",amount\n1,2\n\n3,4\n'
-    assert header_of(data) == ("The\nday", "amount")
-    text = renamed(data, {"The\nday": "day"}).decode()
+    head, *rows = records_of(data)
+    assert head.cells == ("The\nday", "amount")
+    text = rewritten([(0, "day"), (1, "amount")], rows, header_line=3).decode()
     assert text.split("\n")[3:] == ["1,2", "", "3,4", ""]
     assert "day,amount" in text
 

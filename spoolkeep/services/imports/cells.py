@@ -3,7 +3,6 @@
 The modules of the sheets call it. It must not know what any sheet books.
 """
 
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -12,10 +11,12 @@ from typing import NamedTuple, TypeVar
 
 from sqlalchemy.orm import Session
 
+from spoolkeep.domain import measures
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.sheets import RowProblem, SheetRow
 from spoolkeep.domain.units import MinorUnits, decimal_from, minor_from_major, with_mark
+from spoolkeep.services.imports.manner import Manner
 from spoolkeep.services.shop import Shop
 from spoolkeep.store.tables import Act
 
@@ -38,6 +39,26 @@ class Column:
     says: str
 
 
+@dataclass(frozen=True)
+class Shown:
+    """What one row would book: its line, and the words and figures by which a person knows it again."""
+
+    line: int
+    item: str
+    srgb: tuple[str, ...]
+    finish: str
+    is_new: bool
+    """Whether its item would be made."""
+    spools: int
+    left_mg: int
+    received_mg: int
+    cost_minor: int
+    place: str
+    place_is_new: bool
+    more: str
+    """What else it says: supplier, dates, lot, machine, note."""
+
+
 class Booked(NamedTuple):
     """What was booked: codes that want a label, and what a person should know."""
 
@@ -57,23 +78,36 @@ class Reading:
     now: datetime
     shop: Shop
     source: str
+    manner: Manner = field(default_factory=Manner)
+    columns: tuple[str, ...] = ()
+    """Of ours, those that the sheet has."""
     problems: list[RowProblem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     twice: list[int] = field(default_factory=list)
     skipped: list[int] = field(default_factory=list)
     mark: str | None = None
     """The character before decimals, where the sheet's other numbers prove it."""
+    day_first: bool | None = None
+    """Of dates that could be two, where a person or the sheet's other dates say."""
+    either: list[int] = field(default_factory=list)
+    """Lines with such dates."""
+    shows: list[Shown] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.clock = self.shop.clock
         self.today = self.shop.today(self.now)
         self.decimals = currency_decimals(self.shop.currency)
 
+    def has(self, column: str) -> bool:
+        """Say whether the sheet has a column of ours."""
+        return column in self.columns
+
     def all_notes(self) -> tuple[str, ...]:
         """Give what is odd and was read all the same."""
         return (
             *self.notes,
             *_on_lines(self.twice, "this local time occurs twice, because the clocks went back; the first was taken."),
+            *_on_lines(self.either, f"dates like 3/4/2026 have their {'day' if self.day_first else 'month'} first."),
             *_on_lines(self.skipped, "this local time does not exist, because the clocks went forward; it was moved."),
         )
 
@@ -121,10 +155,14 @@ class Cells:
         if not plain:
             return empty
         try:
-            return reader(plain)
+            return reader(self._in_grams(column, plain) if is_weight(column) else plain)
         except Refusal as refusal:
             self.problem(column, refusal.words, refusal.code)
             return empty
+
+    def _in_grams(self, column: str, text: str) -> str:
+        unit = self.reading.manner.units.get(column, "g")
+        return measures.grams(text, mark=self.reading.mark, unit=unit)
 
     def must(self, column: str, reader: Callable[[str], T], stand_in: Empty) -> T | Empty:
         """Give what `reader` makes of a cell that must be filled; `stand_in` where it is not, which is noted."""
@@ -142,9 +180,11 @@ class Cells:
     def money(self, column: str, empty: MinorUnits, *, currency: str = "") -> MinorUnits:
         """Give an amount in minor units, typed in major ones of a currency, the workshop's own if empty; 0 or more."""
         decimals = currency_decimals(currency) if currency else self.reading.decimals
+        own = currency or self.reading.shop.currency
 
         def reader(text: str) -> MinorUnits:
-            minor = minor_from_major(text, decimals, column)
+            plain = measures.amount(text, currency=own, mark=self.reading.mark)
+            minor = minor_from_major(plain, decimals, column)
             if minor < 0:
                 raise BadInput("negative_price", f"{column}: enter 0 or more.")
             return minor
@@ -155,7 +195,7 @@ class Cells:
         """Give a day, which is not in the future unless it may lie `ahead`."""
 
         def reader(text: str) -> date:
-            day = day_from(text)
+            day = day_from(text, day_first=self._order(text))
             if day > self.reading.today and not ahead:
                 raise BadInput("in_the_future", f"{day} lies in the future. Check the date.")
             return day
@@ -173,8 +213,14 @@ class Cells:
 
         return self.read(column, reader, None)
 
+    def _order(self, text: str) -> bool | None:
+        """Give whether a date that could be two has its day first, and note that it was read so."""
+        if self.reading.day_first is not None and measures.could_be_two_days(text):
+            self.reading.either.append(self.line)
+        return self.reading.day_first
+
     def _moment(self, text: str) -> datetime:
-        typed = _iso(text)
+        typed = _iso(text, day_first=self._order(text))
         if not isinstance(typed, datetime):
             return self.reading.clock.span_of(typed)[0]
         if typed.tzinfo is not None:
@@ -189,29 +235,33 @@ class Cells:
 
 def is_number(column: str) -> bool:
     """Say whether a column holds grams or money, which may be written with a point or a comma."""
-    return column.endswith("_g") or column in {"grams", "cost", "price", "amount", "rate"}
+    return is_weight(column) or column in {"cost", "price", "amount", "rate"}
 
 
-def day_from(text: str) -> date:
+def is_weight(column: str) -> bool:
+    """Say whether a column holds a weight, in grams unless its cells or a person say otherwise."""
+    return column.endswith("_g") or column == "grams"
+
+
+def is_date(column: str) -> bool:
+    """Say whether a column holds days or moments."""
+    return column.endswith(("_on", "_at")) or column in {"day", "due", "from", "until"}
+
+
+def day_from(text: str, *, day_first: bool | None = None) -> date:
     """Give a day typed like 2026-03-01. Errors: BadInput."""
-    typed = _iso(text)
+    typed = _iso(text, day_first=day_first)
     if isinstance(typed, datetime):
         raise BadInput("bad_date", f"“{text}” is more than a day. Write it like 2026-03-01.")
     return typed
 
 
-_DOTTED = re.compile(r"^(\d{1,2})\.(\d{1,2})\.(\d{4})\b")
-
-
-def _iso(text: str) -> date | datetime:
-    """Give a day, or a day with a time. With points the day comes first, as in 1.3.2026. Errors: BadInput.
-
-    Source: ISO 8601; for the points, common practice.
-    """
+def _iso(text: str, *, day_first: bool | None) -> date | datetime:
+    """Give a day, or a day with a time. Errors: BadInput. Source: ISO 8601; else as `measures.iso_day`."""
     days_letters = len("2026-03-01")
-    text = _DOTTED.sub(lambda found: f"{found[3]}-{found[2]:0>2}-{found[1]:0>2}", text)
+    plain = measures.iso_day(text, day_first=day_first)
     try:
-        typed = date.fromisoformat(text) if len(text) == days_letters else datetime.fromisoformat(text)
+        typed = date.fromisoformat(plain) if len(plain) == days_letters else datetime.fromisoformat(plain)
     except ValueError:
         words = f"“{text}” is not a date. Write it like 2026-03-01, or 2026-03-01 14:05 with a time."
         raise BadInput("bad_date", words) from None

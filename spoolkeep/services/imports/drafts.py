@@ -1,42 +1,94 @@
-"""Sheets that a person sends to the web: kept until they are booked, their columns named as ours, and that remembered.
+"""Sheets that a person sends to the web: kept until they are booked; how they are read, and that remembered.
 
 The web calls it. What is sent is no act; what is booked is the imports' own.
 """
 
-import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
+from spoolkeep.domain.colour import srgb
 from spoolkeep.domain.errors import BadInput, NotFound, Refusal
-from spoolkeep.domain.sheets import fold, header_of, renamed
-from spoolkeep.services.imports.cells import Column
-from spoolkeep.services.imports.engine import ImportReport, Tell, import_sheet, preview, sheet_kind
+from spoolkeep.domain.headings import sums_up
+from spoolkeep.domain.measures import UNITS
+from spoolkeep.domain.names import folded
+from spoolkeep.domain.sheets import Record, records_of
+from spoolkeep.domain.spelling import PLAIN_SHADES
+from spoolkeep.services.imports import manner as manners
+from spoolkeep.services.imports import proposals, spellings
+from spoolkeep.services.imports.cells import Column, Shown
+from spoolkeep.services.imports.engine import ImportReport, Tell, import_sheet, look, sheet_kind
+from spoolkeep.services.imports.lookups import Items
+from spoolkeep.services.imports.manner import Manner
+from spoolkeep.services.imports.spellings import Spelled
 from spoolkeep.store.acts import By
 from spoolkeep.store.tables import ImportDraft, ImportNames
 
 KEPT = timedelta(days=1)
+TOP_LINES = 12
+"""So many filled lines are shown, among which a person finds the heading."""
+_SAMPLES = 3
 _MOST_LETTERS = 200
+_WITH_ITEMS = frozenset({"spools"})
+"""Sheets whose new items are made, so that their spellings are asked about."""
+
+
+@dataclass(frozen=True)
+class TheirColumn:
+    """A column of a sheet: its name, what stands in it, and which of ours it is; "" where it is left out."""
+
+    name: str
+    samples: tuple[str, ...]
+    ours: str
+    unit: str
+    """Of its numbers alone, where it holds weights; else ""."""
 
 
 @dataclass(frozen=True)
 class DraftView:
-    """A sheet that was sent: its columns, which of ours each is, and what booking it would do."""
+    """A sheet that was sent: how it is read, and what booking it would do."""
 
     draft_id: int
     sheet: str
     source: str
-    theirs: tuple[str, ...]
+    top: tuple[Record, ...]
+    """Its first filled lines."""
+    manner: Manner
+    columns: tuple[TheirColumn, ...]
     ours: tuple[Column, ...]
-    names: Mapping[str, str]
-    """Our column by theirs; a column that is none of ours is not in it."""
+    spelled: Spelled | None
+    out: tuple[Record, ...]
+    """Rows that are left out."""
     report: ImportReport | None
+    shows: tuple[Shown, ...]
     refused: str
-    """Why it cannot be read as it is named now."""
+    """Why it cannot be read as it is told now."""
+
+    @property
+    def spools(self) -> int:
+        """Give how many spools would come in."""
+        return sum(one.spools for one in self.shows)
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a person says of a sheet's reading: all of it, as the form has it."""
+
+    heading: tuple[int, int]
+    """Its first and last line; 0 and 0 for those of now."""
+    columns: Mapping[str, str]
+    units: Mapping[str, str]
+    """By their name."""
+    day_first: bool | None
+    spellings: Mapping[str, str]
+    materials: Mapping[str, str]
+    shades: Mapping[str, str]
+    left_out: tuple[int, ...]
 
 
 def send(*, session: Session, now: datetime, actor_id: int, sheet: str, source: str, data: bytes) -> int:
@@ -45,61 +97,145 @@ def send(*, session: Session, now: datetime, actor_id: int, sheet: str, source: 
     source = source.strip()
     if not 0 < len(source) <= _MOST_LETTERS:
         raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} letters.")
-    theirs = header_of(data)
-    if not theirs:
-        raise BadInput("empty_sheet", "The file is empty. Its first line must name the columns.")
+    records = records_of(data)
+    if not records:
+        raise BadInput("empty_sheet", "The file is empty. One of its lines must name the columns.")
     session.execute(delete(ImportDraft).where(col(ImportDraft.sent_at) < now - KEPT))
-    names = _guessed(session, sheet, source, theirs)
+    manner = _first_manner(session, sheet, source, records)
     draft = ImportDraft(
-        actor_id=actor_id, sheet=sheet, source=source, names=json.dumps(names), content=data, sent_at=now
+        actor_id=actor_id, sheet=sheet, source=source, names=manner.as_text(), content=data, sent_at=now
     )
     session.add(draft)
     session.flush()
     return draft.id
 
 
-def _guessed(session: Session, sheet: str, source: str, theirs: tuple[str, ...]) -> dict[str, str]:
-    """Give our names as this source had them last, else where they are called alike."""
-    known = {column.name for column in sheet_kind(sheet).columns}
-    alike = {name: fold(name) for name in theirs if fold(name) in known}
+def _first_manner(session: Session, sheet: str, source: str, records: Sequence[Record]) -> Manner:
+    """Give how this source was read last, as far as it fits, else what is proposed."""
     query = select(ImportNames).where(col(ImportNames.sheet) == sheet, col(ImportNames.source) == source)
     before = session.scalars(query).first()
-    remembered = json.loads(before.names) if before else {}
-    told = {name: ours for name, ours in remembered.items() if name in theirs and ours in known}
-    taken = set(told.values())
-    return told | {name: ours for name, ours in alike.items() if name not in told and ours not in taken}
+    remembered = manners.manner_from(before.names) if before else Manner()
+    ours = [column.name for column in sheet_kind(sheet).columns]
+    first, last = proposals.heading(records, ours, remembered)
+    manner, left_out = proposals.left_out(records, replace(remembered, first=first, last=last))
+    where = [] if first == last == records[0].line or before else [_heading_words(first, last)]
+    filled, asked = _filled(session, sheet, records, manner)
+    return replace(filled, asked=(*where, *left_out, *asked))
 
 
-def name_columns(*, session: Session, draft_id: int, names: Mapping[str, str]) -> None:
-    """Say which of our columns each of theirs is. Errors: BadInput where one of ours is named twice; NotFound."""
+def _heading_words(first: int, last: int) -> str:
+    return f"line {first} names the columns" if first == last else f"lines {first} and {last} name the columns"
+
+
+def _filled(session: Session, sheet: str, records: Sequence[Record], manner: Manner) -> tuple[Manner, tuple[str, ...]]:
+    """Give the manner with proposals for whatever nobody said, and what these are."""
+    ours = [column.name for column in sheet_kind(sheet).columns]
+    materials = Items(session).materials if sheet in _WITH_ITEMS else frozenset()
+    manner, columns = proposals.columns(records, manner, ours, materials=materials)
+    manner, units = proposals.units(records, manner)
+    asked = [*columns, *units]
+    if sheet in _WITH_ITEMS:
+        manner, spelled = spellings.propose(session, records, manner)
+        asked += spelled
+    return manner, tuple(asked)
+
+
+def tell(*, session: Session, draft_id: int, told: Told) -> None:
+    """Say how a sheet is read. What that leaves open is proposed, and waits for another yes.
+
+    Errors: BadInput where one of our columns is named twice, or a heading that is not there; NotFound.
+    """
     draft = _draft(session, draft_id)
-    known = {column.name for column in sheet_kind(draft.sheet).columns}
-    told = {theirs: ours for theirs, ours in names.items() if ours in known}
-    twice = next((ours for ours in told.values() if list(told.values()).count(ours) > 1), None)
+    records, before = records_of(draft.content), manners.manner_from(draft.names)
+    heading = (before.first, before.last) if told.heading == (0, 0) else told.heading
+    if heading[0] not in {one.line for one in records} or not 0 <= heading[1] - heading[0] <= 1:
+        raise BadInput("no_such_heading", "Choose one of the lines that are shown as the heading.")
+    columns = _named_once(draft.sheet, told.columns)
+    out = [one for one in records if one.line in told.left_out]
+    meant, known = _offered(session, draft.sheet, records, before=before, told=told)
+    manner = replace(
+        before,
+        first=heading[0],
+        last=heading[1],
+        columns=columns if heading == (before.first, before.last) else {},
+        units={columns[name]: unit for name, unit in told.units.items() if columns.get(name) and unit in UNITS},
+        day_first=told.day_first,
+        spellings={**before.spellings, **meant},
+        materials={**before.materials, **known},
+        shades={**before.shades, **_checked(told.shades)},
+        left_out=tuple(one.line for one in out),
+        left_rows=tuple(proposals.words_of(one) for one in out),
+        left_totals=any(sums_up(one) for one in out),
+    )
+    filled, asked = _filled(session, draft.sheet, records, manner)
+    draft.names = replace(filled, asked=asked).as_text()
+
+
+def _named_once(sheet: str, columns: Mapping[str, str]) -> dict[str, str]:
+    """Give our column by theirs. Errors: BadInput where two are one of ours."""
+    known = {column.name for column in sheet_kind(sheet).columns}
+    told = {theirs: ours if ours in known else "" for theirs, ours in columns.items()}
+    twice = next((ours for ours, times in Counter(filter(None, told.values())).items() if times > 1), None)
     if twice:
         raise BadInput("column_twice", f"Two columns are named “{twice}”. Leave one of them out.")
-    draft.names = json.dumps(told)
+    return told
+
+
+def _offered(
+    session: Session, sheet: str, records: Sequence[Record], *, before: Manner, told: Told
+) -> tuple[dict[str, str], dict[str, str]]:
+    """Give what spellings of colours and of materials are told to mean, of that only what the form had offered."""
+    if sheet not in _WITH_ITEMS:
+        return {}, {}
+    shown = spellings.read(session, records, before)
+    choices = {one.key: {one.name, *one.near, *one.others} for one in shown.colours}
+    meant = {key: name for key, name in told.spellings.items() if name in choices.get(key, ())}
+    return meant, {key: code for key, code in told.materials.items() if code in shown.known_materials}
+
+
+def _checked(shades: Mapping[str, str]) -> dict[str, str]:
+    """Give the shades that were told, a plain word as the usual one. Errors: BadInput where one is no colour."""
+    return {folded(name): PLAIN_SHADES.get(shade.lower()) or srgb(shade) for name, shade in shades.items() if shade}
 
 
 def view(*, session: Session, now: datetime, draft_id: int) -> DraftView:
     """Give a sheet that was sent, and what booking it would do. Errors: NotFound."""
     draft = _draft(session, draft_id)
-    names = json.loads(draft.names)
-    report, refused = None, ""
+    records, manner = records_of(draft.content), manners.manner_from(draft.names)
+    report: ImportReport | None = None
+    shows: tuple[Shown, ...] = ()
+    refused = ""
     try:
-        data = _named(draft)
-        report = preview(session=session, now=now, sheet=draft.sheet, source=draft.source, data=data)
+        data = _as_ours(draft, records, manner)
+        looked = look(session=session, now=now, sheet=draft.sheet, source=draft.source, data=data, manner=manner)
+        report, shows = looked.report, looked.shows
     except Refusal as refusal:
         refused = refusal.words
     return DraftView(
         draft_id=draft.id,
         sheet=draft.sheet,
         source=draft.source,
-        theirs=header_of(draft.content),
+        top=records[:TOP_LINES],
+        manner=manner,
+        columns=_columns(records, manner),
         ours=sheet_kind(draft.sheet).columns,
-        names=names,
+        spelled=spellings.read(session, records, manner) if draft.sheet in _WITH_ITEMS else None,
+        out=tuple(one for one in records if one.line in manner.left_out),
         report=report,
+        shows=shows,
         refused=refused,
+    )
+
+
+def _columns(records: Sequence[Record], manner: Manner) -> tuple[TheirColumn, ...]:
+    return tuple(
+        TheirColumn(
+            name,
+            tuple(dict.fromkeys(filled))[:_SAMPLES],
+            manner.columns.get(name, ""),
+            manner.units.get(manner.columns.get(name, ""), ""),
+        )
+        for name, filled in manners.cells_of(records, manner).items()
     )
 
 
@@ -107,20 +243,24 @@ def book(*, session: Session, now: datetime, by: By, draft_id: int, tell: Tell |
     """Book a sheet's new rows, or none where any row has a problem; remember its names. `tell` hears how far it is.
 
     The sheet stays for its day, so that a second press meets the first one's answer.
-    Errors: as `import_sheet`; NotFound.
+    Errors: as `import_sheet`; BadInput where nobody has said yes to what is proposed; NotFound.
     """
     draft = _draft(session, draft_id)
+    manner = manners.manner_from(draft.names)
+    if manner.asked:
+        raise BadInput("not_agreed", "Look at how the sheet is read, and say that it is right, before it is booked.")
     report = import_sheet(
         session=session,
         now=now,
         by=by,
         sheet=draft.sheet,
         source=draft.source,
-        data=_named(draft),
+        data=_as_ours(draft, records_of(draft.content), manner),
+        manner=manner,
         tell=tell,
     )
     if not report.problems:
-        _remember(session, draft)
+        _remember(session, draft, manner)
     return report
 
 
@@ -129,22 +269,20 @@ def drop(*, session: Session, draft_id: int) -> None:
     session.delete(_draft(session, draft_id))
 
 
-def _remember(session: Session, draft: ImportDraft) -> None:
+def _remember(session: Session, draft: ImportDraft, manner: Manner) -> None:
     query = select(ImportNames).where(col(ImportNames.sheet) == draft.sheet, col(ImportNames.source) == draft.source)
     known = session.scalars(query).first()
+    names = manner.as_text(lasting=True)
     if known is None:
-        session.add(ImportNames(sheet=draft.sheet, source=draft.source, names=draft.names))
+        session.add(ImportNames(sheet=draft.sheet, source=draft.source, names=names))
     else:
-        known.names = draft.names
+        known.names = names
 
 
-def _named(draft: ImportDraft) -> bytes:
+def _as_ours(draft: ImportDraft, records: Sequence[Record], manner: Manner) -> bytes:
     """Give the sheet with our names; a column that is none of ours is left out by the reader."""
-    names = json.loads(draft.names)
-    theirs = header_of(draft.content)
-    known = {column.name for column in sheet_kind(draft.sheet).columns}
-    out = {name: f"({name})" for name in theirs if name not in names and fold(name) in known}
-    return renamed(draft.content, names | out)
+    known = frozenset(column.name for column in sheet_kind(draft.sheet).columns)
+    return manners.as_ours(records, manner, known)
 
 
 def _draft(session: Session, draft_id: int) -> ImportDraft:

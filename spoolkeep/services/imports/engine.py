@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, NotFound
+from spoolkeep.domain.measures import bare, day_first_in, weights
 from spoolkeep.domain.sheets import (
     DEFAULT_ID_COLUMN,
     RowProblem,
@@ -27,7 +28,8 @@ from spoolkeep.domain.sheets import (
 )
 from spoolkeep.domain.units import decimal_mark_in
 from spoolkeep.services.imports import jobs, onhand, spools, takings, things, trade
-from spoolkeep.services.imports.cells import Booked, Booker, Column, Reading, is_number
+from spoolkeep.services.imports.cells import Booked, Booker, Column, Reading, Shown, is_date, is_number
+from spoolkeep.services.imports.manner import Manner
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.acts import By, is_known, once
 from spoolkeep.store.journal import batched, change, create_all
@@ -61,6 +63,8 @@ class SheetKind:
 
     columns: tuple[Column, ...]
     read: Callable[[Reading, Sequence[SheetRow]], Booker]
+    one_of: tuple[tuple[tuple[str, ...], ...], ...] = ()
+    """Groups of columns of which the sheet must have one each, where it may say the same in several ways."""
     known_by: tuple[str, ...] = ()
     """Columns by which a row is known again that may say something else in a later file; else its own id."""
 
@@ -72,7 +76,7 @@ SHEETS: Mapping[str, SheetKind] = {
     "suppliers": SheetKind(trade.SUPPLIERS, trade.read_suppliers),
     "offers": SheetKind(trade.OFFERS, trade.read_offers),
     "products": SheetKind(things.PRODUCTS, things.read_products),
-    "spools": SheetKind(spools.COLUMNS, spools.read),
+    "spools": SheetKind(spools.COLUMNS, spools.read, spools.ONE_OF),
     "jobs": SheetKind(jobs.COLUMNS, jobs.read),
     "takings": SheetKind(takings.COLUMNS, takings.read),
     "orders": SheetKind(onhand.COLUMNS, onhand.read, known_by=onhand.KNOWN_BY),
@@ -130,38 +134,65 @@ class _Checked:
     report: ImportReport
     fresh: tuple[_Fresh, ...]
     book: Booker
+    shows: tuple[Shown, ...]
     again: int
     """How many rows another source brought in before, word for word."""
 
 
-def preview(*, session: Session, now: datetime, sheet: str, source: str, data: bytes) -> ImportReport:
-    """Give what an import would do, and book nothing.
+@dataclass(frozen=True)
+class LookedAt:
+    """What an import would do, and row by row what it would book, where the sheet can show it."""
 
-    `sheet` is one of SHEETS, `source` the name of the file, `data` its bytes.
+    report: ImportReport
+    shows: tuple[Shown, ...]
+
+
+def look(
+    *, session: Session, now: datetime, sheet: str, source: str, data: bytes, manner: Manner | None = None
+) -> LookedAt:
+    """Give what an import would do, row by row, and book nothing.
+
+    `sheet` is one of SHEETS, `source` the name of the file, `data` its bytes, `manner` how its words are meant.
     Errors: BadInput where the file cannot be read as that sheet; NotFound where there is no such sheet.
     """
-    return _check(session, now=now, sheet=sheet, source=source, data=data).report
+    checked = _check(session, _Asked(now, sheet, source, data, manner or Manner()))
+    return LookedAt(checked.report, checked.shows)
+
+
+def preview(*, session: Session, now: datetime, sheet: str, source: str, data: bytes) -> ImportReport:
+    """Give what an import would do, and book nothing. Errors: as `look`."""
+    return look(session=session, now=now, sheet=sheet, source=source, data=data).report
 
 
 def import_sheet(
-    *, session: Session, now: datetime, by: By, sheet: str, source: str, data: bytes, tell: Tell | None = None
+    *,
+    session: Session,
+    now: datetime,
+    by: By,
+    sheet: str,
+    source: str,
+    data: bytes,
+    manner: Manner | None = None,
+    tell: Tell | None = None,
 ) -> ImportReport:
     """Book the rows of a sheet that are new, all of them in one act, or none where any row has a problem.
 
     `tell` hears how many of how many rows were read, now and then.
     Errors: as `preview`; Conflict where the key was used for something else.
     """
+    asked = _Asked(now, sheet, source, data, manner or Manner())
     checked = None
     if not is_known(session, by):
-        checked = _check(session, now=now, sheet=sheet, source=source, data=data, tell=tell)
+        checked = _check(session, asked, tell=tell)
         if checked.report.problems or not checked.fresh:
             return checked.report
 
     def do(act: Act) -> ImportReport:
-        found = checked or _check(session, now=now, sheet=sheet, source=source, data=data)
-        return _book(session, act, found, now=now)
+        return _book(session, act, checked or _check(session, asked), now=now)
 
     request = {"sheet": sheet, "source": source, "sha256": sha256(data).hexdigest()}
+    if manner:
+        request["manner"] = manner.as_text(lasting=True)
     return once(session, f"import {sheet}", by=by, now=now, request=request, answers=ImportReport, about=source, do=do)
 
 
@@ -173,18 +204,50 @@ def sheet_kind(sheet: str) -> SheetKind:
     return found
 
 
-def _check(
-    session: Session, *, now: datetime, sheet: str, source: str, data: bytes, tell: Tell | None = None
-) -> _Checked:
-    kind = sheet_kind(sheet)
-    source = source.strip()
+@dataclass(frozen=True)
+class _Asked:
+    """What an import is asked for."""
+
+    now: datetime
+    sheet: str
+    source: str
+    data: bytes
+    manner: Manner
+
+
+def _read(asked: _Asked, kind: SheetKind) -> Sheet:
+    needs = [column.name for column in kind.columns if column.needed]
+    read = read_sheet(asked.data, needs=needs, knows=[column.name for column in kind.columns])
+    for ways in kind.one_of:
+        if not any(set(way) <= set(read.columns) for way in ways):
+            wanted = ", or ".join(" and ".join(f"“{name}”" for name in way) for way in ways)
+            raise BadInput("missing_column", f"The sheet lacks {wanted}. Say which of its columns that is.")
+    return _with_ids(read, kind)
+
+
+def _reading(session: Session, asked: _Asked, read: Sheet) -> Reading:
+    texts = [(name, text) for row in read.rows for name, text in row.cells.items() if text]
+    numbers = (bare(one) for name, text in texts if is_number(name) for one in (weights(text) or (text,)))
+    said = asked.manner.day_first
+    return Reading(
+        session,
+        asked.now,
+        load_shop(session),
+        asked.source.strip(),
+        asked.manner,
+        read.columns,
+        mark=decimal_mark_in(numbers),
+        day_first=day_first_in(text for name, text in texts if is_date(name)) if said is None else said,
+    )
+
+
+def _check(session: Session, asked: _Asked, *, tell: Tell | None = None) -> _Checked:
+    kind, sheet, source = sheet_kind(asked.sheet), asked.sheet, asked.source.strip()
     if not 0 < len(source) <= _MOST_LETTERS:
         raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} letters.")
-    needs = [column.name for column in kind.columns if column.needed]
-    read = _with_ids(read_sheet(data, needs=needs, knows=[column.name for column in kind.columns]), kind)
+    read = _read(asked, kind)
     before, elsewhere = _imported(session, sheet, source)
-    mark = decimal_mark_in(text for row in read.rows for name, text in row.cells.items() if is_number(name))
-    reading = Reading(session, now, load_shop(session), source, mark=mark)
+    reading = _reading(session, asked, read)
     reading.notes += _about(read)
     keyed = _keyed(read)
     otherwise = {one.key for one in keyed if one.key in before and one.digest != before[one.key].digest}
@@ -207,7 +270,7 @@ def _check(
         problems=tuple(sorted(problems, key=lambda one: one.line)),
         notes=(*reading.all_notes(), *_from_elsewhere(again)),
     )
-    return _Checked(report, fresh, book, len(again))
+    return _Checked(report, fresh, book, tuple(reading.shows), len(again))
 
 
 def _with_ids(read: Sheet, kind: SheetKind) -> Sheet:

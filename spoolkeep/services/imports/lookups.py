@@ -3,7 +3,8 @@
 The modules of the sheets call it. It reads each list once, so that a long sheet stays quick.
 """
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -17,8 +18,9 @@ from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import Finish
 from spoolkeep.services.catalogue import make_article
 from spoolkeep.services.imports.cells import Cells, Column, Reading, diameter_from, one_word
+from spoolkeep.services.imports.manner import Manner
 from spoolkeep.services.names import ItemNames, Said, numbers
-from spoolkeep.store.tables import Act, Article, Colour, Feed, Machine, Material
+from spoolkeep.store.tables import Act, Article, Colour, ColourValue, Feed, Machine, Material
 
 USUAL_UM = 1750
 _MOST_SHADES = 4
@@ -51,9 +53,12 @@ class Items:
 
     def __post_init__(self) -> None:
         self._known = ItemNames(self.session)
-        self._materials = set(self.session.scalars(select(col(Material.code))))
-        shades = self.session.execute(select(col(Colour.name), col(Colour.finish)))
-        self._colours = {(folded(name), finish) for name, finish in shades}
+        self._names: dict[Said, str] = {}
+        for item in self._known.used:
+            said = Said(folded(item.material), folded(item.colour), item.diameter_um)
+            self._names.setdefault(said, item.colour)
+        self.materials = frozenset(self.session.scalars(select(col(Material.code)).where(col(Material.live))))
+        self._colours = _colours(self.session)
         self._will_be: dict[Said, list[ItemName]] = {}
 
     def find(self, name: ItemName) -> int | None:
@@ -81,8 +86,8 @@ class Items:
             if name.finish in {None, other.finish}:
                 return other
         full = name._replace(finish=name.finish or Finish.SATIN)
-        if full.material.upper() not in self._materials:
-            known = ", ".join(sorted(self._materials))
+        if full.material.upper() not in self.materials:
+            known = ", ".join(sorted(self.materials))
             raise NotFound("no_such_material", f"“{name.material}” is not a known material. Known are {known}.")
         if not shades and (folded(full.colour), full.finish) not in self._colours:
             words = f"“{name.colour}” is a new colour: give its shade, like #1f6feb, so that it can be shown."
@@ -90,6 +95,25 @@ class Items:
         pending.append(full)
         self.new[full] = shades
         return full
+
+    def colours_of(self, material: str) -> list[str]:
+        """Give the names of the colours in which a material is there, each once."""
+        found = {said.colour: name for said, name in self._names.items() if said.material == folded(material)}
+        return sorted(found.values())
+
+    def has_colour(self, name: str, finish: Finish | None) -> bool:
+        """Give whether a colour of this name has a shade, in the finish that an item would be made in."""
+        return (folded(name), finish or Finish.SATIN) in self._colours
+
+    def shades(self, name: ItemName) -> tuple[tuple[str, ...], bool]:
+        """Give the shades by which an item is shown, and whether it would be made."""
+        finish = name.finish or Finish.SATIN
+        if name in self.new:
+            return self.new[name] or self._colours.get((folded(name.colour), finish), ()), True
+        return self._colours.get((folded(name.colour), finish), ()) or self._any_finish(name.colour), False
+
+    def _any_finish(self, colour: str) -> tuple[str, ...]:
+        return next((shades for (name, _), shades in self._colours.items() if name == folded(colour)), ())
 
     def make(self, act: Act) -> dict[ItemName, int]:
         """Make the items that were added, and give their numbers."""
@@ -107,18 +131,55 @@ class Items:
         )
 
 
+def _colours(session: Session) -> dict[tuple[str, str], tuple[str, ...]]:
+    """Give the shades of every colour by its folded name and its finish."""
+    query = select(col(Colour.name), col(Colour.finish), col(ColourValue.srgb)).join(
+        ColourValue, col(ColourValue.colour_id) == col(Colour.id)
+    )
+    found: dict[tuple[str, str], tuple[str, ...]] = {}
+    for name, finish, srgb_ in session.execute(query.order_by(col(ColourValue.position))):
+        found[folded(name), finish] = (*found.get((folded(name), finish), ()), srgb_)
+    return found
+
+
 def _folded(name: ItemName) -> Said:
     return Said(folded(name.material), folded(name.colour), name.diameter_um)
 
 
 def item_name(cells: Cells) -> ItemName:
-    """Give the item that a row names by material, colour, finish and diameter."""
-    return ItemName(
-        material=cells.needed("material").upper(),
-        colour=" ".join(cells.needed("colour").split()),
-        finish=cells.read("finish", lambda text: one_word(text, Finish), None),
-        diameter_um=cells.read("diameter_mm", diameter_from, USUAL_UM),
+    """Give the item that a row names by material, colour, finish and diameter, as its source spells them."""
+    return as_meant(
+        cells.reading.manner,
+        ItemName(
+            material=cells.needed("material").upper(),
+            colour=" ".join(cells.needed("colour").split()),
+            finish=cells.read("finish", lambda text: one_word(text, Finish), None),
+            diameter_um=cells.read("diameter_mm", diameter_from, USUAL_UM),
+        ),
     )
+
+
+def as_meant(manner: Manner, name: ItemName) -> ItemName:
+    """Give the item that a spelling of its material and its colour means."""
+    material = manner.materials.get(folded(name.material), name.material).upper()
+    return name._replace(material=material, colour=manner.colour(material, name.colour))
+
+
+def item_in_one(text: str, materials: Collection[str]) -> ItemName:
+    """Give the item in a cell that has material and colour, in any order, like PLA Chalk or Chalk, PLA (matt).
+
+    Where no word is one of `materials`, the first is taken for one that is not known. Errors: BadInput where two are.
+    """
+    plain, _, rest = text.strip().partition("(")
+    words = [word for word in re.split(r"[\s,;/|]+", plain) if word.strip("-\N{EN DASH}:")]
+    known = [word for word in words if word.upper() in materials]
+    if len(known) > 1 or len(words) < 2:  # noqa: PLR2004 - one word cannot be both
+        named = "names two materials" if len(known) > 1 else "is not a material and a colour"
+        raise BadInput("no_such_item", f"“{text.strip()}” {named}. Write material and colour, like PLA Black.")
+    material = known[0] if known else words[0]
+    colour = " ".join(word for word in words if word is not material)
+    finish = one_word(rest.rstrip(") "), Finish) if rest else None
+    return ItemName(material.upper(), colour, finish, USUAL_UM)
 
 
 def item_said(text: str) -> ItemName:

@@ -8,27 +8,31 @@ jobs of that time may be imported later: the count stands, and nothing is taken 
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 from sqlalchemy import func, select
 from sqlmodel import col
 
+from spoolkeep.domain import measures
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.errors import BadInput
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.sheets import SheetRow
 from spoolkeep.domain.units import Milligrams, MinorUnits, mg_from_grams, positive_mg_from_grams
-from spoolkeep.domain.words import Kind, PlaceKind
+from spoolkeep.domain.words import Finish, Kind, PlaceKind
 from spoolkeep.services.catalogue import SupplierEntry, make_place, make_supplier
 from spoolkeep.services.deliveries import MOST_SPOOL_MG
-from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading
+from spoolkeep.services.imports.cells import Booked, Booker, Cells, Column, Reading, Shown, diameter_from, one_word
 from spoolkeep.services.imports.lookups import (
     DIAMETER,
     FINISH,
+    USUAL_UM,
     ItemName,
     Items,
     Machines,
+    as_meant,
+    item_in_one,
     item_name,
     machine_and_feed,
     shades_from,
@@ -42,12 +46,17 @@ from spoolkeep.store.tables import Act, Loading, Place, Spool, Supplier
 
 COLUMNS = (
     Column("id", needed=False, says="the row's own number, where the sheet has one"),
-    Column("material", needed=True, says="of the item, like PLA"),
-    Column("colour", needed=True, says="of the item; the item is made where it is new"),
+    Column("material", needed=False, says="of the item, like PLA; needed with colour, or item"),
+    Column("colour", needed=False, says="of the item; the item is made where it is new"),
+    Column(
+        "item", needed=False, says="material and colour in one cell, like PLA Black; needed, or material and colour"
+    ),
     FINISH,
     Column("shade", needed=False, says="sRGB like #1f6feb; two with / between; needed for a new colour"),
     DIAMETER,
-    Column("left_g", needed=True, says="grams of plastic left, without the reel"),
+    Column("left_g", needed=False, says="grams of plastic left, without the reel; needed, or weights"),
+    Column("weights", needed=False, says="full and left in one cell, like 1 kg / 250 g; one weight alone is both"),
+    Column("spools", needed=False, says="how many spools alike, like 3 or 3 x; 1 if empty. All else is said of each"),
     Column("received_g", needed=False, says="grams when it was new; left_g if empty"),
     Column("counted_on", needed=False, says="when left_g was so; now if empty"),
     Column("cost", needed=False, says="what the new spool cost, in the workshop's currency, net of recoverable tax"),
@@ -59,7 +68,11 @@ COLUMNS = (
     Column("opened_on", needed=False, says="the day it was opened"),
     Column("machine", needed=False, says="the machine that it is on now"),
     Column("feed", needed=False, says="the feed's position, where the machine has several"),
+    Column("note", needed=False, says="anything else that is worth keeping with the spool"),
 )
+ONE_OF = ((("material", "colour"), ("item",)), (("left_g",), ("weights",)))
+"""What a sheet must have, and the ways to say it."""
+MOST_ALIKE = 500
 
 
 @dataclass(frozen=True)
@@ -77,6 +90,8 @@ class _Row:
     received_at: datetime
     counted_at: datetime
     feed_id: int | None
+    count: int = 1
+    note: str = ""
 
 
 @dataclass
@@ -90,8 +105,56 @@ class _Feeds:
 def read(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what brings these spools into the books."""
     items, machines, feeds = Items(reading.session), Machines(reading.session), _feeds(reading)
-    found = [_row(Cells(reading, row), items, machines, feeds) for row in rows]
+    known = _Known(items, machines, feeds, numbers(reading.session, Place))
+    found = [one for row in rows for one in _alike(Cells(reading, row), known)]
     return lambda act: _book(reading, act, found, items=items, feeds=feeds)
+
+
+@dataclass(frozen=True)
+class _Known:
+    """What the rows are read against."""
+
+    items: Items
+    machines: Machines
+    feeds: _Feeds
+    places: dict[str, int]
+    named: dict[str, str] = field(default_factory=dict)
+    """New places by their folded name, as they will be called."""
+
+
+def _alike(cells: Cells, known: _Known) -> list[_Row]:
+    """Give the spools of a row, and note what it would book."""
+    one = _row(cells, known.items, known.machines, known.feeds)
+    if not cells.bad:
+        cells.reading.shows.append(_shown(cells, one, known))
+    return [one] * one.count
+
+
+def _shown(cells: Cells, one: _Row, known: _Known) -> Shown:
+    formats = cells.reading.shop.formats
+    more = (
+        f"from {one.supplier}" if one.supplier else "",
+        f"came {formats.day(one.received_on)}" if cells.text("received_on") else "",
+        f"opened {formats.day(one.opened_on)}" if one.opened_on else "",
+        f"lot {one.lot}" if one.lot else "",
+        f"on {cells.text('machine')}" if one.feed_id else "",
+        one.note,
+    )
+    srgb, is_new = known.items.shades(one.name)
+    return Shown(
+        line=cells.line,
+        item=str(one.name._replace(finish=None)),
+        srgb=srgb,
+        finish=one.name.finish or "satin",
+        is_new=is_new,
+        spools=one.count,
+        left_mg=one.left_mg,
+        received_mg=one.received_mg,
+        cost_minor=one.cost_minor,
+        place=known.named.setdefault(folded(one.place), one.place),
+        place_is_new=bool(one.place) and folded(one.place) not in known.places,
+        more=", ".join(filter(None, more)),
+    )
 
 
 def _feeds(reading: Reading) -> _Feeds:
@@ -104,13 +167,13 @@ def _feeds(reading: Reading) -> _Feeds:
 
 def _row(cells: Cells, items: Items, machines: Machines, feeds: _Feeds) -> _Row:
     reading = cells.reading
-    left = cells.must("left_g", _left_from, Milligrams(1))
+    left, full = _weights(cells)
     received_on = cells.day("received_on") or reading.today
     received_at = reading.clock.span_of(received_on)[0]
     one = _Row(
         name=_item(cells, items),
         left_mg=left,
-        received_mg=cells.read("received_g", positive_mg_from_grams, left),
+        received_mg=cells.read("received_g", positive_mg_from_grams, full),
         cost_minor=cells.money("cost", MinorUnits(0)),
         tare_mg=cells.read("tare_g", tare_from, None),
         lot=cells.text("lot"),
@@ -121,9 +184,41 @@ def _row(cells: Cells, items: Items, machines: Machines, feeds: _Feeds) -> _Row:
         received_at=received_at,
         counted_at=cells.moment("counted_on") or reading.now,
         feed_id=_feed(cells, machines, feeds),
+        count=_count(cells),
+        note=cells.text("note"),
     )
     _check(cells, one)
     return one
+
+
+def _count(cells: Cells) -> int:
+    found = cells.read("spools", measures.count, 1)
+    if found > MOST_ALIKE:
+        cells.problem("spools", f"{found} spools in one row cannot be. Enter at most {MOST_ALIKE}.", "too_many")
+    if found > 1 and cells.text("machine"):
+        cells.problem(
+            "spools", "Several spools cannot be on one feed. Give the one on the machine its own row.", "alike"
+        )
+    return min(found, MOST_ALIKE)
+
+
+def _weights(cells: Cells) -> tuple[Milligrams, Milligrams]:
+    """Give what is left, and what was on it when it was new, where one cell says both; else twice what is left."""
+    if cells.text("left_g") or not cells.text("weights"):
+        column = "left_g" if cells.text("left_g") or cells.reading.has("left_g") else "weights"
+        left = cells.must(column, _left_from, Milligrams(1))
+        return left, left
+    found = cells.read("weights", lambda text: _both_from(cells.reading, text), ())
+    return (min(found), max(found)) if found else (Milligrams(1), Milligrams(1))
+
+
+def _both_from(reading: Reading, text: str) -> tuple[Milligrams, ...]:
+    """Give one weight or two. Errors: BadInput."""
+    parts = measures.weights(text) or (text,)
+    if len(parts) > 2:  # noqa: PLR2004 - full and left
+        raise BadInput("too_many_weights", f"“{text}” has more than two weights. Write it like 1 kg / 250 g.")
+    unit = reading.manner.units.get("weights", "g")
+    return tuple(_left_from(measures.grams(part, mark=reading.mark, unit=unit)) for part in parts)
 
 
 def _left_from(text: str) -> Milligrams:
@@ -135,10 +230,35 @@ def _left_from(text: str) -> Milligrams:
 
 def _item(cells: Cells, items: Items) -> ItemName:
     """Give the item's full name: of the item in the books, else of the one that will be made."""
-    name, shades = item_name(cells), cells.read("shade", shades_from, ())
+    name = cells.read("item", lambda text: _in_one(cells, items, text), None) or _in_two(cells)
+    shades = cells.read("shade", shades_from, ())
     if cells.bad:
         return name
-    return cells.read("colour", lambda _: name if items.find(name) is not None else items.add(name, shades), name)
+    if not shades and not items.has_colour(name.colour, name.finish):
+        shades = _told_shade(cells.reading, name)
+    where = "item" if cells.text("item") else "colour"
+    return cells.read(where, lambda _: name if items.find(name) is not None else items.add(name, shades), name)
+
+
+def _in_two(cells: Cells) -> ItemName:
+    """Give the item by material and colour, or note what is lacking in the column that the sheet has."""
+    if not cells.reading.has("colour") and cells.reading.has("item"):
+        if not cells.bad:
+            cells.needed("item")
+        return ItemName("", "", None, USUAL_UM)
+    return item_name(cells)
+
+
+def _in_one(cells: Cells, items: Items, text: str) -> ItemName:
+    said = item_in_one(text, items.materials)
+    finish = cells.read("finish", lambda word: one_word(word, Finish), said.finish)
+    diameter_um = cells.read("diameter_mm", diameter_from, USUAL_UM)
+    return as_meant(cells.reading.manner, said._replace(finish=finish, diameter_um=diameter_um))
+
+
+def _told_shade(reading: Reading, name: ItemName) -> tuple[str, ...]:
+    shade = reading.manner.shades.get(folded(name.colour), "")
+    return shades_from(shade) if shade else ()
 
 
 def _feed(cells: Cells, machines: Machines, feeds: _Feeds) -> int | None:
@@ -214,6 +334,7 @@ def _spool(
         "tare_mg": one.tare_mg,
         "received_on": one.received_on,
         "opened_on": one.opened_on or (one.received_on if one.feed_id else None),
+        "note": one.note,
     }
 
 
