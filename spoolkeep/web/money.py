@@ -13,7 +13,7 @@ from werkzeug.wrappers import Response
 
 from spoolkeep.domain import months
 from spoolkeep.domain.control import LEAST_VALUES
-from spoolkeep.domain.errors import Refusal
+from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.exchange import rate_ppm
 from spoolkeep.domain.formats import currency_decimals
 from spoolkeep.domain.share import MonthShare, over
@@ -50,10 +50,11 @@ def enter() -> Response | tuple[str, int]:
     try:
         with doors.writing() as session:
             shop = load_shop(session)
-            told = _told(shop)
-            answer = takings.enter(session=session, now=doors.now(), by=doors.by_form(), taken=[told])
+            taken = _of_day(shop) if forms.text("do") == "day" else [_told(shop)]
+            answer = takings.enter(session=session, now=doors.now(), by=doors.by_form(), taken=taken)
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
+    told = taken[0]
     day = told.shop_day or shop.today(doors.now())
     abroad = f", {told.words(shop)} at {forms.text('rate')}" if told.rate_ppm else ""
     flash(f"Entered: {shop.formats.money(answer.amount_minor)} on {shop.formats.day(day)}{abroad}.", "heard")
@@ -126,6 +127,20 @@ def _charted(session: Session) -> list[MonthShare]:
 
 def _year_ago(session: Session) -> date:
     return load_shop(session).today(doors.now()) - timedelta(days=_YEAR_DAYS)
+
+
+def _of_day(shop: Shop) -> list[Taken]:
+    """Give what each channel sold on a day. Errors: BadInput where nothing was entered."""
+    day, decimals = forms.day("day", "Day"), currency_decimals(shop.currency)
+    channels = {name.removeprefix("amount-"): request.form[name] for name in request.form if name.startswith("amount-")}
+    found = [
+        Taken(channel=channel, amount_minor=minor_from_major(amount.strip(), decimals, channel), shop_day=day)
+        for channel, amount in channels.items()
+        if amount.strip()
+    ]
+    if not found:
+        raise BadInput("nothing_entered", "Enter an amount beside at least one channel.")
+    return found
 
 
 def _told(shop: Shop) -> Taken:

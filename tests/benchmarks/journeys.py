@@ -150,7 +150,7 @@ JOURNEYS = (
     ),
     Journey(
         "enter yesterday's takings of two channels",
-        (TO_MOUSE, press("Today's line"), TO_KEYS, typed("one", 7), typed("the other", 7), TO_MOUSE, press("keep")),
+        (TO_MOUSE, press("Today's line"), press("the first amount"), TO_KEYS, typed("one", 7), typed("the other", 7)),
         (
             TO_MOUSE,
             press("the sheet of takings"),

@@ -230,3 +230,20 @@ def test_a_large_rate_is_kept_and_one_beyond_reason_refused(client: FlaskClient,
         assert client.post("/money", data={"key": key(), **form, "rate": rate}).status_code == 422
     with shop.store.read() as session:
         assert session.scalars(select(TakingsLine)).one().amount_minor == 9_999_950
+
+
+def test_a_day_is_entered_channel_by_channel_in_one_act(client: FlaskClient, key: Key) -> None:
+    for channel in ("Counter", "Market"):
+        client.post("/money", data={"key": key(), "channel": channel, "amount": "1"})
+    page = client.get("/money?day=2026-03-02").text
+    assert 'name="amount-Counter"' in page
+    assert 'value="2026-03-02"' in page
+    sent = {"do": "day", "day": "2026-03-02", "amount-Counter": "12.50", "amount-Market": ""}
+    assert client.post("/money", data={"key": key(), **sent}).status_code == 302
+    assert "Entered: €12.50 on 2 Mar 2026." in client.get("/money").text
+    nothing = client.post("/money", data={"key": key(), "do": "day", "day": "2026-03-02", "amount-Counter": " "})
+    assert nothing.status_code == 422
+    assert "beside at least one channel" in nothing.text
+    bad = client.post("/money", data={"key": key(), **sent, "amount-Market": "12 ducks"})
+    assert bad.status_code == 422
+    assert 'value="12 ducks"' in bad.text, "what was typed stays"
