@@ -254,6 +254,8 @@ def test_a_station_does_not_see_what_things_are_worth(
     (spool,) = shop.deliver()
     assert "Worth" in client.get(f"/spools/{spool}").text
     assert "Worth" not in browser("station").get(f"/spools/{spool}").text
+    assert 'data-label="Freight"' in client.get("/deliveries").text
+    assert 'data-label="Freight"' not in browser("station").get("/deliveries").text
 
 
 def test_a_page_of_another_site_does_not_sign_the_demo_in(guests: Callable[[], FlaskClient]) -> None:
