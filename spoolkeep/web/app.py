@@ -29,6 +29,7 @@ from spoolkeep.web import (
     count,
     deliveries,
     doors,
+    firsthour,
     health,
     imports,
     jobs,
@@ -71,6 +72,7 @@ NAV = (
 )
 _PAGES = (
     today,
+    firsthour,
     search,
     bench,
     books,

@@ -32,6 +32,7 @@ def page() -> str:
         shop = load_shop(session)
         rows = orderdays.rows(session=session, now=doors.now())
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
+        known_days = explained.known_days(session=session, now=doors.now())
     today = shop.today(doors.now())
     shown = Shown(
         material=request.args.get("material", ""),
@@ -53,6 +54,7 @@ def page() -> str:
         pages=pages_all,
         arrivals=arrivals(awaited, today),
         today=today,
+        known_days=known_days,
         days_total=WEEKS_AHEAD * 7,
         ticks=week_ticks(shop, today),
     )
