@@ -49,6 +49,8 @@ class Explained:
 
     known_days: int
     """How far back it is known."""
+    begun: bool
+    """Whether anything at all was drawn in this workshop before today."""
     counted_days: int
     """Of the last weeks, those that say something."""
     a_day_mg: int
@@ -84,6 +86,12 @@ def of_item(*, session: Session, now: datetime, article_id: int) -> Explained:
     return _explained(told, article_id, closings)
 
 
+def known_days(*, session: Session, now: datetime) -> int:
+    """Give how many days of draws are known, 0 where nothing was drawn before today."""
+    past = outlooks.told(session, today=load_shop(session).today(now)).past
+    return past.days if past.grams.any() else 0
+
+
 def _explained(told: Outlooks, article_id: int, closings: list[Closing]) -> Explained:
     past, row = told.past, told.row(article_id)
     span = min(DAYS, past.days)
@@ -98,6 +106,7 @@ def _explained(told: Outlooks, article_id: int, closings: list[Closing]) -> Expl
     busy, share = _busy(told, row)
     return Explained(
         known_days=past.days,
+        begun=bool(past.grams.any()),
         counted_days=counted,
         a_day_mg=round(float(grams.sum()) / counted) if counted else 0,
         ever_a_day_mg=round(float(past.grams[row].sum() / max(1.0, told.outlook.history.seen[row].sum()))),

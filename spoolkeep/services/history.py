@@ -59,9 +59,14 @@ class Past:
 
 
 def read(session: Session, usual_mg: Mapping[int, int], *, today: date, closed: Sequence[date]) -> Past:
-    """Give the past of the items of which `usual_mg` gives the usual job."""
+    """Give the past of the items of which `usual_mg` gives the usual job.
+
+    It begins with the first day of which more is told than that a spool came which was there before the books: that
+    nothing was drawn before only says that nobody kept any.
+    """
     article_ids = tuple(usual_mg)
-    first = session.scalar(select(func.min(col(DayTotal.shop_day)))) or today
+    told = select(func.min(col(DayTotal.shop_day))).where(col(DayTotal.kind) != Kind.OPENING)
+    first = session.scalar(told) or today
     start = max(min(first, today - timedelta(days=1)), today - timedelta(days=PAST_DAYS))
     days = (today - start).days
     grams, moved = _by_day(session, article_ids, start, today)

@@ -21,7 +21,7 @@ from spoolkeep.paper.stocks import CARD_SHEETS, Stock, stock_named
 from spoolkeep.services import finding, stocks
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.journal import batched
-from spoolkeep.store.tables import Balance, Feed, Job, JobFeed, Machine, Order, Place, Spool, Supplier
+from spoolkeep.store.tables import Balance, Feed, Job, JobFeed, Loading, Machine, Order, Place, Spool, Supplier
 
 SAMPLE_COLOURS = (
     ("PLA", "Slate black", ("#23262b",), Finish.MATT),
@@ -61,6 +61,43 @@ def of_places_and_feeds(*, session: Session, now: datetime, stock: str = "") -> 
     if not codes:
         raise BadInput("nothing_to_print", "There is no machine and no place yet. Add one, then print its labels.")
     return _gathered(session, now, _labels(session, codes), stock)
+
+
+def of_everything(*, session: Session, now: datetime, stock: str = "") -> Gathered:
+    """Give the labels of all that has one, in the order in which a person walks.
+
+    That is: each place by name with the spools that lie there, each feed with the spool on it, spools that lie nowhere.
+    Errors: BadInput where there is none.
+    """
+    codes: list[Code] = []
+    spools = _spools_by_where(session)
+    for place in session.execute(_PLACES):
+        codes += [Code(CodeKind.PLACE, place.serial), *spools.pop(("place", place.id), [])]
+    for feed in session.execute(_FEEDS):
+        codes += [Code(CodeKind.FEED, feed.serial), *spools.pop(("feed", feed.id), [])]
+    codes += [code for some in spools.values() for code in some]
+    if not codes:
+        raise BadInput("nothing_to_print", "There is no machine, no place and no spool yet. Add one first.")
+    return _gathered(session, now, _labels(session, codes), stock)
+
+
+_PLACES = select(col(Place.serial), col(Place.id)).where(col(Place.live)).order_by(col(Place.name))
+_FEEDS = select(col(Feed.serial), col(Feed.id)).where(col(Feed.live)).order_by(col(Feed.machine_id), col(Feed.position))
+
+
+def _spools_by_where(session: Session) -> dict[tuple[str, int], list[Code]]:
+    """Give the spools that are in use by where they are, those of one item together, the oldest first."""
+    on = select(col(Loading.spool_id), col(Loading.feed_id)).where(col(Loading.live), col(Loading.until_at).is_(None))
+    feeds = {row.spool_id: row.feed_id for row in session.execute(on)}
+    query = select(col(Spool.id), col(Spool.serial), col(Spool.place_id)).where(
+        col(Spool.live), col(Spool.retired_on).is_(None)
+    )
+    found: dict[tuple[str, int], list[Code]] = {}
+    for spool_id, serial, place_id in session.execute(query.order_by(col(Spool.article_id), col(Spool.serial))):
+        feed_id = feeds.get(spool_id)
+        where = ("feed", feed_id) if feed_id else ("place", place_id or 0)
+        found.setdefault(where, []).append(Code(CodeKind.SPOOL, serial))
+    return found
 
 
 def of_cards(*, session: Session, now: datetime, stock: str = "") -> Gathered:

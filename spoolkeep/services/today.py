@@ -17,13 +17,25 @@ from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.planned import Cause, State
 from spoolkeep.domain.rightspool import Weight
 from spoolkeep.domain.words import TO_COME, NoticeKind, OrderState, TakingsKind
-from spoolkeep.services import airing, leadtimes, orderbook, orderneeds, orderplan, steady, stock, tonight, toweigh
+from spoolkeep.services import (
+    airing,
+    firsthour,
+    leadtimes,
+    orderbook,
+    orderneeds,
+    orderplan,
+    steady,
+    stock,
+    tonight,
+    toweigh,
+)
 from spoolkeep.services.deliveries import lacking_of_line
 from spoolkeep.services.finding import Item
+from spoolkeep.services.firsthour import Hour
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.orderbook import OPEN_STATES, TooLate
 from spoolkeep.services.orderplan import LIKELY, SOMETIMES, PlanView
-from spoolkeep.services.shop import Shop, code_text, load_shop
+from spoolkeep.services.shop import code_text, load_shop
 from spoolkeep.services.steady import Behind
 from spoolkeep.services.stock import Standing
 from spoolkeep.services.toweigh import ToWeigh
@@ -37,12 +49,10 @@ from spoolkeep.store.tables import (
     Notice,
     Order,
     OrderLine,
-    Place,
     Spool,
     Stop,
     Supplier,
     TakingsDay,
-    Token,
 )
 
 SHOWN = 3
@@ -126,25 +136,13 @@ class Waiting:
 
 
 @dataclass(frozen=True)
-class Steps:
-    """What an empty workshop has done of its first steps."""
-
-    settings: bool
-    machine: bool
-    place: bool
-    item: bool
-    station: bool
-    """Whether a device was made a station."""
-
-
-@dataclass(frozen=True)
 class Today:
-    """Everything that needs a person today; `steps` is given as long as no spool was ever booked in."""
+    """Everything that needs a person today; `steps` is given as long as a new workshop is led by the hand."""
 
     day: date
     opening: datetime
     """Tomorrow's."""
-    steps: Steps | None
+    steps: Hour | None
     stops: Some[Waiting]
     feeds: Some[FeedEnd]
     items: Some[ItemDue]
@@ -183,20 +181,20 @@ def needed(*, session: Session, now: datetime, wall: datetime | None = None) -> 
     known = told.known
     drafts, awaited, late = _orders(session, told, now=now)
     waiting = _waiting(session, known, now)
-    steps = None if any(one.spools for one in told.held.values()) else _steps(session, shop, bool(known))
+    led = firsthour.hour(session, shop)
     return Today(
         day=today,
         opening=shop.opening(now),
-        steps=steps,
+        steps=None if led.is_over else led,
         stops=waiting["stops"],
-        feeds=_some([] if steps else feeds_that_end(session=session, now=now)),
+        feeds=_some(feeds_that_end(session=session, now=now) if led.has_spools else []),
         items=_items(orderplan.kept(session=session, now=now, told=told)),
         jobs=waiting["jobs"],
         late_orders=_some(late),
         deliveries=_some(awaited),
         draws=waiting["draws"],
         weighings=waiting["weighings"],
-        doubts=_some([] if steps else toweigh.asked(session=session)),
+        doubts=_some(toweigh.asked(session=session) if led.has_spools else []),
         drafts=_some(drafts),
         clock=steady.behind(session, wall) if wall else None,
         dry=_some([one for one in airing.in_dryers(session) if one.ready_at and one.ready_at <= now]),
@@ -207,16 +205,6 @@ def needed(*, session: Session, now: datetime, wall: datetime | None = None) -> 
 
 def _some(found: Sequence[Kept]) -> Some[Kept]:
     return Some(len(found), tuple(found[:SHOWN]))
-
-
-def _steps(session: Session, shop: Shop, has_items: bool) -> Steps | None:  # noqa: FBT001 - private
-    """Give the first steps, unless a spool was booked in once: then the workshop only has run out of everything."""
-    there = [select(col(model.id)).where(col(model.live)).exists() for model in (Spool, Machine, Place)]
-    spool, machine, place = session.execute(select(there[0], there[1], there[2])).one()
-    if spool:
-        return None
-    station = session.scalars(select(col(Token.id)).where(col(Token.kind) == "station").limit(1)).first() is not None
-    return Steps(settings=shop.is_set_up, machine=machine, place=place, item=has_items, station=station)
 
 
 def feeds_that_end(*, session: Session, now: datetime) -> list[FeedEnd]:

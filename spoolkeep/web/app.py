@@ -30,6 +30,7 @@ from spoolkeep.web import (
     count,
     deliveries,
     doors,
+    firsthour,
     guide,
     health,
     imports,
@@ -79,6 +80,7 @@ NAV = (
 )
 _PAGES = (
     today,
+    firsthour,
     search,
     bench,
     books,

@@ -11,6 +11,10 @@ pages = Blueprint("guide", __name__, url_prefix="/words")
 
 HELP = {
     "today.page": "What needs a person today, the worst first, each with its one act. What is settled goes by itself.",
+    "firsthour.page": (
+        "A new workshop's first hour, step by step: its name, machines, places, what lies on the shelves, labels, "
+        "a count. Each step can be skipped and taken up again; what is done shows itself."
+    ),
     "bench.page": (
         "Scan a spool and the feed or place it goes to, in either order; a ticket and a card end a job. "
         "The picture shows until when each loaded spool lasts, up to tomorrow's opening."

@@ -9,9 +9,11 @@ from werkzeug.wrappers import Response
 from spoolkeep.domain.errors import BadInput, Refusal
 from spoolkeep.domain.measures import UNITS
 from spoolkeep.domain.spelling import PLAIN_SHADES
+from spoolkeep.services import firsthour
 from spoolkeep.services.imports import SHEETS, drafts
 from spoolkeep.services.imports.drafts import Told
 from spoolkeep.services.imports.workbook import as_text_sheet
+from spoolkeep.services.shop import load_shop
 from spoolkeep.web import doors, forms
 from spoolkeep.web.answers import status_of
 
@@ -83,7 +85,12 @@ def change(draft_id: int) -> Response | tuple[str, int]:
     flash(f"{report.source}: {rows} booked{spools}, {report.known} were known.", "heard")
     for note in report.notes:
         flash(note, "attention")
-    return redirect(url_for("imports.page"))
+    return redirect(url_for("firsthour.page" if report.codes and _is_first_hour() else "imports.page"))
+
+
+def _is_first_hour() -> bool:
+    with doors.reading() as session:
+        return not firsthour.hour(session, load_shop(session)).is_over
 
 
 @pages.get("/<int:draft_id>/progress")

@@ -70,6 +70,14 @@ def places_pdf() -> Response:
     return paper.pdf(paper.pressed(gathered), "labels-places-feeds")
 
 
+@pages.get("/all.pdf")
+def all_pdf() -> Response:
+    """Give the labels of every place, feed and spool, in the order in which a person walks."""
+    with doors.reading() as session:
+        gathered = labels.of_everything(session=session, now=doors.now(), stock=paper.stock_asked())
+    return paper.pdf(paper.pressed(gathered), "labels-all")
+
+
 @pages.get("/cards.pdf")
 def cards_pdf() -> Response:
     """Give the bench cards."""

@@ -47,6 +47,7 @@ def page() -> str | Response:
         rows = orderdays.rows(session=session, now=doors.now())
         awaited = orderbook.listed(session=session, now=doors.now(), open_only=True)
         retired = stock.retired_left(session=session)
+        known_days = explained.known_days(session=session, now=doors.now())
     today = shop.today(doors.now())
     order_day = today + timedelta(days=shop.review_days)
     chosen = [row for row in rows if shown.takes(row, order_day)]
@@ -63,6 +64,7 @@ def page() -> str | Response:
         page=part,
         arrivals=arrivals(awaited, today),
         today=today,
+        known_days=known_days,
         days_total=WEEKS_AHEAD * 7,
         ticks=week_ticks(shop, today),
     )

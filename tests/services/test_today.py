@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from spoolkeep.domain.words import OrderState, Outcome, TakingsKind
 from spoolkeep.services import bench, catalogue, finding, jobs, orders, stops, takings, today
 from spoolkeep.services.catalogue import OfferEntry, SupplierEntry
+from spoolkeep.services.firsthour import Step
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.takings import Taken
@@ -77,7 +78,9 @@ def _order(shop: TestWorkshop, *, promised: date | None = None, send: bool = Tru
 
 def test_a_new_workshop_is_given_its_first_steps(shop: TestWorkshop) -> None:
     found = _today(shop)
-    assert found.steps == today.Steps(settings=False, machine=True, place=True, item=True, station=False)
+    assert found.steps is not None
+    assert found.steps.done == {Step.MACHINES, Step.PLACES}
+    assert found.steps.next == Step.WORKSHOP
     assert found.needs == ()
 
 

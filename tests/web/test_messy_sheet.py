@@ -58,7 +58,7 @@ def agreed(client: FlaskClient, where: str, **more: str) -> str:
 
 def booked(client: FlaskClient, where: str) -> None:
     answer = client.post(where, data={"key": f"book {where}", "do": "book"})
-    assert (answer.status_code, answer.location) == (302, "/imports")
+    assert (answer.status_code, answer.location) == (302, "/first-hour"), "it leads on to the next step"
 
 
 @pytest.mark.parametrize("kind", SHEETS)

@@ -9,6 +9,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from spoolkeep.services import finding, jobs
+from spoolkeep.services.firsthour import Step
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.web.search import PLACES, WORDS
 from tests.workshop import TestWorkshop, by
@@ -27,14 +28,7 @@ def _acts(text: str) -> list[list[str]]:
 
 def test_a_new_workshop_is_led_by_its_first_steps(client: FlaskClient) -> None:
     acts = _acts(client.get("/").text)
-    assert [act[0] for act in acts] == [
-        "/setup#settings",
-        "/setup#machine",
-        "/setup#place",
-        "/setup#item",
-        "/people#stations",
-        "/deliveries",
-    ]
+    assert [act[0] for act in acts] == [f"/first-hour?at={step}#{step}" for step in Step]
 
 
 def test_a_day_on_which_all_runs_says_so(client: FlaskClient, shop: TestWorkshop) -> None:

@@ -46,7 +46,7 @@ def morning(*, session: Session, now: datetime) -> Morning:
     matters = [matter for name in needed.needs for matter in _told(name, needed, shop)]
     day = f"{WEEKDAYS[needed.day.weekday()]}, {shop.formats.day(needed.day)}"
     tonight = ""
-    if not needed.feeds and needed.steps is None:
+    if not needed.feeds and (needed.steps is None or needed.steps.has_spools):
         opening = shop.formats.clock(needed.opening)
         tonight = f"Tonight: by the books what is loaded lasts until tomorrow's opening at {opening}."
     return Morning(tuple(matters), day, tonight)
