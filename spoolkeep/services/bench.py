@@ -52,6 +52,8 @@ class ScanAnswer:
     """Of an order that is to be booked in."""
     lead: tuple[str, ...] = ()
     """Of a stop: the sentences that are read first, what is wrong and what would be right; `words` begins with them."""
+    then: tuple[str, ...] = ()
+    """Where something waits, what may be scanned next: `spool`, `feed`, `place`, `job` or `card`."""
 
 
 def scan(*, session: Session, now: datetime, by: By, text: str, at: datetime | None = None) -> ScanAnswer:
@@ -274,7 +276,14 @@ def _play(session: Session, act: Act, card: Card, other: _Named, *, digits: str,
     words = " ".join(filter(None, (did.words, did.odd)))
     waits = other.words if did.did == "waits" else ""
     return ScanAnswer(
-        ATTENTION if did.odd else HEARD, words, act.id, did.did, code, waiting=did.did == "waits", waits_for=waits
+        ATTENTION if did.odd else HEARD,
+        words,
+        act.id,
+        did.did,
+        code,
+        waiting=did.did == "waits",
+        waits_for=waits,
+        then=("place",) if did.did == "waits" else (),
     )
 
 
@@ -289,7 +298,8 @@ def _add_digit(session: Session, act: Act, heard: _Heard, *, station_id: int, no
     is_spool = half.named.code.kind is CodeKind.SPOOL
     then = "g. Weigh books it." if is_spool else "per cent. Came off bad books it."
     waits = f"{half.named.words} {digits}"
-    return ScanAnswer(HEARD, f"{half.named.words}: {digits} {then}", act.id, "waits", waiting=True, waits_for=waits)
+    said = f"{half.named.words}: {digits} {then}"
+    return ScanAnswer(HEARD, said, act.id, "waits", waiting=True, waits_for=waits, then=("card",))
 
 
 def _name(session: Session, code: Code) -> _Named:
@@ -323,15 +333,26 @@ _THEN = {
 }
 
 
+_NEXT = {
+    CodeKind.SPOOL: ("feed", "place"),
+    CodeKind.FEED: ("spool", "job"),
+    CodeKind.PLACE: ("spool",),
+    CodeKind.JOB: ("feed", "card"),
+}
+
+
 def _wait(session: Session, act: Act, named: _Named, *, station_id: int, now: datetime, then: str = "") -> ScanAnswer:
     code, words = named.code, named.words
     stations.keep_half_scan(session, station_id, code=code.text, now=now)
+    after = ("card",) if then else _NEXT.get(code.kind, ())
     if named.card:
-        then = " or ".join(sorted(kind_in_words(kind) for kind in cards.GOES_WITH[named.card]))
+        kinds = sorted(cards.GOES_WITH[named.card], key=kind_in_words)
+        then, after = " or ".join(map(kind_in_words, kinds)), tuple(kind.name.lower() for kind in kinds)
     spool_code = code.text if code.kind is CodeKind.SPOOL else None
     odd = odd_about(session, named.row) if isinstance(named.row, Spool) else ""
     said = " ".join(filter(None, (f"{words}.", odd, f"Now scan {then or _THEN[code.kind]}.")))
-    return ScanAnswer(ATTENTION if odd else HEARD, said, act.id, "waits", spool_code, waiting=True, waits_for=words)
+    kind = ATTENTION if odd else HEARD
+    return ScanAnswer(kind, said, act.id, "waits", spool_code, waiting=True, waits_for=words, then=after)
 
 
 def _load(session: Session, act: Act, spool: _Named, other: _Named, *, now: datetime) -> ScanAnswer:
@@ -370,6 +391,7 @@ def _wind_on(session: Session, act: Act, spool: _Named, other: _Named, *, now: d
         spool.code.text,
         waiting=True,
         waits_for=spool.words,
+        then=_NEXT[CodeKind.SPOOL],
     )
 
 

@@ -51,6 +51,8 @@ class Said:
     """Of an order that was scanned, and is to be booked in."""
     lead: tuple[str, ...] = ()
     """The sentences that are read first, from afar; the words begin with them."""
+    signs: tuple[str, ...] = ()
+    """The pictures of what was done, or of what is waited for: names of templates/icons.html."""
 
     @property
     def rest(self) -> str:
@@ -123,8 +125,41 @@ def _take(doing: Callable[[Session, By], ScanAnswer]) -> tuple[Response, int]:
         return _show(Said("refused", refusal.words)), status_of(refusal)
     nothing = answer.did in {"waits", "looked up", "let go", "there already"}
     booked = None if nothing else Booked(answer.act_id, undo=answer.did == "undone")
-    said = Said(answer.kind, answer.words, booked, _waits(answer), order_id=answer.order_id, lead=answer.lead)
+    said = Said(
+        answer.kind,
+        answer.words,
+        booked,
+        _waits(answer),
+        order_id=answer.order_id,
+        lead=answer.lead,
+        signs=_signs(answer),
+    )
     return _show(said), 200
+
+
+_SIGNS = {
+    "loaded": ("spool", "feed"),
+    "there already": ("spool", "feed"),
+    "stands by": ("spool", "feed"),
+    "kept on": ("spool", "feed"),
+    "wound on": ("spool", "again"),
+    "moved": ("spool", "place"),
+    "weighed": ("spool", "weigh"),
+    "ran out": ("ended",),
+    "started": ("start",),
+    "ended": ("job",),
+    "set aside": ("aside",),
+    "looked up": ("find",),
+    "let go": ("back",),
+    "undone": ("back",),
+}
+"""By what a scan did."""
+
+
+def _signs(answer: ScanAnswer) -> tuple[str, ...]:
+    if answer.then:
+        return (*(_SIGNS["wound on"] if answer.did == bench.WOUND_ON else ()), "wait", *answer.then)
+    return ("order",) if answer.order_id else _SIGNS.get(answer.did, ())
 
 
 def _waits(answer: ScanAnswer) -> str | None:
@@ -162,7 +197,7 @@ def undo() -> tuple[Response, int]:
                 answer = undoing.undo_here(session=session, now=doors.now(), by=by, act_id=act_id)
     except Refusal as refusal:
         return _show(Said("refused", refusal.words)), status_of(refusal)
-    return _show(Said("heard", answer.words, Booked(answer.act_id, undo=not answer.again))), 200
+    return _show(Said("heard", answer.words, Booked(answer.act_id, undo=not answer.again), signs=("back",))), 200
 
 
 @pages.post("/keep-on")
@@ -178,7 +213,7 @@ def keep_on() -> tuple[Response, int]:
             )
     except Refusal as refusal:
         return _show(Said("refused", refusal.words)), status_of(refusal)
-    return _show(Said("heard", answer.words, Booked(answer.act_id))), 200
+    return _show(Said("heard", answer.words, Booked(answer.act_id), signs=_SIGNS["kept on"])), 200
 
 
 @pages.post("/who")

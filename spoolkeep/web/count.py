@@ -29,7 +29,7 @@ def scan() -> tuple[str, int]:
             said = counting.scan(session=session, now=doors.now(), by=by, text=request.form.get("code", ""))
     except Refusal as refusal:
         return _show(kind="refused", words=refusal.words), status_of(refusal)
-    return _show(kind=said.kind, words=said.words), 200
+    return _show(kind=said.kind, words=said.words, signs=("wait", "spool", "place")), 200
 
 
 @pages.post("/settle")
@@ -54,8 +54,8 @@ def settle() -> Response | tuple[str, int]:
     return redirect(url_for("count.page"))
 
 
-def _show(*, kind: str = "", words: str = "") -> str:
+def _show(*, kind: str = "", words: str = "", signs: tuple[str, ...] = ()) -> str:
     with doors.reading() as session:
         walk = counting.view(session=session)
     template = "count_live.html" if request.headers.get("X-Fragment") else "count.html"
-    return render_template(template, walk=walk, kind=kind, words=words)
+    return render_template(template, walk=walk, kind=kind, words=words, signs=signs)
