@@ -36,6 +36,7 @@ COMMANDS = {
     "meter": "meter",
     "plan": "jobs",
     "watch": "jobs",
+    "words": "words",
 }
 """Where each command lives: its module, and its name there where that is another."""
 

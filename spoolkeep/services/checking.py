@@ -310,8 +310,9 @@ def _drying(spool: Lying, books: Books) -> str:
     ready = ready_at(spool.air, dry_hours=_dryer_hours(spool, books))
     if ready is not None and ready <= books.now:
         return ""
-    until = f"until {books.formats.moment(ready)}" if ready else "for as long as its maker's sheet says"
-    return f"It is in {spool.place} {until}."
+    if ready is None:
+        return f"It is in {spool.place} for as long as its maker's sheet says."
+    return f"It is in {spool.place} until {books.formats.moment(ready)}."
 
 
 def _dryer_hours(spool: Lying, books: Books) -> int | None:

@@ -12,6 +12,7 @@ from datetime import datetime
 from pathlib import Path
 
 from spoolkeep.domain.errors import BadInput, Conflict, WrongDatabase
+from spoolkeep.services.benchwords import FILE as WORDS
 from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.holding import Hold, hold
 from spoolkeep.store.upgrade import newest, require_current, revision_of, upgrade
@@ -39,6 +40,11 @@ class Instance:
     def log(self) -> Path:
         """Give the folder of the log."""
         return self.folder / "log"
+
+    @property
+    def words(self) -> Path:
+        """Give the file of the workshop's own words for the Bench."""
+        return self.folder / WORDS
 
     def open(self) -> Store:
         """Give the store, which must have the right shape. Errors: WrongDatabase, naming the mending command."""

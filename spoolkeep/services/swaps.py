@@ -68,7 +68,8 @@ def put_away(session: Session, act: Act, spool: Spool, place: Place, *, at: date
     said = airing.put_at(session, act, spool, place, at=at)
     is_dryer = place.ready_hours is not None
     change(session, act, spool, place_id=place.id, home_id=spool.home_id if is_dryer else spool.home_id or place.id)
-    words = " ".join(filter(None, (f"{name} is {'in' if is_dryer else 'at'} {place.name}.", said)))
+    there = f"{name} is in {place.name}." if is_dryer else f"{name} is at {place.name}."
+    words = " ".join(filter(None, (there, said)))
     if before is None or before.standby or takes_over is not None:
         return Put("moved", words)
     feed = finding.feed(session, before.feed_id)

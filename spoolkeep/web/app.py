@@ -16,6 +16,7 @@ from werkzeug.routing import IntegerConverter, Map
 
 import spoolkeep
 from spoolkeep.domain.errors import NotSignedIn, Refusal
+from spoolkeep.services.benchwords import BenchWords
 from spoolkeep.services.limits import MOST_WHOLE, kind_of, out_of_range, without_values
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.engine import Store
@@ -52,6 +53,7 @@ from spoolkeep.web import (
     search,
     setup,
     signin,
+    spoken,
     spools,
     squeezing,
     standing,
@@ -133,9 +135,17 @@ def wall_clock() -> datetime:
 
 
 def create_app(
-    store: Store, *, secret: bytes, clock: Callable[[], datetime] = wall_clock, reach: Reach | None = None
+    store: Store,
+    *,
+    secret: bytes,
+    clock: Callable[[], datetime] = wall_clock,
+    reach: Reach | None = None,
+    words: BenchWords | None = None,
 ) -> Flask:
-    """Give the app over a store that has the right shape; `secret` signs the cookie that carries messages."""
+    """Give the app over a store that has the right shape; `secret` signs the cookie that carries messages.
+
+    `words` are the workshop's own for the Bench; English where they are left out.
+    """
     folder = template_folder()
     app = Flask("spoolkeep.web", template_folder=str(folder), static_folder=str(Path(__file__).parent / "static"))
     app.config.update(
@@ -151,6 +161,7 @@ def create_app(
     app.url_map.converters["int"] = RowNumber
     squeezing.attach(app)
     doors.attach(app, store, clock)
+    spoken.install(app, words or BenchWords())
     logbook.attach(app)
     for module in BLUEPRINTS:
         app.register_blueprint(module.pages)

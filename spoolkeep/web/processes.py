@@ -22,6 +22,7 @@ import click
 import waitress
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.services.benchwords import BenchWords
 from spoolkeep.services.instance import Instance
 from spoolkeep.store.engine import MOST_OPEN, Store
 from spoolkeep.web import bodies, logbook, looks, stopping
@@ -96,7 +97,9 @@ def server_on(listening: socket.socket, settings: Settings, store: Store) -> Any
     behind: dict[str, object] = {"clear_untrusted_proxy_headers": True}
     if settings.proxy:
         behind |= {"trusted_proxy": settings.proxy, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"}}
-    app = create_app(store, secret=settings.instance.secret(), reach=settings.reach)
+    app = create_app(
+        store, secret=settings.instance.secret(), reach=settings.reach, words=BenchWords(settings.instance.words)
+    )
     server = waitress.create_server(
         app,
         sockets=[listening],

@@ -11,6 +11,7 @@ from flask import Blueprint, Response, flash, redirect, render_template, request
 from werkzeug.wrappers import Response as Answer
 
 from spoolkeep.domain.errors import BadInput, Refusal
+from spoolkeep.domain.sayings import SAYINGS
 from spoolkeep.domain.words import CostFlow, Finish, PlaceKind, Role
 from spoolkeep.services import (
     acts,
@@ -29,7 +30,7 @@ from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
 from spoolkeep.services.choices import OfferView
 from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, narrowing, tables
+from spoolkeep.web import doors, forms, narrowing, spoken, tables
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.api_shop import endpoints
 from spoolkeep.web.forms import PPM_PER_BASIS_POINT
@@ -358,6 +359,9 @@ def _show(refused: Refusal | None = None) -> str:
         parts_asked=PARTS_ASKED,
         today=shop.today(doors.now()),
         database=doors.about_database(),
+        bench_words=spoken.words_here().now(),
+        words_file=spoken.words_here().path,
+        sayings=len(SAYINGS),
         refused=refused,
         form=request.form,
         **context,

@@ -14,6 +14,7 @@ const LATE_MS = 10000; // a refusal that comes later than this after the scan ma
 const AGAIN_MS = [1000, 2000, 4000, 8000, 15000];
 const form = document.querySelector("form[data-scan]");
 const KEPT_AS = form.dataset.keptAs; // each page its own: a code means another thing elsewhere
+const WORDS = JSON.parse(form.dataset.words || "{}");
 const field = form.querySelector("[data-scan-field]");
 const state = form.querySelector("[data-scan-state]");
 const said = form.querySelector("[data-scan-said]");
@@ -41,7 +42,7 @@ function say(name, words) {
 }
 
 function ready() {
-  say("ready", "Ready to scan.");
+  say("ready", WORDS["Ready to scan."] ?? "Ready to scan.");
 }
 
 function line(words, at) {

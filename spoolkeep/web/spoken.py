@@ -1,0 +1,39 @@
+"""The Bench's words on its pages: the filter `spoken`, which says a sentence in the workshop's own words.
+
+The app factory installs it. Elsewhere than on the Bench and the count it changes nothing.
+"""
+
+from flask import Flask, current_app, has_request_context, request
+
+from spoolkeep.services.benchwords import BenchWords
+
+PAGES = frozenset({"bench", "count"})
+"""Blueprints whose pages people at a machine read."""
+BY_SCRIPT = ("Ready to scan.",)
+"""What the script says by itself."""
+_NAME = "spoolkeep.words"
+
+
+def install(app: Flask, words: BenchWords) -> None:
+    """Give the app its words."""
+    app.extensions[_NAME] = words
+    app.jinja_env.filters["spoken"] = spoken
+    app.jinja_env.globals["spoken_by_script"] = by_script
+
+
+def words_here() -> BenchWords:
+    """Give the words of this workshop."""
+    found = current_app.extensions[_NAME]
+    assert isinstance(found, BenchWords)  # noqa: S101 - `install` is the only writer
+    return found
+
+
+def spoken(text: object) -> str:
+    """Give what is said in the workshop's own words, where people at a machine read it."""
+    plain = str(text)
+    return words_here().now().said(plain) if has_request_context() and request.blueprint in PAGES else plain
+
+
+def by_script() -> dict[str, str]:
+    """Give what the script says by itself, by its English."""
+    return {english: spoken(english) for english in BY_SCRIPT}
