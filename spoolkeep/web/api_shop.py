@@ -74,7 +74,7 @@ class TakenBody(Model):
     kind: TakingsKind = TakingsKind.SALE
     day: Annotated[date, Field(json_schema_extra={"format": "past-day"})] | None = None
     """The shop day, from 2000 until today; today where it is left out."""
-    currency: Annotated[str, Field(json_schema_extra={"enum": CURRENCIES})] | None = None
+    currency: Annotated[str, Field(min_length=3, json_schema_extra={"enum": CURRENCIES})] | None = None
     """By ISO 4217; the workshop's own where it is left out."""
     rate_ppm: _Rate | None = None
     """Of another currency: how many millionths of one own unit one unit of it was worth. Without it it is refused."""

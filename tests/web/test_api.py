@@ -448,3 +448,11 @@ def test_a_program_sends_a_scale_s_reading_and_orders_on_hand(app: Flask, shop: 
         assert (told.status_code, told.json["new"], told.json["changed"]) == (200, new, changed)
     lines[0]["product"] = "Vase"
     assert program.post("/api/orders-on-hand", json={"key": "o3", "lines": lines}, headers=sent).status_code == 404
+
+
+@pytest.mark.parametrize("currency", ["", "EU", "EURO", "eur", "XQQ"])
+def test_takings_of_no_currency_are_refused(client: FlaskClient, shop: TestWorkshop, currency: str) -> None:
+    """Source: ISO 4217, by the list in the document of the doors."""
+    del shop
+    lines = [{"channel": "Market", "amount_minor": 100, "currency": currency}]
+    assert client.post("/api/takings", json={"key": "till", "lines": lines}).status_code == 422
