@@ -43,7 +43,7 @@ class Air:
 def goes(air: Air, into: Around, at: datetime, *, dry_hours: int | None) -> tuple[Air, bool]:
     """Give how a spool lies from a moment on, and whether it came dry out of a dryer.
 
-    `dry_hours` is what it needs in the dryer where it lies; None where nobody said: then that only keeps it as it is.
+    `dry_hours` is what it needs in the dryer where it lies; None where that is no dryer any more.
     """
     if into is Around.AIR and air.from_at is not None and air.is_followed:
         return air, False
@@ -69,8 +69,11 @@ def is_ready(air: Air, at: datetime, *, dry_hours: int | None) -> bool:
 
 
 def dry_hours(*, of_material: int | None, of_dryer: int | None) -> int | None:
-    """Give how many hours a spool stays in a dryer: as long as the slower of the two asks. Source: our own choice."""
-    return max(filter(None, (of_material, of_dryer)), default=None)
+    """Give how many hours a spool stays in a dryer, as long as the slower of the two asks; None where it is none.
+
+    Source: our own choice.
+    """
+    return None if of_dryer is None else max(of_dryer, of_material or 0)
 
 
 def hours_by_days(*, opened_on: date | None, dried_on: date | None, today: date) -> float | None:

@@ -85,12 +85,10 @@ It stays on {feed}: {why}.
 {spool} stands by on {feed} already.
 {spool} is at {place}.
 {spool} is in {place}.
-It is dry {when}.
-Take it out when its maker's sheet says.
+It is dry from {when}.
 Set about {degrees} °C, or what its maker's sheet says.
 {item} is in there too, and may soften at that.
 It is in {place} until {when}.
-It is in {place} for as long as its maker's sheet says.
 {spool} that was there goes back to {place}.
 {spool} that was there has no place yet: scan it, and the place it goes to.
 “{job}” still runs on {machine} by the books, without it.

@@ -305,13 +305,9 @@ def held(books: Books, spool: Lying, chance: float | None = None) -> Held:
 
 def _drying(spool: Lying, books: Books) -> str:
     """Say of a spool in a dryer until when it is to stay there; nothing where it is dry, or lies elsewhere."""
-    if spool.air.dryer_at is None:
-        return ""
     ready = ready_at(spool.air, dry_hours=_dryer_hours(spool, books))
-    if ready is not None and ready <= books.now:
+    if ready is None or ready <= books.now:
         return ""
-    if ready is None:
-        return f"It is in {spool.place} for as long as its maker's sheet says."
     return f"It is in {spool.place} until {books.formats.moment(ready)}."
 
 

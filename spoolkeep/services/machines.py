@@ -13,7 +13,7 @@ from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput, Conflict
 from spoolkeep.domain.purging import Filament, Told, change_mg, purged_mg
-from spoolkeep.services import finding, floor
+from spoolkeep.services import airing, finding, floor
 from spoolkeep.services.catalogue import Made
 from spoolkeep.services.finding import Item
 from spoolkeep.store.acts import By, once
@@ -95,7 +95,10 @@ def describe(*, session: Session, now: datetime, by: By, machine_id: int, entry:
         values = {name: value for name, value in vars(entry).items() if name not in {"switches", "keeps_dry"}}
         change(session, act, machine, **values)
         for feed in session.scalars(select(Feed).where(col(Feed.machine_id) == machine_id, col(Feed.live))).all():
+            was_dry = feed.keeps_dry
             change(session, act, feed, switches=entry.switches, keeps_dry=entry.keeps_dry)
+            if was_dry != entry.keeps_dry:
+                airing.holder_changed(session, act, feed, at=now)
         return Made(act.id, machine_id)
 
     request = {"machine_id": machine_id, **vars(entry)}

@@ -197,7 +197,7 @@ def needed(*, session: Session, now: datetime, wall: datetime | None = None) -> 
         doubts=_some(toweigh.asked(session=session) if led.has_spools else []),
         drafts=_some(drafts),
         clock=steady.behind(session, wall) if wall else None,
-        dry=_some([one for one in airing.in_dryers(session) if one.ready_at and one.ready_at <= now]),
+        dry=_some([one for one in airing.in_dryers(session) if one.ready_at <= now]),
         notices=waiting["notices"],
         takings_until=_takings_until(session, today - timedelta(days=1)),
     )

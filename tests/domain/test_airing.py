@@ -55,7 +55,8 @@ def test_a_moment_that_was_told_late_takes_nothing_off() -> None:
 def test_a_spool_stays_as_long_as_the_slower_of_its_plastic_and_the_dryer_asks() -> None:
     assert dry_hours(of_material=12, of_dryer=6) == 12
     assert dry_hours(of_material=4, of_dryer=6) == 6
-    assert dry_hours(of_material=None, of_dryer=None) is None
+    assert dry_hours(of_material=None, of_dryer=6) == 6
+    assert dry_hours(of_material=12, of_dryer=None) is None, "that is no dryer"
 
 
 def test_of_one_that_nobody_followed_the_days_since_it_was_opened_or_dried_count() -> None:

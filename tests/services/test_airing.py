@@ -5,8 +5,8 @@ from datetime import datetime, timedelta
 import pytest
 
 from spoolkeep.domain.errors import Conflict
-from spoolkeep.domain.words import PlaceKind
-from spoolkeep.services import airing, boards, catalogue, choices, itemcare, machines, today, undoing
+from spoolkeep.domain.words import Kind, PlaceKind
+from spoolkeep.services import airing, boards, catalogue, choices, finding, itemcare, machines, spools, today, undoing
 from spoolkeep.services.bench import ScanAnswer
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
@@ -86,7 +86,7 @@ def test_a_dryer_says_when_a_spool_is_dry_and_what_comes_out_in_time_was_dried(s
     assert answer is not None
     with shop.store.read() as session:
         ready = load_shop(session).formats.moment(shop.now + 12 * HOUR)
-    assert f"PA Ash is in Dryer. It is dry {ready}." in answer.words
+    assert f"PA Ash is in Dryer. It is dry from {ready}." in answer.words
     assert "about 80 °C, or what its maker's sheet says" in answer.words
     later(shop, 11)
     assert water(shop, code).startswith("in Dryer, dry from ")
@@ -174,3 +174,65 @@ def test_a_plastic_that_does_not_mind_is_not_followed(shop: TestWorkshop) -> Non
     later(shop, 0, code, shop.feeds[0])
     later(shop, 300)
     assert water(shop, code) == ""
+
+
+def number_of(shop: TestWorkshop, name: str) -> int:
+    with shop.store.read() as session:
+        return {name: number for number, name in choices.places(session=session)}[name]
+
+
+def test_what_nobody_followed_and_was_dried_in_its_dry_box_stays_dry_there(shop: TestWorkshop) -> None:
+    box = place(shop, "Box")
+    (code,) = shop.deliver(article=PA)
+    shop.scan(code, box)
+    shop.scan(code, shop.feeds[0])
+    shop.scan(code, box)
+    with shop.store.write() as session:
+        spool = finding.spool_of(session, code)
+        spool.air_from = spool.air_s = None  # as one from before it was kept
+        session.add(spool)
+    shop.do(lambda s: itemcare.dried(session=s, now=shop.now, by=by(), spool_code=code))
+    later(shop, 100)
+    assert water(shop, code) == "out of the dry store for 0 h, and takes 12 h"
+
+
+def test_a_holder_that_becomes_a_dry_box_stops_the_hours_of_what_is_on_it(shop: TestWorkshop) -> None:
+    (code,) = shop.deliver(article=PA)
+    later(shop, 0, code, shop.feeds[0])
+    larch = shop.machine()
+    for is_dry, hours in ((True, 2), (False, 48)):
+        later(shop, hours)
+        with shop.store.read() as session:
+            known = machines.view(session=session, machine_id=larch).entry
+        entry = machines.MachineEntry(**{**vars(known), "keeps_dry": is_dry})
+        shop.do(
+            lambda s, entry=entry: machines.describe(session=s, now=shop.now, by=by(), machine_id=larch, entry=entry)
+        )  # type: ignore[misc] # bound now
+    later(shop, 3)
+    assert water(shop, code) == "out of the dry store for 5 h, and takes 12 h"
+
+
+def test_a_place_that_is_no_dryer_any_more_makes_nothing_dry(shop: TestWorkshop) -> None:
+    place(shop, "Oven")
+    made = shop.do(
+        lambda s: machines.set_dryer(session=s, now=shop.now, by=by(), place_id=number_of(shop, "Oven"), hours=6)
+    )
+    (code,) = shop.deliver(article=PA)
+    later(shop, 0, code, shop.feeds[0])
+    with shop.store.read() as session:
+        oven = next(one.code for one in choices.place_list(session=session) if one.name == "Oven")
+    later(shop, 20, code, oven)
+    shop.do(lambda s: undoing.undo_act(session=s, now=shop.now, by=by(), act_id=made.act_id))
+    with shop.store.read() as session:
+        assert airing.in_dryers(session) == []
+    later(shop, 100, code, shop.feeds[0])
+    assert water(shop, code) == "out of the dry store for 20 h, and takes 12 h: dry it first"
+
+
+def test_what_was_scrapped_is_in_no_dryer(shop: TestWorkshop) -> None:
+    dryer = place(shop, "Dryer", dryer_hours=6)
+    (pla,), (pa,) = shop.deliver(), shop.deliver(article=PA)
+    shop.scan(pla, dryer)
+    shop.do(lambda s: spools.give_up(session=s, now=shop.now, by=by(), spool_code=pla, kind=Kind.SCRAP))
+    assert water(shop, pla) == ""
+    assert "may soften" not in shop.scan(pa, dryer).words
