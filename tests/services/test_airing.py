@@ -1,5 +1,6 @@
 """Thirsty spools on their way, on both databases: opened by a loading, followed by the hour, dried in a dryer."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
@@ -137,11 +138,7 @@ def test_undo_puts_back_how_it_lay(shop: TestWorkshop) -> None:
 
 
 def test_a_feed_that_is_a_dry_box_keeps_it_dry(shop: TestWorkshop) -> None:
-    larch = shop.machine()
-    with shop.store.read() as session:
-        known = machines.view(session=session, machine_id=larch).entry
-    entry = machines.MachineEntry(**{**vars(known), "keeps_dry": True})
-    shop.do(lambda s: machines.describe(session=s, now=shop.now, by=by(), machine_id=larch, entry=entry))
+    holder(shop, shop.machine(), keeps_dry=True)
     (code,) = shop.deliver(article=PA)
     later(shop, 0, code, shop.feeds[0])
     later(shop, 300)
@@ -181,6 +178,13 @@ def number_of(shop: TestWorkshop, name: str) -> int:
         return {name: number for number, name in choices.places(session=session)}[name]
 
 
+def holder(shop: TestWorkshop, machine_id: int, *, keeps_dry: bool) -> None:
+    with shop.store.read() as session:
+        known = machines.view(session=session, machine_id=machine_id).entry
+    entry = replace(known, keeps_dry=keeps_dry)
+    shop.do(lambda s: machines.describe(session=s, now=shop.now, by=by(), machine_id=machine_id, entry=entry))
+
+
 def test_what_nobody_followed_and_was_dried_in_its_dry_box_stays_dry_there(shop: TestWorkshop) -> None:
     box = place(shop, "Box")
     (code,) = shop.deliver(article=PA)
@@ -202,12 +206,7 @@ def test_a_holder_that_becomes_a_dry_box_stops_the_hours_of_what_is_on_it(shop: 
     larch = shop.machine()
     for is_dry, hours in ((True, 2), (False, 48)):
         later(shop, hours)
-        with shop.store.read() as session:
-            known = machines.view(session=session, machine_id=larch).entry
-        entry = machines.MachineEntry(**{**vars(known), "keeps_dry": is_dry})
-        shop.do(
-            lambda s, entry=entry: machines.describe(session=s, now=shop.now, by=by(), machine_id=larch, entry=entry)
-        )  # type: ignore[misc] # bound now
+        holder(shop, larch, keeps_dry=is_dry)
     later(shop, 3)
     assert water(shop, code) == "out of the dry store for 5 h, and takes 12 h"
 

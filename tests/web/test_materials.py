@@ -68,7 +68,7 @@ def test_a_place_becomes_a_dryer_and_the_bench_shows_what_is_in_it(
     assert client.post("/setup", data={"key": key(), "do": "dryer", "place": number, "hours": "6"}).status_code == 302
     page = client.get("/setup").text
     assert "dryer, at least 6 h" in page
-    label = page.split("Warm box <small>")[1].split("code=")[1][:9]
+    label = page.split("dryer, at least 6 h")[1].split("code=")[1][:9]
     shop.scan(code, label)
     bench = client.get("/bench").text
     assert "in Warm box, dry from" in bench
