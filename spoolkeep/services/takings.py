@@ -18,7 +18,7 @@ from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import TakingsKind
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.store.acts import By, once
-from spoolkeep.store.tables import Act, Channel, Product, TakingsLine
+from spoolkeep.store.tables import Act, Channel, Product, TakingsDay, TakingsLine
 from spoolkeep.store.takings import Taking, book_takings
 
 FIRST_YEAR = 2000
@@ -123,6 +123,25 @@ def recent(*, session: Session, limit: int | None = 15) -> list[Entered]:
         )
         for line, channel, product, lines in session.execute(query)
     ]
+
+
+def besides(*, session: Session, day: date, taken: Sequence[Taken]) -> dict[str, int]:
+    """Give what channels sold on a day besides these, once they are entered: in minor units, by channel, where any did.
+
+    Takings in another currency are left out.
+    """
+    told: dict[str, int] = {}
+    for one in taken:
+        if one.kind is TakingsKind.SALE and not one.currency:
+            told[folded(one.channel)] = told.get(folded(one.channel), 0) + one.amount_minor
+    query = (
+        select(col(Channel.name), func.sum(col(TakingsDay.amount_minor)))
+        .join(Channel, col(Channel.id) == col(TakingsDay.channel_id))
+        .where(col(TakingsDay.shop_day) == day, col(TakingsDay.kind) == TakingsKind.SALE)
+        .group_by(col(Channel.name))
+    )
+    more = {name: int(minor) - told[folded(name)] for name, minor in session.execute(query) if folded(name) in told}
+    return {name: minor for name, minor in more.items() if minor > 0}
 
 
 def _abroad(line: TakingsLine, shop: Shop) -> str:

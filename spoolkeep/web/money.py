@@ -52,12 +52,19 @@ def enter() -> Response | tuple[str, int]:
             shop = load_shop(session)
             taken = _of_day(shop) if forms.text("do") == "day" else [_told(shop)]
             answer = takings.enter(session=session, now=doors.now(), by=doors.by_form(), taken=taken)
+            day = taken[0].shop_day or shop.today(doors.now())
+            besides = takings.besides(session=session, day=day, taken=taken)
     except Refusal as refusal:
         return _show(refused=refusal), status_of(refusal)
     told = taken[0]
-    day = told.shop_day or shop.today(doors.now())
     abroad = f", {told.words(shop)} at {forms.text('rate')}" if told.rate_ppm else ""
     flash(f"Entered: {shop.formats.money(answer.amount_minor)} on {shop.formats.day(day)}{abroad}.", "heard")
+    if besides:
+        there = ", ".join(f"{name} {shop.formats.money(minor)}" for name, minor in besides.items())
+        flash(
+            f"Besides this there are takings of that day already: {there}. If they are the same, undo this.",
+            "attention",
+        )
     return redirect(url_for("money.page"))
 
 

@@ -241,6 +241,8 @@ def test_a_day_is_entered_channel_by_channel_in_one_act(client: FlaskClient, key
     sent = {"do": "day", "day": "2026-03-02", "amount-Counter": "12.50", "amount-Market": ""}
     assert client.post("/money", data={"key": key(), **sent}).status_code == 302
     assert "Entered: €12.50 on 2 Mar 2026." in client.get("/money").text
+    again = client.post("/money", data={"key": key(), **sent}, follow_redirects=True).text
+    assert "Besides this there are takings of that day already: Counter €12.50." in again
     nothing = client.post("/money", data={"key": key(), "do": "day", "day": "2026-03-02", "amount-Counter": " "})
     assert nothing.status_code == 422
     assert "beside at least one channel" in nothing.text
