@@ -331,3 +331,30 @@ def test_a_name_is_free_once_its_owner_is_retired_or_called_otherwise(shop: Test
     with pytest.raises(Conflict, match="named “Wall shelf” already"):
         _retire(shop, "place", shelf, retired=False)
     assert other.row_id != shelf
+
+
+def test_a_move_is_not_done_again_where_the_one_before_it_was_taken_back(shop: TestWorkshop) -> None:
+    third = shop.item("PLA", "Third", "#102030")
+    (code,) = shop.deliver()
+    first = _move(shop, code, shop.articles[1])
+    second = _move(shop, code, third)
+    taken_back = _undo(shop, second)
+    _undo(shop, first)
+    with pytest.raises(Conflict, match="stands in the way"):
+        _undo(shop, taken_back)
+    with shop.store.read() as session:
+        assert list(differences(session)) == []
+        assert finding.spool_of(session, code).article_id == shop.articles[0]
+
+
+def test_a_merge_is_not_done_again_where_the_one_before_it_was_taken_back(shop: TestWorkshop) -> None:
+    third = shop.item("PLA", "Third", "#102030")
+    shop.deliver()
+    first = _merge(shop, shop.articles[0], shop.articles[1])
+    second = _merge(shop, shop.articles[1], third)
+    taken_back = _undo(shop, second)
+    _undo(shop, first)
+    with pytest.raises(Conflict, match="stands in the way"):
+        _undo(shop, taken_back)
+    with shop.store.read() as session:
+        assert list(differences(session)) == []
