@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.units import MG_PER_G, decimal_from, with_mark
+from spoolkeep.domain.units import MAX_MG, MG_PER_G, decimal_from, with_mark
 
 _MG_OF: Mapping[str, Decimal] = {
     "mg": Decimal(1),
@@ -57,7 +57,7 @@ def bare(text: str) -> str:
 def grams(text: str, *, mark: str | None = None, unit: str = "g") -> str:
     """Give a weight as a plain number of grams; `unit` is that of a number alone, `mark` stands before its decimals.
 
-    Errors: BadInput where it is no weight or has another unit.
+    Errors: BadInput where it is no weight, has another unit, or is more than a tonne.
     """
     found = _WEIGHT.fullmatch(text.strip())
     if found is None:
@@ -67,6 +67,8 @@ def grams(text: str, *, mark: str | None = None, unit: str = "g") -> str:
     if named not in _MG_OF:
         raise BadInput("unknown_unit", f"“{found[2]}” is not a unit of weight. Write it like 850 g or 0.85 kg.")
     number = decimal_from(with_mark(found[1], mark), "Weight")
+    if abs(number * _MG_OF[named]) > MAX_MG:
+        raise BadInput("too_heavy", f"“{text.strip()}” is more than a tonne. Write it like 850 g or 0.85 kg.")
     return f"{(number * _MG_OF[named]).quantize(Decimal(1)) / MG_PER_G:f}" if named != "g" else f"{number:f}"
 
 

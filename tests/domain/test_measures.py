@@ -40,6 +40,12 @@ def test_what_is_no_weight_or_could_be_two_is_refused(cell: str, code: str) -> N
     assert refused.value.code == code
 
 
+@pytest.mark.parametrize("cell", ["99999999999999999999999 kg", "1001 kg", "1000001 g", f"{'9' * 70} lb"])
+def test_more_than_a_tonne_is_refused_in_a_sentence(cell: str) -> None:
+    with pytest.raises(BadInput, match="more than a tonne"):
+        measures.grams(cell)
+
+
 def test_two_weights_in_a_cell_are_told_apart() -> None:
     assert measures.weights("1 kg / 250 g") == ("1 kg", "250 g")
     assert measures.weights("250 g of 1 kg") == ("250 g", "1 kg")
