@@ -1,5 +1,7 @@
 """Weights, amounts, counts and dates as people write them in cells. The spellings are common practice, no source."""
 
+import time
+
 import pytest
 
 from spoolkeep.domain import measures
@@ -61,6 +63,27 @@ def test_an_amount_is_read_with_the_sign_of_its_currency(cell: str) -> None:
 def test_an_amount_in_another_currency_is_refused(cell: str) -> None:
     with pytest.raises(BadInput):
         measures.amount(cell, currency="EUR")
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["1" + " " * 100_000 + "x1", "1" + " x" * 50_000 + "1", "1 " * 60_000 + "x1", "9" * 120_000, "-" * 120_000],
+)
+def test_the_longest_cell_is_refused_at_once(cell: str) -> None:
+    began = time.process_time()
+    with pytest.raises(BadInput) as weight:
+        measures.grams(cell)
+    with pytest.raises(BadInput) as amount:
+        measures.amount(cell, currency="EUR")
+    assert measures.weights(cell) == ()
+    assert time.process_time() - began < 0.5, "it took minutes where blanks were tried in every way"
+    assert max(len(weight.value.words), len(amount.value.words)) < 200
+
+
+def test_blanks_in_a_cell_make_no_difference() -> None:
+    assert measures.amount("  19,90" + " " * 5000 + "€ ", currency="EUR") == "19,90"
+    assert measures.grams("850" + " " * 5000 + "g") == "850"
+    assert measures.weights("1 kg" + " " * 5000 + "/  250 g") == ("1 kg", "250 g")
 
 
 @pytest.mark.parametrize(("cell", "count"), [("3", 3), ("3 x", 3), ("x3", 3), ("3 pcs", 3), ("12 spools", 12)])
