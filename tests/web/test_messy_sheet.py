@@ -2,6 +2,7 @@
 
 import io
 import re
+import time
 from collections.abc import Sequence
 
 import pytest
@@ -142,6 +143,23 @@ def test_a_spelling_can_be_kept_apart_and_a_new_colour_asks_for_its_shade(
     with shop.store.read() as session:
         names = {item.name for item in finding.items(session).values()}
     assert {"PLA Moss", "PLA Mosss"} <= names
+
+
+def many_colours(count: int) -> bytes:
+    rows = "".join(f"PLA,Fern {chr(97 + n // 26)}{chr(97 + n % 26)} shade,850\n" for n in range(count))
+    return f"material,colour,left_g\n{rows}".encode()
+
+
+def test_a_sheet_of_very_many_new_colours_is_read_at_once_and_each_is_its_own(client: FlaskClient) -> None:
+    began = time.process_time()
+    where = sent(client, many_colours(500))
+    assert time.process_time() - began < 1
+    page = client.get(where).text
+    assert "more than 60 colours of PLA are new: none was compared, each is its own" in page
+    assert "” is “Fern" not in page
+    few = client.get(sent(client, many_colours(60), name="few.csv")).text
+    assert "more than 60 colours" not in few
+    assert "PLA “Fern ab shade” is “Fern aa shade”" in few
 
 
 def test_a_row_with_a_problem_can_be_left_out_by_a_tick(client: FlaskClient, shop: TestWorkshop) -> None:
