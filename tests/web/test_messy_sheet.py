@@ -145,6 +145,26 @@ def test_a_spelling_can_be_kept_apart_and_a_new_colour_asks_for_its_shade(
     assert {"PLA Moss", "PLA Mosss"} <= names
 
 
+def test_an_item_that_was_made_since_wins_over_what_its_name_meant_before(
+    client: FlaskClient, shop: TestWorkshop
+) -> None:
+    where = sent(client, b"material,colour,left_g\nPLA,Chalk,1000\n")
+    assert "PLA “Chalk” is “Chalk white”" in client.get(where).text
+    agreed(client, where)
+    booked(client, where)
+    assert spools_of(shop) == {"PLA Chalk white": 1}
+    later = sent(client, b"material,colour,left_g\nPLA,Chalk,1000\nPLA,Chalk,900\n")
+    shop.item("PLA", "Chalk", "#e0e0d8")
+    booked(client, later)
+    booked(client, sent(client, b"material,colour,left_g\nPLA,Chalk,1000\nPLA,Chalk,900\nPLA,Chalk,800\n"))
+    assert spools_of(shop) == {"PLA Chalk white": 1, "PLA Chalk": 2}
+
+
+def spools_of(shop: TestWorkshop) -> dict[str, int]:
+    with shop.store.read() as session:
+        return {row.item.name: row.spools for row in stock.rows(session=session, now=shop.now) if row.spools}
+
+
 def many_colours(count: int) -> bytes:
     rows = "".join(f"PLA,Fern {chr(97 + n // 26)}{chr(97 + n % 26)} shade,850\n" for n in range(count))
     return f"material,colour,left_g\n{rows}".encode()
