@@ -120,8 +120,11 @@ def test_what_was_decided_is_remembered_for_the_next_sheet_of_this_source(
     more: Sequence[Sequence[Cell]] = [("PLA chalk white", None, "1 kg", "1 kg", 2, "19,90 €", "1.3.2026", "Shelf B")]
     again = sent(client, messy_sheets.as_csv(more))
     page = client.get(again).text
-    assert "Is it read right?" not in page
-    assert "Book 1 row: 2 spools" in page
+    asked = re.findall(r"line \d+ [^<]*", page)
+    assert asked, "the total is asked about in each sheet"
+    assert all("is a total and is left out" in one for one in asked)
+    assert "“Weight now” is left_g" not in page
+    assert "Book 1 row: 2 spools" in agreed(client, again)
     booked(client, again)
     assert spools(shop) == messy_sheets.SPOOLS + 2
 
@@ -191,7 +194,13 @@ def test_a_row_with_a_problem_can_be_left_out_by_a_tick(client: FlaskClient, sho
     booked(client, where)
     assert spools(shop) == 1
     again = sent(client, b"material,colour,left_g\nPLA,Slate black,850 g\nPLA,Slate black,some\nPLA,Slate black,90\n")
-    assert "Book 1 row" in client.get(again).text, "the row that was left out still is"
+    page = client.get(again).text
+    assert "line 3 reads like one that was left out before, and is left out" in page
+    refused = client.post(again, data={"key": "too soon", "do": "book"})
+    assert refused.status_code == 422, "nobody said yes to it for this sheet"
+    assert "Book 1 row" in agreed(client, again)
+    booked(client, again)
+    assert spools(shop) == 2
 
 
 def test_another_line_can_be_chosen_as_the_heading(client: FlaskClient) -> None:

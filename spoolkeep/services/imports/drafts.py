@@ -14,7 +14,6 @@ from sqlmodel import col
 
 from spoolkeep.domain.colour import srgb
 from spoolkeep.domain.errors import BadInput, NotFound, Refusal
-from spoolkeep.domain.headings import sums_up
 from spoolkeep.domain.measures import UNITS
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.sheets import Record, records_of
@@ -165,7 +164,6 @@ def tell(*, session: Session, draft_id: int, told: Told) -> None:
         shades={**before.shades, **_checked(told.shades)},
         left_out=tuple(one.line for one in out),
         left_rows=tuple(proposals.words_of(one) for one in out),
-        left_totals=any(sums_up(one) for one in out),
     )
     filled, asked = _filled(session, draft.sheet, records, manner)
     draft.names = replace(filled, asked=asked).as_text()
