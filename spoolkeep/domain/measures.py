@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
 from spoolkeep.domain.errors import BadInput
+from spoolkeep.domain.formats import CURRENCIES
 from spoolkeep.domain.units import MAX_MG, MG_PER_G, decimal_from, with_mark
 
 _MG_OF: Mapping[str, Decimal] = {
@@ -99,12 +100,20 @@ def amount(text: str, *, currency: str, mark: str | None = None) -> str:
     plain = _once_blank(text)
     found = _AMOUNT.fullmatch(plain) if len(plain) <= _LONGEST else None
     if found is None:
-        raise BadInput("not_an_amount", f"“{_told(plain)}” is not a plain amount. Write it as a number like 12.5.")
+        raise _no_amount(plain)
     for said in filter(None, (found[1].strip(), found[3].strip())):
-        if said.upper() != currency and currency not in _SIGNS.get(said.lower(), ()):
+        signs = _SIGNS.get(said.lower(), ())
+        if said.upper() == currency or currency in signs:
+            continue
+        if signs or said.upper() in CURRENCIES:
             words = f"“{plain}” is not in {currency}. Write the amount in {currency}, as a number like 12.5."
             raise BadInput("other_currency", words)
+        raise _no_amount(plain)
     return with_mark(found[2], mark)
+
+
+def _no_amount(plain: str) -> BadInput:
+    return BadInput("not_an_amount", f"“{_told(plain)}” is not a plain amount. Write it as a number like 12.5.")
 
 
 def count(text: str) -> int:

@@ -59,9 +59,15 @@ def test_an_amount_is_read_with_the_sign_of_its_currency(cell: str) -> None:
     assert measures.amount(cell, currency="EUR") == "19,90"
 
 
-@pytest.mark.parametrize("cell", ["19.90 $", "USD 19.90", "£19.90", "19.90 each"])
+@pytest.mark.parametrize("cell", ["19.90 $", "USD 19.90", "£19.90", "19.90 chf"])
 def test_an_amount_in_another_currency_is_refused(cell: str) -> None:
-    with pytest.raises(BadInput):
+    with pytest.raises(BadInput, match="is not in EUR"):
+        measures.amount(cell, currency="EUR")
+
+
+@pytest.mark.parametrize("cell", ["12.50 net", "ca. 5", "(5.00)", "-€5", "19.90 each", "some"])
+def test_a_cell_that_says_more_than_an_amount_is_no_plain_one(cell: str) -> None:
+    with pytest.raises(BadInput, match="is not a plain amount"):
         measures.amount(cell, currency="EUR")
 
 
