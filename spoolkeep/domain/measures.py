@@ -8,7 +8,8 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.domain.units import MG_PER_G, decimal_from, with_mark
+from spoolkeep.domain.formats import CURRENCIES
+from spoolkeep.domain.units import MAX_MG, MG_PER_G, decimal_from, with_mark
 
 _MG_OF: Mapping[str, Decimal] = {
     "mg": Decimal(1),
@@ -45,7 +46,18 @@ _NUMBER = r"[+-]?\d(?:[\d.,'\s\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE}]*\d)?"
 _WEIGHT = re.compile(rf"({_NUMBER})\s*([a-z]*)\.?", re.IGNORECASE)
 _AMOUNT = re.compile(rf"(\D*?)\s*({_NUMBER})\s*(?:,-|\.-)?\s*(\D*)")
 _COUNT = re.compile(r"(?:x\s*)?(\d{1,4})\s*(?:x|×|pcs?\.?|pieces?|spools?)?", re.IGNORECASE)  # noqa: RUF001 - the sign for times
-_BETWEEN = re.compile(r"\s*(?:/|\bof\b|\|)\s*", re.IGNORECASE)
+_BETWEEN = re.compile(r" ?(?:/|\bof\b|\|) ?", re.IGNORECASE)
+_LONGEST = 80
+"""Letters of the longest cell that may hold a weight or an amount, its blanks counted once."""
+
+
+def _once_blank(text: str) -> str:
+    """Give a cell with each run of blanks as one, and no more of it than shows that it is too long."""
+    return " ".join(text.split())[: _LONGEST + 1]
+
+
+def _told(plain: str) -> str:
+    return f"{plain[:_LONGEST]}…" if len(plain) > _LONGEST else plain
 
 
 def bare(text: str) -> str:
@@ -57,22 +69,26 @@ def bare(text: str) -> str:
 def grams(text: str, *, mark: str | None = None, unit: str = "g") -> str:
     """Give a weight as a plain number of grams; `unit` is that of a number alone, `mark` stands before its decimals.
 
-    Errors: BadInput where it is no weight or has another unit.
+    Errors: BadInput where it is no weight, has another unit, or is more than a tonne.
     """
-    found = _WEIGHT.fullmatch(text.strip())
+    plain = _once_blank(text)
+    found = _WEIGHT.fullmatch(plain) if len(plain) <= _LONGEST else None
     if found is None:
-        words = f"“{text.strip()}” is not a weight. Write it like 850 g or 0.85 kg."
+        words = f"“{_told(plain)}” is not a weight. Write it like 850 g or 0.85 kg."
         raise BadInput("two_weights" if len(weights(text)) > 1 else "not_a_weight", words)
     named = found[2].lower() or unit
     if named not in _MG_OF:
         raise BadInput("unknown_unit", f"“{found[2]}” is not a unit of weight. Write it like 850 g or 0.85 kg.")
     number = decimal_from(with_mark(found[1], mark), "Weight")
+    if abs(number * _MG_OF[named]) > MAX_MG:
+        raise BadInput("too_heavy", f"“{plain}” is more than a tonne. Write it like 850 g or 0.85 kg.")
     return f"{(number * _MG_OF[named]).quantize(Decimal(1)) / MG_PER_G:f}" if named != "g" else f"{number:f}"
 
 
 def weights(text: str) -> tuple[str, ...]:
     """Give the weights in a cell that has several, like `1 kg / 250 g`, each as it is written."""
-    parts = [part for part in _BETWEEN.split(text.strip()) if part]
+    plain = _once_blank(text)
+    parts = [part for part in _BETWEEN.split(plain) if part] if len(plain) <= _LONGEST else [""]
     return tuple(parts) if all(_WEIGHT.fullmatch(part) for part in parts) else ()
 
 
@@ -81,14 +97,23 @@ def amount(text: str, *, currency: str, mark: str | None = None) -> str:
 
     Errors: BadInput where it is no amount, or one in another currency.
     """
-    found = _AMOUNT.fullmatch(text.strip())
+    plain = _once_blank(text)
+    found = _AMOUNT.fullmatch(plain) if len(plain) <= _LONGEST else None
     if found is None:
-        return text
+        raise _no_amount(plain)
     for said in filter(None, (found[1].strip(), found[3].strip())):
-        if said.upper() != currency and currency not in _SIGNS.get(said.lower(), ()):
-            words = f"“{text.strip()}” is not in {currency}. Write the amount in {currency}, as a number like 12.5."
+        signs = _SIGNS.get(said.lower(), ())
+        if said.upper() == currency or currency in signs:
+            continue
+        if signs or said.upper() in CURRENCIES:
+            words = f"“{plain}” is not in {currency}. Write the amount in {currency}, as a number like 12.5."
             raise BadInput("other_currency", words)
+        raise _no_amount(plain)
     return with_mark(found[2], mark)
+
+
+def _no_amount(plain: str) -> BadInput:
+    return BadInput("not_an_amount", f"“{_told(plain)}” is not a plain amount. Write it as a number like 12.5.")
 
 
 def count(text: str) -> int:

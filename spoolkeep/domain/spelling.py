@@ -4,7 +4,8 @@ The imports ask it. It must not know items or stock.
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from spoolkeep.domain.names import folded
 
@@ -32,6 +33,25 @@ PLAIN_SHADES = {
 }
 """A usual shade of each plain word, in sRGB. Source: our own choice."""
 _LEAST_FOR_A_SLIP, _LEAST_FOR_TWO = 4, 8
+_MOST_LETTERS = 80
+"""Longer names are one only where they are the same."""
+
+
+@dataclass(frozen=True)
+class Plain:
+    """A name, and what of it is compared: read once, however many others it is held against."""
+
+    name: str
+    text: str
+    joined: str
+    figures: tuple[str, ...]
+    words: frozenset[str]
+
+
+def as_plain(name: str) -> Plain:
+    """Give a name with what of it is compared."""
+    text = plain(name)
+    return Plain(name, text, text.replace(" ", ""), tuple(re.findall(r"\d+", text)), frozenset(text.split()))
 
 
 def plain(name: str) -> str:
@@ -45,7 +65,7 @@ def shade_for(name: str) -> str:
     return PLAIN_SHADES[words[-1]] if words else ""
 
 
-def may_be_one(one: str, other: str) -> bool:
+def may_be_one(one: Plain, other: Plain) -> bool:
     """Give whether two names may well mean one colour.
 
     They do where they differ by marks and blanks only; where one only adds a plain word (*Chalk*, *Chalk white*); or by
@@ -53,22 +73,25 @@ def may_be_one(one: str, other: str) -> bool:
     Source: the distance of Damerau (1964) and Levenshtein (1966), restricted to neighbours, from memory; the bounds are
     our own choice.
     """
-    left, right = plain(one), plain(other)
-    if left == right or left.replace(" ", "") == right.replace(" ", ""):
+    if one.joined == other.joined:
         return True
-    if re.findall(r"\d+", left) != re.findall(r"\d+", right):
+    if one.figures != other.figures or max(len(one.text), len(other.text)) > _MOST_LETTERS:
         return False
-    few, many = sorted((set(left.split()), set(right.split())), key=len)
+    few, many = sorted((one.words, other.words), key=len)
     if few < many:
         return many - few <= set(PLAIN_SHADES) and not few <= set(PLAIN_SHADES)
-    shorter = min(len(left), len(right))
-    if shorter < _LEAST_FOR_A_SLIP or {left, right} <= set(PLAIN_SHADES) - {"grey", "gray"}:
+    shorter = min(len(one.text), len(other.text))
+    if shorter < _LEAST_FOR_A_SLIP or {one.text, other.text} <= set(PLAIN_SHADES) - {"grey", "gray"}:
         return False
-    return distance(left, right) <= (2 if shorter >= _LEAST_FOR_TWO else 1)
+    most = 2 if shorter >= _LEAST_FOR_TWO else 1
+    return abs(len(one.text) - len(other.text)) <= most and distance(one.text, other.text, most=most) <= most
 
 
-def distance(one: str, other: str) -> int:
-    """Give how many letters have to be put in, left out, changed, or swapped with the next, to make one the other."""
+def distance(one: str, other: str, *, most: int | None = None) -> int:
+    """Give how many letters have to be put in, left out, changed, or swapped with the next, to make one the other.
+
+    Where that is more than `most`, any number above it.
+    """
     before: list[int] = []
     row = list(range(len(other) + 1))
     for i, letter in enumerate(one, start=1):
@@ -79,10 +102,12 @@ def distance(one: str, other: str) -> int:
             if i > 1 and j > 1 and letter == other[j - 2] and one[i - 2] == wanted:
                 cost = min(cost, last[j - 2] + 1)
             row.append(cost)
+        if most is not None and min(row) > most:
+            return most + 1
     return row[-1]
 
 
-def nearest(name: str, others: Iterable[str]) -> str:
-    """Give that of other names which may be this colour and differs least from it, or nothing."""
-    found = [other for other in others if may_be_one(name, other)]
-    return min(found, key=lambda other: (distance(plain(name), plain(other)), other), default="")
+def nearest(name: Plain, near: Sequence[Plain]) -> str:
+    """Give that of the names near to one which differs least from it, or nothing where there is none."""
+    found = [(distance(name.text[:_MOST_LETTERS], one.text[:_MOST_LETTERS]), one.name) for one in near]
+    return min(found, default=(0, ""))[1]

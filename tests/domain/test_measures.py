@@ -1,5 +1,7 @@
 """Weights, amounts, counts and dates as people write them in cells. The spellings are common practice, no source."""
 
+import time
+
 import pytest
 
 from spoolkeep.domain import measures
@@ -40,6 +42,12 @@ def test_what_is_no_weight_or_could_be_two_is_refused(cell: str, code: str) -> N
     assert refused.value.code == code
 
 
+@pytest.mark.parametrize("cell", ["99999999999999999999999 kg", "1001 kg", "1000001 g", f"{'9' * 70} lb"])
+def test_more_than_a_tonne_is_refused_in_a_sentence(cell: str) -> None:
+    with pytest.raises(BadInput, match="more than a tonne"):
+        measures.grams(cell)
+
+
 def test_two_weights_in_a_cell_are_told_apart() -> None:
     assert measures.weights("1 kg / 250 g") == ("1 kg", "250 g")
     assert measures.weights("250 g of 1 kg") == ("250 g", "1 kg")
@@ -51,10 +59,37 @@ def test_an_amount_is_read_with_the_sign_of_its_currency(cell: str) -> None:
     assert measures.amount(cell, currency="EUR") == "19,90"
 
 
-@pytest.mark.parametrize("cell", ["19.90 $", "USD 19.90", "£19.90", "19.90 each"])
+@pytest.mark.parametrize("cell", ["19.90 $", "USD 19.90", "£19.90", "19.90 chf"])
 def test_an_amount_in_another_currency_is_refused(cell: str) -> None:
-    with pytest.raises(BadInput):
+    with pytest.raises(BadInput, match="is not in EUR"):
         measures.amount(cell, currency="EUR")
+
+
+@pytest.mark.parametrize("cell", ["12.50 net", "ca. 5", "(5.00)", "-€5", "19.90 each", "some"])
+def test_a_cell_that_says_more_than_an_amount_is_no_plain_one(cell: str) -> None:
+    with pytest.raises(BadInput, match="is not a plain amount"):
+        measures.amount(cell, currency="EUR")
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["1" + " " * 100_000 + "x1", "1" + " x" * 50_000 + "1", "1 " * 60_000 + "x1", "9" * 120_000, "-" * 120_000],
+)
+def test_the_longest_cell_is_refused_at_once(cell: str) -> None:
+    began = time.process_time()
+    with pytest.raises(BadInput) as weight:
+        measures.grams(cell)
+    with pytest.raises(BadInput) as amount:
+        measures.amount(cell, currency="EUR")
+    assert measures.weights(cell) == ()
+    assert time.process_time() - began < 0.5, "it took minutes where blanks were tried in every way"
+    assert max(len(weight.value.words), len(amount.value.words)) < 200
+
+
+def test_blanks_in_a_cell_make_no_difference() -> None:
+    assert measures.amount("  19,90" + " " * 5000 + "€ ", currency="EUR") == "19,90"
+    assert measures.grams("850" + " " * 5000 + "g") == "850"
+    assert measures.weights("1 kg" + " " * 5000 + "/  250 g") == ("1 kg", "250 g")
 
 
 @pytest.mark.parametrize(("cell", "count"), [("3", 3), ("3 x", 3), ("x3", 3), ("3 pcs", 3), ("12 spools", 12)])

@@ -15,7 +15,6 @@ from spoolkeep.domain.patterns import names_in
         ("Shelf A to C", ["Shelf A", "Shelf B", "Shelf C"]),
         ("Larch, Yew;Ash\nElm 1-2", ["Larch", "Yew", "Ash", "Elm 1", "Elm 2"]),
         ("Dry-box", ["Dry-box"]),
-        ("Rack 6-2", ["Rack 6-2"]),
         ("A-C", ["A", "B", "C"]),
     ],
 )
@@ -25,7 +24,18 @@ def test_a_pattern_gives_its_names(typed: str, names: list[str]) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "code"),
-    [("", "no_name"), (" , ;", "no_name"), ("Larch, Larch", "name_twice"), ("A 1-200, B 1-2", "too_many_names")],
+    [
+        ("", "no_name"),
+        (" , ;", "no_name"),
+        ("Larch, Larch", "name_twice"),
+        ("A 1-200, B 1-2", "too_many_names"),
+        ("Box 1-500", "too_many_names"),
+        ("Box 1-201", "too_many_names"),
+        ("Box 1-50000", "too_many_names"),
+        ("Rack 3-1", "backwards"),
+        ("Rack 3-3", "backwards"),
+        ("Shelf D-A", "backwards"),
+    ],
 )
 def test_what_gives_no_names_is_refused(typed: str, code: str) -> None:
     with pytest.raises(BadInput) as refused:

@@ -2,6 +2,7 @@
 
 import io
 import re
+import time
 from collections.abc import Sequence
 
 import pytest
@@ -119,8 +120,11 @@ def test_what_was_decided_is_remembered_for_the_next_sheet_of_this_source(
     more: Sequence[Sequence[Cell]] = [("PLA chalk white", None, "1 kg", "1 kg", 2, "19,90 €", "1.3.2026", "Shelf B")]
     again = sent(client, messy_sheets.as_csv(more))
     page = client.get(again).text
-    assert "Is it read right?" not in page
-    assert "Book 1 row: 2 spools" in page
+    asked = re.findall(r"line \d+ [^<]*", page)
+    assert asked, "the total is asked about in each sheet"
+    assert all("is a total and is left out" in one for one in asked)
+    assert "“Weight now” is left_g" not in page
+    assert "Book 1 row: 2 spools" in agreed(client, again)
     booked(client, again)
     assert spools(shop) == messy_sheets.SPOOLS + 2
 
@@ -144,6 +148,43 @@ def test_a_spelling_can_be_kept_apart_and_a_new_colour_asks_for_its_shade(
     assert {"PLA Moss", "PLA Mosss"} <= names
 
 
+def test_an_item_that_was_made_since_wins_over_what_its_name_meant_before(
+    client: FlaskClient, shop: TestWorkshop
+) -> None:
+    where = sent(client, b"material,colour,left_g\nPLA,Chalk,1000\n")
+    assert "PLA “Chalk” is “Chalk white”" in client.get(where).text
+    agreed(client, where)
+    booked(client, where)
+    assert spools_of(shop) == {"PLA Chalk white": 1}
+    later = sent(client, b"material,colour,left_g\nPLA,Chalk,1000\nPLA,Chalk,900\n")
+    shop.item("PLA", "Chalk", "#e0e0d8")
+    booked(client, later)
+    booked(client, sent(client, b"material,colour,left_g\nPLA,Chalk,1000\nPLA,Chalk,900\nPLA,Chalk,800\n"))
+    assert spools_of(shop) == {"PLA Chalk white": 1, "PLA Chalk": 2}
+
+
+def spools_of(shop: TestWorkshop) -> dict[str, int]:
+    with shop.store.read() as session:
+        return {row.item.name: row.spools for row in stock.rows(session=session, now=shop.now) if row.spools}
+
+
+def many_colours(count: int) -> bytes:
+    rows = "".join(f"PLA,Fern {chr(97 + n // 26)}{chr(97 + n % 26)} shade,850\n" for n in range(count))
+    return f"material,colour,left_g\n{rows}".encode()
+
+
+def test_a_sheet_of_very_many_new_colours_is_read_at_once_and_each_is_its_own(client: FlaskClient) -> None:
+    began = time.process_time()
+    where = sent(client, many_colours(500))
+    assert time.process_time() - began < 1
+    page = client.get(where).text
+    assert "more than 60 colours of PLA are new: none was compared, each is its own" in page
+    assert "” is “Fern" not in page
+    few = client.get(sent(client, many_colours(60), name="few.csv")).text
+    assert "more than 60 colours" not in few
+    assert "PLA “Fern ab shade” is “Fern aa shade”" in few
+
+
 def test_a_row_with_a_problem_can_be_left_out_by_a_tick(client: FlaskClient, shop: TestWorkshop) -> None:
     where = sent(client, b"material,colour,left_g\nPLA,Slate black,850 g\nPLA,Slate black,some\n")
     page = client.get(where).text
@@ -153,7 +194,13 @@ def test_a_row_with_a_problem_can_be_left_out_by_a_tick(client: FlaskClient, sho
     booked(client, where)
     assert spools(shop) == 1
     again = sent(client, b"material,colour,left_g\nPLA,Slate black,850 g\nPLA,Slate black,some\nPLA,Slate black,90\n")
-    assert "Book 1 row" in client.get(again).text, "the row that was left out still is"
+    page = client.get(again).text
+    assert "line 3 reads like one that was left out before, and is left out" in page
+    refused = client.post(again, data={"key": "too soon", "do": "book"})
+    assert refused.status_code == 422, "nobody said yes to it for this sheet"
+    assert "Book 1 row" in agreed(client, again)
+    booked(client, again)
+    assert spools(shop) == 2
 
 
 def test_another_line_can_be_chosen_as_the_heading(client: FlaskClient) -> None:

@@ -14,7 +14,6 @@ from sqlmodel import col
 
 from spoolkeep.domain.colour import srgb
 from spoolkeep.domain.errors import BadInput, NotFound, Refusal
-from spoolkeep.domain.headings import sums_up
 from spoolkeep.domain.measures import UNITS
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.sheets import Record, records_of
@@ -23,7 +22,7 @@ from spoolkeep.services.imports import manner as manners
 from spoolkeep.services.imports import proposals, spellings
 from spoolkeep.services.imports.cells import Column, Shown
 from spoolkeep.services.imports.engine import ImportReport, Tell, import_sheet, look, sheet_kind
-from spoolkeep.services.imports.lookups import Items
+from spoolkeep.services.imports.lookups import Items, in_force
 from spoolkeep.services.imports.manner import Manner
 from spoolkeep.services.imports.spellings import Spelled
 from spoolkeep.store.acts import By
@@ -114,7 +113,7 @@ def _first_manner(session: Session, sheet: str, source: str, records: Sequence[R
     """Give how this source was read last, as far as it fits, else what is proposed."""
     query = select(ImportNames).where(col(ImportNames.sheet) == sheet, col(ImportNames.source) == source)
     before = session.scalars(query).first()
-    remembered = manners.manner_from(before.names) if before else Manner()
+    remembered = in_force(session, manners.manner_from(before.names)) if before else Manner()
     ours = [column.name for column in sheet_kind(sheet).columns]
     first, last = proposals.heading(records, ours, remembered)
     manner, left_out = proposals.left_out(records, replace(remembered, first=first, last=last))
@@ -146,7 +145,7 @@ def tell(*, session: Session, draft_id: int, told: Told) -> None:
     Errors: BadInput where one of our columns is named twice, or a heading that is not there; NotFound.
     """
     draft = _draft(session, draft_id)
-    records, before = records_of(draft.content), manners.manner_from(draft.names)
+    records, before = records_of(draft.content), in_force(session, manners.manner_from(draft.names))
     heading = (before.first, before.last) if told.heading == (0, 0) else told.heading
     if heading[0] not in {one.line for one in records} or not 0 <= heading[1] - heading[0] <= 1:
         raise BadInput("no_such_heading", "Choose one of the lines that are shown as the heading.")
@@ -165,7 +164,6 @@ def tell(*, session: Session, draft_id: int, told: Told) -> None:
         shades={**before.shades, **_checked(told.shades)},
         left_out=tuple(one.line for one in out),
         left_rows=tuple(proposals.words_of(one) for one in out),
-        left_totals=any(sums_up(one) for one in out),
     )
     filled, asked = _filled(session, draft.sheet, records, manner)
     draft.names = replace(filled, asked=asked).as_text()
@@ -201,7 +199,7 @@ def _checked(shades: Mapping[str, str]) -> dict[str, str]:
 def view(*, session: Session, now: datetime, draft_id: int) -> DraftView:
     """Give a sheet that was sent, and what booking it would do. Errors: NotFound."""
     draft = _draft(session, draft_id)
-    records, manner = records_of(draft.content), manners.manner_from(draft.names)
+    records, manner = records_of(draft.content), in_force(session, manners.manner_from(draft.names))
     report: ImportReport | None = None
     shows: tuple[Shown, ...] = ()
     refused = ""
@@ -246,7 +244,7 @@ def book(*, session: Session, now: datetime, by: By, draft_id: int, tell: Tell |
     Errors: as `import_sheet`; BadInput where nobody has said yes to what is proposed; NotFound.
     """
     draft = _draft(session, draft_id)
-    manner = manners.manner_from(draft.names)
+    manner = in_force(session, manners.manner_from(draft.names))
     if manner.asked:
         raise BadInput("not_agreed", "Look at how the sheet is read, and say that it is right, before it is booked.")
     report = import_sheet(

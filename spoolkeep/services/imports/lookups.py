@@ -5,7 +5,7 @@ The modules of the sheets call it. It reads each list once, so that a long sheet
 
 import re
 from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from sqlalchemy import select
@@ -18,7 +18,7 @@ from spoolkeep.domain.names import folded
 from spoolkeep.domain.words import Finish
 from spoolkeep.services.catalogue import make_article
 from spoolkeep.services.imports.cells import Cells, Column, Reading, diameter_from, one_word
-from spoolkeep.services.imports.manner import Manner
+from spoolkeep.services.imports.manner import Manner, said
 from spoolkeep.services.names import ItemNames, Said, numbers
 from spoolkeep.store.tables import Act, Article, Colour, ColourValue, Feed, Machine, Material
 
@@ -163,6 +163,20 @@ def as_meant(manner: Manner, name: ItemName) -> ItemName:
     """Give the item that a spelling of its material and its colour means."""
     material = manner.materials.get(folded(name.material), name.material).upper()
     return name._replace(material=material, colour=manner.colour(material, name.colour))
+
+
+def in_force(session: Session, manner: Manner) -> Manner:
+    """Give a manner without what it remembers of names that are items in use, or materials, by now: these win."""
+    if not manner.spellings and not manner.materials:
+        return manner
+    items = Items(session)
+    there = {said(material, colour) for material in items.materials for colour in items.colours_of(material)}
+    known = {folded(material) for material in items.materials}
+    return replace(
+        manner,
+        spellings={key: meant for key, meant in manner.spellings.items() if key not in there},
+        materials={key: meant for key, meant in manner.materials.items() if key not in known},
+    )
 
 
 def item_in_one(text: str, materials: Collection[str]) -> ItemName:

@@ -38,8 +38,6 @@ class Manner:
     """Lines that are none of its rows."""
     left_rows: tuple[str, ...] = ()
     """What such lines said, word for word."""
-    left_totals: bool = False
-    """Whether a person left a total out."""
     asked: tuple[str, ...] = ()
     """What was proposed and nobody has said yes to."""
 

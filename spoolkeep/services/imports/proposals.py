@@ -146,13 +146,18 @@ def _unit_of(name: str, filled: Sequence[str]) -> str:
 def left_out(records: Sequence[Record], manner: Manner) -> tuple[Manner, list[str]]:
     """Give the manner without the rows that sum up others or were left out of this source's last sheet.
 
-    Of these, what is proposed is given too.
+    Each of these is proposed, in every sheet anew: what was none then may be a row now.
     """
     there = rows(records, replace(manner, left_out=()))
-    before = [one.line for one in there if words_of(one) in set(manner.left_rows)]
-    totals = [one.line for one in there if headings.sums_up(one) and one.line not in before]
-    proposed = [] if manner.left_totals else [f"line {line} is a total and is left out" for line in totals]
-    return replace(manner, left_out=tuple(sorted({*before, *totals}))), proposed
+    before = {one.line for one in there if words_of(one) in set(manner.left_rows)}
+    totals = {one.line for one in there if headings.sums_up(one)}
+    proposed = [
+        f"line {line} is a total and is left out"
+        if line in totals
+        else f"line {line} reads like one that was left out before, and is left out"
+        for line in sorted(before | totals)
+    ]
+    return replace(manner, left_out=tuple(sorted(before | totals))), proposed
 
 
 def words_of(record: Record) -> str:

@@ -3,21 +3,26 @@
 The drafts call it. It proposes; a person accepts, joins to an item that is there, or keeps apart. It only reads.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 from sqlalchemy.orm import Session
 
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.sheets import Record
-from spoolkeep.domain.spelling import may_be_one, nearest, shade_for
+from spoolkeep.domain.spelling import Plain, as_plain, may_be_one, nearest, shade_for
 from spoolkeep.domain.words import Finish
 from spoolkeep.services.imports.cells import one_word
 from spoolkeep.services.imports.lookups import USUAL_UM, ItemName, Items, item_in_one
 from spoolkeep.services.imports.manner import Manner, rows, said, theirs
 
 _ASKED = ("item", "material", "colour", "finish")
+MOST_COMPARED = 60
+"""New colours of one material that are held against each other and against those that are there; more are not."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +61,8 @@ class Spelled:
     colours: tuple[Spelling, ...]
     materials: tuple[OtherMaterial, ...]
     known_materials: tuple[str, ...]
+    not_compared: tuple[str, ...]
+    """Materials with so many new colours that each is proposed as its own."""
 
 
 def read(session: Session, records: Sequence[Record], manner: Manner) -> Spelled:
@@ -75,7 +82,13 @@ def read(session: Session, records: Sequence[Record], manner: Manner) -> Spelled
             one.lines.append(line)
             one.finishes.add(name.finish)
     colours = [one for material in sorted(by_material) for one in _of(material, by_material[material], items, manner)]
-    return Spelled(tuple(_asked_once(colours)), tuple(other), tuple(sorted(items.materials)))
+    count = Counter(one.material for one in colours)
+    return Spelled(
+        colours=tuple(_asked_once(colours)),
+        materials=tuple(other),
+        known_materials=tuple(sorted(items.materials)),
+        not_compared=tuple(material for material, times in count.items() if times > MOST_COMPARED),
+    )
 
 
 def _asked_once(colours: Iterable[Spelling]) -> Iterable[Spelling]:
@@ -98,40 +111,58 @@ class _Named:
 
 def _of(material: str, names: Mapping[str, _Named], items: Items, manner: Manner) -> Iterable[Spelling]:
     there = items.colours_of(material)
-    new = {key: one for key, one in names.items() if key not in {folded(colour) for colour in there}}
-    often = sorted(new.values(), key=lambda one: (-len(one.lines), min(one.lines)))
+    known = {folded(colour) for colour in there}
+    new = [one for key, one in names.items() if key not in known]
+    often = sorted(new, key=lambda one: (-len(one.lines), min(one.lines)))
+    compared = len(often) <= MOST_COMPARED
+    beside = [one.name for one in often] if compared else []
+    near = _near(there, beside)
     for at, one in enumerate(often):
-        others = [*there, *(other.name for other in often if other is not one)]
+        close = near.get(one.name, [])
         told = manner.spellings.get(said(material, one.name), "")
-        meant = told or _proposed(one.name, there, [other.name for other in often[:at]])
+        earlier = {other.name for other in often[:at]} if compared else set()
+        meant = told or _proposed(one.name, close, {*there}, earlier)
         own = folded(meant) == folded(one.name)
+        names_near = [other.name for other in close]
         yield Spelling(
             key=said(material, one.name),
             material=material,
             name=one.name,
             lines=tuple(one.lines),
             meant=meant,
-            near=tuple(other for other in others if may_be_one(one.name, other)),
-            others=tuple(other for other in others if not may_be_one(one.name, other)),
-            shade=manner.shades.get(folded(one.name), "") or _shade(one.name, others),
+            near=tuple(names_near),
+            others=tuple(
+                name for name in dict.fromkeys((*there, *beside, meant)) if name not in {one.name, *names_near}
+            ),
+            shade=manner.shades.get(folded(one.name), "")
+            or next(filter(None, map(shade_for, (one.name, *names_near))), ""),
             wants_shade=own and not all(items.has_colour(one.name, finish) for finish in one.finishes),
         )
 
 
-def _shade(name: str, others: Sequence[str]) -> str:
-    """Give a usual shade of the plain word in a name, else in one that may be the same."""
-    return next(filter(None, map(shade_for, (name, *(one for one in others if may_be_one(name, one))))), "")
+def _near(there: Sequence[str], new: Sequence[str]) -> dict[str, list[Plain]]:
+    """Give what may be one with each new name: of those that are there, then of the new. Each pair is compared once."""
+    plain, own = [as_plain(name) for name in there], [as_plain(name) for name in new]
+    found = {one.name: [other for other in plain if may_be_one(one, other)] for one in own}
+    for one, other in combinations(own, 2):
+        if may_be_one(one, other):
+            found[one.name].append(other)
+            found[other.name].append(one)
+    return found
 
 
-def _proposed(name: str, there: Sequence[str], earlier: Sequence[str]) -> str:
+def _proposed(name: str, near: Sequence[Plain], there: AbstractSet[str], earlier: AbstractSet[str]) -> str:
     """Give the item that is there and is nearest, else a more frequent spelling of this sheet, else the name itself."""
-    return nearest(name, there) or nearest(name, earlier) or name
+    one = as_plain(name)
+    first = nearest(one, [other for other in near if other.name in there])
+    return first or nearest(one, [other for other in near if other.name in earlier]) or name
 
 
 def propose(session: Session, records: Sequence[Record], manner: Manner) -> tuple[Manner, list[str]]:
     """Give the manner with each spelling decided, and those that were proposed to be another."""
     told, shades, proposed = dict(manner.spellings), dict(manner.shades), []
-    for one in read(session, records, manner).colours:
+    spelled = read(session, records, manner)
+    for one in spelled.colours:
         if one.key not in told:
             told[one.key] = one.meant
             if folded(one.meant) != folded(one.name):
@@ -139,6 +170,12 @@ def propose(session: Session, records: Sequence[Record], manner: Manner) -> tupl
         if one.wants_shade and folded(one.name) not in shades and one.shade:
             shades[folded(one.name)] = one.shade
             proposed.append(f"“{one.name}” looks like {one.shade}")
+    if undecided := {one.material for one in spelled.colours if one.key not in manner.spellings}:
+        proposed += [
+            f"more than {MOST_COMPARED} colours of {material} are new: none was compared, each is its own"
+            for material in spelled.not_compared
+            if material in undecided
+        ]
     return replace(manner, spellings=told, shades=shades), proposed
 
 
