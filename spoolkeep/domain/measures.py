@@ -113,7 +113,7 @@ def amount(text: str, *, currency: str, mark: str | None = None) -> str:
 
 
 def _no_amount(plain: str) -> BadInput:
-    return BadInput("not_an_amount", f"“{_told(plain)}” is not a plain amount. Write it as a number like 12.5.")
+    return BadInput("not_a_number", f"“{_told(plain)}” is not a plain amount. Write it as a number like 12.5.")
 
 
 def count(text: str) -> int:

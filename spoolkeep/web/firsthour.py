@@ -73,7 +73,7 @@ def _machines(session: Session) -> tuple[str, str]:
         names=request.form.get("names", ""),
         feeds=forms.whole("feeds", "Feeds of each", default=1),
     )
-    return f"{_named(made)}. Wrong? Take it back under Setup, last acts.", url_for("firsthour.page")
+    return f"{_named(made)}. Wrong? Take it back under Setup → Acts and undo.", url_for("firsthour.page")
 
 
 def _places(session: Session) -> tuple[str, str]:
@@ -84,7 +84,7 @@ def _places(session: Session) -> tuple[str, str]:
         names=request.form.get("names", ""),
         kind=forms.word("kind", PlaceKind, "Kind", default=PlaceKind.SHELF),
     )
-    return f"{_named(made)}. Wrong? Take it back under Setup, last acts.", url_for("firsthour.page")
+    return f"{_named(made)}. Wrong? Take it back under Setup → Acts and undo.", url_for("firsthour.page")
 
 
 def _named(made: Several) -> str:

@@ -39,6 +39,8 @@ def test_machines_and_places_are_entered_several_at_once_and_taken_back_as_one(
     form = {"key": key(), "do": "machines", "names": "Elm 1-6", "feeds": "2"}
     assert client.post("/first-hour", data=form).location == "/first-hour"
     assert client.post("/first-hour", data=form).location == "/first-hour", "a second press is answered as the first"
+    assert "Take it back under Setup → Acts and undo." in client.get("/first-hour").text
+    assert "Acts and undo" in client.get("/setup").text, "that is what the way there is called"
     places = {"key": key(), "do": "places", "names": "Shelf A-D, Cellar", "kind": "shelf"}
     client.post("/first-hour", data=places)
     with shop.store.read() as session:
@@ -131,6 +133,8 @@ def test_spools_come_in_one_after_the_other_on_the_same_page(client: FlaskClient
         ({"item": "Slate"}, "no_such_item"),
         ({"item": "PLA Moss"}, "no_shade"),
         ({"weight": "some"}, "not_a_weight"),
+        ({"weight": "99999999999999999999999 kg"}, "too_heavy"),
+        ({"tare": "99999999999999999999999 kg"}, "too_heavy"),
         ({"weight": "100 g", "tare": "200 g"}, "negative_left"),
         ({"full": "500"}, "more_than_new"),
         ({"count": "0"}, "not_a_count"),
