@@ -186,8 +186,11 @@ def feed_by_serial(session: Session, serial: int) -> Feed:
 
 
 def place_by_serial(session: Session, serial: int) -> Place:
-    """Give the place with this serial. Errors: NotFound."""
-    return _by_serial(session, Place, CodeKind.PLACE, serial)
+    """Give the place with this serial. Errors: NotFound; Conflict where it is retired."""
+    place = _by_serial(session, Place, CodeKind.PLACE, serial)
+    if place.retired:
+        raise Conflict("place_is_retired", f"{place.name} is retired. Take it back under Setup, then scan again.")
+    return place
 
 
 def went_on(session: Session, job: Job) -> Job | None:

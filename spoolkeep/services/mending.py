@@ -20,7 +20,7 @@ from spoolkeep.services.catalogue import Made, colour_of, find_article, free_nam
 from spoolkeep.services.finding import Item
 from spoolkeep.services.names import Named
 from spoolkeep.store.acts import By, once
-from spoolkeep.store.journal import change
+from spoolkeep.store.journal import change, change_all
 from spoolkeep.store.tables import (
     Act,
     Article,
@@ -253,7 +253,7 @@ def call(session: Session, act: Act, row: Named, name: str) -> None:
 
 
 def retire(*, session: Session, now: datetime, by: By, kind: str, number: int, retired: bool) -> Made:
-    """Retire a place, machine, product or supplier, or take it back.
+    """Retire a place, machine, product or supplier, or take it back. A place is then nobody's home any more.
 
     Errors: NotFound; Conflict where a place holds spools, or a machine is loaded or has jobs to come.
     """
@@ -266,6 +266,9 @@ def retire(*, session: Session, now: datetime, by: By, kind: str, number: int, r
         if not retired:
             free_name(session, type(row), row.name, but=number)
         change(session, act, row, retired=retired)
+        if retired and isinstance(row, Place):
+            homes = session.scalars(select(col(Spool.id)).where(col(Spool.home_id) == number)).all()
+            change_all(session, act, Spool, homes, home_id=None)
         return Made(act.id, number)
 
     request = {"kind": kind, "number": number, "retired": retired}

@@ -358,3 +358,20 @@ def test_a_merge_is_not_done_again_where_the_one_before_it_was_taken_back(shop: 
         _undo(shop, taken_back)
     with shop.store.read() as session:
         assert list(differences(session)) == []
+
+
+def test_a_retired_place_takes_no_spool_and_is_nobodys_home(shop: TestWorkshop) -> None:
+    code, drawer = shop.deliver(1)[0], "Drawer"
+    shop.scan(code, shop.places[0])
+    shop.do(lambda s: catalogue.add_place(session=s, now=shop.now, by=by(), name=drawer, kind=PlaceKind.DRAWER))
+    with shop.store.read() as session:
+        listed = {one.name: one for one in choices.place_list(session=session)}
+    shop.scan(code, listed[drawer].code)
+    act = _retire(shop, "place", listed["Long shelf"].number)
+    with pytest.raises(Conflict, match="Long shelf is retired"):
+        shop.scan(code, shop.places[0])
+    with shop.store.read() as session:
+        assert finding.spool_of(session, code).home_id is None
+    _undo(shop, act)
+    with shop.store.read() as session:
+        assert finding.spool_of(session, code).home_id == listed["Long shelf"].number
