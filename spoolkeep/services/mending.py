@@ -97,7 +97,7 @@ def item_view(*, session: Session, article_id: int) -> ItemView:
         usual_density_mg_per_cm3=session.get_one(Material, row.material_id).density_mg_per_cm3,
         metered_jobs=_metered_jobs(session, article_id),
         spools=session.scalar(select(func.count()).select_from(Spool).where(*here)) or 0,
-        former=_formers(session, "item", article_id, merged),
+        former=_formers(session, ("item", article_id), now=item.name, merged=merged),
         others=tuple((one.article_id, one.name) for one in known if not one.retired and one != item),
     )
 
@@ -112,10 +112,10 @@ def _metered_jobs(session: Session, article_id: int) -> int:
     return session.scalar(query) or 0
 
 
-def _formers(session: Session, kind: str, number: int, merged: Iterable[str] = ()) -> tuple[str, ...]:
-    """Give what something was called before, and what was merged into it."""
-    former = (one.name for one in names.former(session) if (one.kind, one.number) == (kind, number))
-    return tuple(dict.fromkeys([*former, *merged]))
+def _formers(session: Session, which: tuple[str, int], *, now: str, merged: Iterable[str] = ()) -> tuple[str, ...]:
+    """Give what something was called before, and what was merged into it; not what it is called now."""
+    former = (one.name for one in names.former(session) if (one.kind, one.number) == which)
+    return tuple(name for name in dict.fromkeys([*former, *merged]) if name != now)
 
 
 def named_view(*, session: Session, kind: str, number: int) -> NamedView:
@@ -128,7 +128,8 @@ def named_view(*, session: Session, kind: str, number: int) -> NamedView:
         rows = session.execute(query.where(col(Supplier.id) != number).order_by(col(Supplier.name)))
         others = tuple((other, name) for other, name in rows)
         merged = list(session.scalars(select(col(Supplier.name)).where(col(Supplier.now_id) == number)))
-    return NamedView(kind, number, row.name, row.retired, _formers(session, kind, number, merged), others)
+    former = _formers(session, (kind, number), now=row.name, merged=merged)
+    return NamedView(kind, number, row.name, row.retired, former, others)
 
 
 def change_item(*, session: Session, now: datetime, by: By, article_id: int, entry: ItemEntry) -> Made:

@@ -88,9 +88,10 @@ def enter(*, session: Session, now: datetime, by: By, taken: Sequence[Taken]) ->
     def about() -> str:
         shop, one = load_shop(session), taken[0]
         day = one.shop_day or shop.today(now)
-        return (
-            f"{one.words(shop)}, {one.channel.strip()}, {day.isoformat()}" if len(taken) == 1 else f"{len(taken)} lines"
-        )
+        if len(taken) == 1:
+            return f"{one.words(shop)}, {one.channel.strip()}, {day.isoformat()}"
+        of_day = f", {day.isoformat()}" if {line.shop_day for line in taken} == {one.shop_day} else ""
+        return f"{len(taken)} lines{of_day}"
 
     request = {"taken": list(taken)}  # no day that was not said: sent again after midnight, it is known as the same
     return once(session, "takings", by=by, now=now, request=request, answers=TakingsAnswer, about=about, do=do)

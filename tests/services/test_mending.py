@@ -375,3 +375,11 @@ def test_a_retired_place_takes_no_spool_and_is_nobodys_home(shop: TestWorkshop) 
     _undo(shop, act)
     with shop.store.read() as session:
         assert finding.spool_of(session, code).home_id == listed["Long shelf"].number
+
+
+def test_a_name_that_came_back_is_no_former_one(shop: TestWorkshop) -> None:
+    for colour in ("Mist", "Fog", "Mist"):
+        _change(shop, shop.articles[0], colour)
+    with shop.store.read() as session:
+        former = mending.item_view(session=session, article_id=shop.articles[0]).former
+    assert former == ("PLA Slate black", "PLA Fog")
