@@ -86,7 +86,7 @@ def _to_see_to(folder: Path) -> Iterator[str]:
     """Give what would keep the service from running, or what it should not be."""
     if not folder.is_dir() and folder.parent != STATE:
         yield f"There is no folder {folder} yet, and systemd starts nothing without it. Make it first."
-    if folder.is_relative_to("/tmp"):  # noqa: S108 - it is refused
+    if folder.is_relative_to("/tmp"):  # noqa: S108 # nosec B108 - it is refused
         yield f"{folder} lies in /tmp, of which a service has its own. Choose another --instance."
     if _keeper(folder) == "root":
         yield "The folder is root's, and so the server would run as root. Give it to a user of its own first: chown."
