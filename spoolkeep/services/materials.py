@@ -115,13 +115,19 @@ def _entry(row: Material) -> MaterialEntry:
     )
 
 
+def check_density(mg_per_cm3: int) -> None:
+    """Refuse what no plastic weighs. Errors: BadInput."""
+    if mg_per_cm3 not in DENSITIES_MG_PER_CM3:
+        words = "A plastic weighs 0.5 to 10 g a cubic centimetre, most near 1.2. Its maker's sheet says it."
+        raise BadInput("no_such_density", words)
+
+
 def _check(entry: MaterialEntry) -> None:
     if not entry.name.strip() or len(entry.name) > MOST_NAME:
         raise BadInput("no_name", f"A material's name has 1 to {MOST_NAME} signs.")
     if len(entry.care) > MOST_CARE:
         raise BadInput("long_note", f"A note has at most {MOST_CARE} signs.")
-    if entry.density_mg_per_cm3 not in DENSITIES_MG_PER_CM3:
-        raise BadInput("no_such_density", "A plastic weighs 0.5 to 10 g a cubic centimetre. Its maker's sheet says it.")
+    check_density(entry.density_mg_per_cm3)
     for value, among, words in (
         (
             entry.dry_celsius,

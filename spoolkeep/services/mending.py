@@ -13,11 +13,11 @@ from sqlmodel import col
 
 from spoolkeep.domain.colour import srgb as read_srgb
 from spoolkeep.domain.errors import BadInput, Conflict, NotFound
-from spoolkeep.domain.units import MG_PER_G
 from spoolkeep.domain.words import Finish, JobState
 from spoolkeep.services import finding, names
 from spoolkeep.services.catalogue import Made, colour_of, find_article, free_name
 from spoolkeep.services.finding import Item
+from spoolkeep.services.materials import check_density
 from spoolkeep.services.names import Named
 from spoolkeep.store.acts import By, once
 from spoolkeep.store.journal import change, change_all
@@ -37,7 +37,6 @@ from spoolkeep.store.tables import (
     Supplier,
 )
 
-LEAST_DENSITY, MOST_DENSITY = 500, 10_000
 LEAST_DIAMETER, MOST_DIAMETER = 1000, 5000
 MOST_SHADES, LONGEST = 4, 80
 KINDS: Mapping[str, type[Named]] = {"place": Place, "machine": Machine, "product": Product, "supplier": Supplier}
@@ -169,10 +168,8 @@ def _check(entry: ItemEntry) -> tuple[str, ...]:
         raise BadInput("no_shade", f"Give 1 to {MOST_SHADES} shades, like #1f6feb.")
     if not LEAST_DIAMETER <= entry.diameter_um <= MOST_DIAMETER:
         raise BadInput("no_such_diameter", "A diameter is 1 to 5 mm. Usual are 1.75 and 2.85.")
-    if not LEAST_DENSITY <= (entry.density_mg_per_cm3 or LEAST_DENSITY) <= MOST_DENSITY:
-        least, most = LEAST_DENSITY / MG_PER_G, MOST_DENSITY / MG_PER_G
-        words = f"Plastics weigh {least:g} to {most:g} g/cm³. Most are near 1.2. Or leave it empty."
-        raise BadInput("bad_density", words)
+    if entry.density_mg_per_cm3 is not None:
+        check_density(entry.density_mg_per_cm3)
     return tuple(map(read_srgb, entry.shades))
 
 

@@ -83,8 +83,11 @@ _FORMER_ITEMS = (
 )
 
 
-def numbers(session: Session, model: type[Named]) -> dict[str, int]:
-    """Give the numbers of what stands, by folded names: former ones too where nothing has them now."""
+def numbers(session: Session, model: type[Named], *, in_use: bool = False) -> dict[str, int]:
+    """Give the numbers of what stands, by folded names: former ones too where nothing has them now.
+
+    With `in_use` without what is retired.
+    """
     pointer = col(getattr(FormerName, POINTERS[model]))
     former = select(col(FormerName.name), pointer).where(col(FormerName.live), pointer.is_not(None))
     found = {folded(name): number for name, number in session.execute(former.order_by(col(FormerName.id)))}
@@ -92,6 +95,9 @@ def numbers(session: Session, model: type[Named]) -> dict[str, int]:
     rows = select(col(model.name), col(model.id), *now).where(col(model.live)).order_by(col(model.retired).desc())
     for name, number, *other in session.execute(rows):
         found[folded(name)] = next(filter(None, other), number)
+    if in_use:
+        used = set(session.scalars(select(col(model.id)).where(col(model.live), ~col(model.retired))))
+        found = {name: number for name, number in found.items() if number in used}
     return found
 
 

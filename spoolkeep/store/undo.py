@@ -3,7 +3,7 @@
 The undo service calls it. It knows no page.
 """
 
-from sqlalchemy import exists, select
+from sqlalchemy import Select, exists, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -19,7 +19,7 @@ from spoolkeep.store.journal import (
 from spoolkeep.store.ledger import shop_clock, take_back
 from spoolkeep.store.moves import take_back_moves
 from spoolkeep.store.rebuild import shop_days_again
-from spoolkeep.store.tables import Act, Article, Change, Loading, Movement, Spool
+from spoolkeep.store.tables import Act, Article, Change, Feed, Loading, Machine, Movement, Place, Spool
 from spoolkeep.store.takings import take_back_takings
 
 
@@ -43,7 +43,7 @@ def take_back_act(session: Session, act: Act, target: Act) -> None:
 
 
 def _refuse_if_retired(session: Session, act: Act) -> None:
-    """Refuse to put a spool back on a feed that has been scrapped, returned or written off since. Errors: Conflict."""
+    """Refuse to put back a spool that was given up since, or one where nothing is any more. Errors: Conflict."""
     touched = select(col(Change.row_id)).where(col(Change.act_id) == act.id, col(Change.on_table) == "loading")
     query = (
         select(col(Spool.id))
@@ -54,6 +54,30 @@ def _refuse_if_retired(session: Session, act: Act) -> None:
     retired = session.scalars(query).first()
     if retired is not None:
         raise stood_on(session.get_one(Act, last_act_on(session, "spool", retired, "retired_on")))
+    for table, query in (("machine", _loaded_machines(touched)), ("place", _places_taken(act))):
+        number = session.scalars(query).first()
+        if number is not None:
+            raise stood_on(session.get_one(Act, last_act_on(session, table, number, "retired")))
+
+
+def _loaded_machines(loading_ids: Select[int]) -> Select[int]:
+    """Ask for machines that are retired, and on which one of these loadings lasts."""
+    return (
+        select(col(Machine.id))
+        .join(Feed, col(Feed.machine_id) == col(Machine.id))
+        .join(Loading, col(Loading.feed_id) == col(Feed.id))
+        .where(col(Loading.id).in_(loading_ids), col(Loading.live), col(Loading.until_at).is_(None))
+        .where(col(Machine.retired))
+    )
+
+
+def _places_taken(act: Act) -> Select[int]:
+    """Ask for places that are retired, and at which a spool lies or lives that an act has put there."""
+    put = select(col(Change.row_id)).where(
+        col(Change.act_id) == act.id, col(Change.on_table) == "spool", col(Change.field).in_(("place_id", "home_id"))
+    )
+    there = col(Place.id).in_((col(Spool.place_id), col(Spool.home_id)))
+    return select(col(Place.id)).join(Spool, there).where(col(Spool.id).in_(put), col(Place.retired))
 
 
 def _refuse_open_draws_of_merged(session: Session, act: Act) -> None:

@@ -169,9 +169,7 @@ class Page:
 
 def page_of(count: int, each: int, name: str = "page") -> Page:
     """Give the page that the address asks for, the last one where it asks for more. Errors: BadInput."""
-    given = request.args.get(name, "").strip() or "1"
-    asked = forms.whole_from(given, "Page")
-    return Page(min(max(1, asked), max(1, -(-count // each))), count, each)
+    return Page(min(page_number(name), max(1, -(-count // each))), count, each)
 
 
 def page_number(name: str = "page") -> int:

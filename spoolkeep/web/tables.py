@@ -4,6 +4,7 @@ The blueprints use it, and the page of columns. It must not know a use case.
 """
 
 from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Generic, TypeVar
@@ -110,13 +111,17 @@ def address_of(name: str, kind: str) -> str:
     """Give where the page's own address has a table as a file; nothing where the page answers a form."""
     if request.method != "GET":
         return ""
-    kept = [(key, value) for key, value in request.args.items(multi=True) if key not in NO_FILTER and value]
-    return f"{request.path}?{urlencode([*kept, ('table', name), ('as', kind)])}"
+    return f"{request.path}?{urlencode([*_asked_but(NO_FILTER), ('table', name), ('as', kind)])}"
+
+
+def _asked_but(names: AbstractSet[str]) -> list[tuple[str, str]]:
+    """Give what the address asks for, but for these."""
+    return [(key, value) for key, value in request.args.items(multi=True) if key not in names and value]
 
 
 def page_address(number: int, at: str = "", name: str = "page") -> str:
     """Give where another part of a long list of this page is, narrowed as it is."""
-    kept = [(key, value) for key, value in request.args.items(multi=True) if key not in {name, "as", "table"} and value]
+    kept = _asked_but({name, "as", "table"})
     asked = urlencode([*kept, (name, str(number))] if number > 1 else kept)
     return f"{request.path}{'?' if asked else ''}{asked}{'#' if at else ''}{at}"
 

@@ -27,7 +27,7 @@ from spoolkeep.services import (
     undoing,
 )
 from spoolkeep.services.catalogue import ProductEntry, SupplierEntry
-from spoolkeep.services.imports import import_sheet
+from spoolkeep.services.imports import import_sheet, preview
 from spoolkeep.services.jobs import FeedGrams
 from spoolkeep.services.mending import ItemEntry
 from spoolkeep.store.engine import Store
@@ -383,3 +383,31 @@ def test_a_name_that_came_back_is_no_former_one(shop: TestWorkshop) -> None:
     with shop.store.read() as session:
         former = mending.item_view(session=session, article_id=shop.articles[0]).former
     assert former == ("PLA Slate black", "PLA Fog")
+
+
+def test_an_undo_puts_nothing_on_what_was_retired_since(shop: TestWorkshop) -> None:
+    (code,), (other,) = shop.deliver(), shop.deliver()
+    shop.scan(code, shop.places[0])
+    shop.do(lambda s: catalogue.add_place(session=s, now=shop.now, by=by(), name="Drawer", kind=PlaceKind.DRAWER))
+    with shop.store.read() as session:
+        listed = {one.name: one for one in choices.place_list(session=session)}
+    shop.scan(other, shop.feeds[0])
+    moved = shop.scan(code, listed["Drawer"].code)
+    off = shop.scan(other, listed["Drawer"].code)
+    _retire(shop, "place", listed["Long shelf"].number)
+    _retire(shop, "machine", shop.machine())
+    for answer, name in ((moved, "retire place"), (off, "retire machine")):
+        with pytest.raises(Conflict, match=f"{name}.* stands in the way"):
+            _undo(shop, answer.act_id)
+
+
+def test_a_sheet_puts_no_spool_on_what_is_retired(shop: TestWorkshop) -> None:
+    with shop.store.read() as session:
+        shelf = choices.place_list(session=session)[0].number
+    _retire(shop, "place", shelf)
+    _retire(shop, "machine", shop.machine())
+    rows = "material,colour,left_g,place,machine,feed\nPLA,Slate black,100,Long shelf,,\nPLA,Slate black,100,,Larch,1\n"
+    sheet = {"sheet": "spools", "source": "shelves.csv", "data": rows.encode()}
+    with shop.store.read() as session:
+        report = preview(session=session, now=shop.now, **sheet)  # type: ignore[arg-type] # as named
+    assert [(one.line, one.code) for one in report.problems] == [(3, "machine_is_retired")]

@@ -234,6 +234,7 @@ class Machines:
 
     def __init__(self, session: Session) -> None:
         self.by_name = named(numbers(session, Machine), "machine", "machines")
+        self.retired = frozenset(session.scalars(select(col(Machine.id)).where(col(Machine.retired))))
         self._feeds: dict[int, dict[int, int]] = {}
         for feed in session.scalars(select(Feed).where(col(Feed.live))):
             self._feeds.setdefault(feed.machine_id, {})[feed.position] = feed.id

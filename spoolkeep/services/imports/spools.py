@@ -105,7 +105,7 @@ class _Feeds:
 def read(reading: Reading, rows: Sequence[SheetRow]) -> Booker:
     """Give what brings these spools into the books."""
     items, machines, feeds = Items(reading.session), Machines(reading.session), _feeds(reading)
-    known = _Known(items, machines, feeds, numbers(reading.session, Place))
+    known = _Known(items, machines, feeds, numbers(reading.session, Place, in_use=True))
     found = [one for row in rows for one in _alike(Cells(reading, row), known)]
     return lambda act: _book(reading, act, found, items=items, feeds=feeds)
 
@@ -269,6 +269,9 @@ def _feed(cells: Cells, machines: Machines, feeds: _Feeds) -> int | None:
         feed_id = machines.only_feed(machine_id)
         if feed_id is None:
             cells.problem("feed", "That machine has several feeds. Say on which the spool is.", "which_feed")
+    if machine_id in machines.retired:
+        words = f"{cells.text('machine')} is retired. Take it back under Setup, or leave machine and feed empty."
+        cells.problem("machine", words, "machine_is_retired")
     if feed_id in feeds.taken:
         words = "That feed has a spool already. Take it off on the Bench first, or leave machine and feed empty."
         cells.problem("feed", words, "feed_is_taken")
@@ -346,7 +349,7 @@ def _loading(reading: Reading, spool_id: int, one: _Row, feeds: _Feeds) -> dict[
 
 
 def _places(reading: Reading, act: Act, found: Sequence[_Row]) -> dict[str, int]:
-    known = numbers(reading.session, Place)
+    known = numbers(reading.session, Place, in_use=True)
     for name in (one.place for one in found):
         if name and folded(name) not in known:
             known[folded(name)] = make_place(reading.session, act, name=name, kind=PlaceKind.SHELF).id
