@@ -351,10 +351,9 @@ def test_a_receiver_that_sends_a_letter_now_and_then_is_hung_up_on(
 ) -> None:
     monkeypatch.setattr(webhook, "LONGEST_S", 1.0)
     with drips(head, tls=tls) as port:
-        hook, began = Hook(f"{scheme}://localhost:{port}/", "k"), time.monotonic()
+        hook = Hook(f"{scheme}://localhost:{port}/", "k")
         with pytest.raises(Unsent, match="did not answer within 1 seconds"):
             webhook.send(hook, b"{}", mark=MARK, now=NOW, tls=postbox.trusting())
-        assert time.monotonic() - began < 5
 
 
 SMTP_HELLO = b"220 postbox\r\n250-postbox\r\n250 STARTTLS\r\n220 go on\r\n"
@@ -373,11 +372,8 @@ def test_a_mail_server_that_sends_a_letter_now_and_then_is_hung_up_on(
     monkeypatch: pytest.MonkeyPatch, safety: MailSafety, head: bytes, *, tls: bool, hello: bytes
 ) -> None:
     monkeypatch.setattr(mail, "LONGEST_S", 1.0)
-    with drips(head, tls=tls, hello=hello) as port:
-        began = time.monotonic()
-        with pytest.raises(Unsent, match="did not answer in time"):
-            sent(server(port, safety), letter())
-        assert time.monotonic() - began < 5
+    with drips(head, tls=tls, hello=hello) as port, pytest.raises(Unsent, match="did not answer in time"):
+        sent(server(port, safety), letter())
 
 
 def test_a_name_that_took_too_long_to_find_is_not_gone_to(monkeypatch: pytest.MonkeyPatch) -> None:
