@@ -20,7 +20,8 @@ from spoolkeep.services.instance import Instance
 def words(*, only_check: bool, folder: Path) -> None:
     """Make words.txt complete: every sentence of the Bench, with what is translated so far; exits with 1 on a bad line.
 
-    A line is `english = translation`. Remarks of your own are not kept. With a bad line nothing is written.
+    A line is `english = translation`; a line that begins with # is a remark, and belongs to the line under it. With a
+    bad line nothing is written.
     """
     instance = Instance(folder)
     bench = BenchWords(instance.words)

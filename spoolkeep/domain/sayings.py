@@ -16,7 +16,6 @@ Send it
 Throw them away
 Refused while nobody looked
 Seen to
-Ready to scan.
 Heard
 Refused
 Look
@@ -176,6 +175,32 @@ Scan the label of the place first, then the spools that are there.
 That count is settled already, or was undone. Nothing was changed.
 Nothing was counted yet. Scan a place, and the spools that are there.
 {codes} is not missing. Open the page again.
+Scan the label of a place, then every spool that is there; then the next place. Nothing is booked before it is settled.
+Begun {when}: {seen} seen, {missing} not seen where the books have them.
+by the books {what}
+Write off {code}
+What was seen is then where it was seen.
+{count} not seen will have no place any more, keep their grams, and are written off only where you tick it.
+If you have not been everywhere, go on scanning first.
+1 seen on a shelf is on a machine by the books, and will come off it.
+{count} seen on a shelf are on a machine by the books, and will come off it.
+
+# What the page says by itself
+Ready to scan.
+Sending {code}
+1 scan waits here, and is sent once
+{count} scans wait here, each sent once, in this order
+scanned {time}
+Spoolkeep does not answer. Scan on: everything is kept here and sent by itself. Enter tries at once.
+Not sent yet, and kept here since long: {codes}.
+Enter or the next scan sends them first; throw them away where they no longer hold.
+This device is signed out. Kept here, and sent once it is let in again: {codes}.
+Open a new link from an owner, or sign in.
+Sign in
+not taken ({status}). Open the page again.
+That did not get through. Press it again.
+Reading the photo
+The photo did not get through. Take it again.
 
 # What is refused
 Nothing was scanned. Scan a label, or type its code.
@@ -241,3 +266,6 @@ HEADINGS = {
     if line.startswith("#")
 }
 """What a group is called, by its first saying."""
+_AFTER = _TEXT.partition("# What the page says by itself\n")[2]
+BY_SCRIPT = tuple(filter(None, _AFTER.partition("\n# ")[0].splitlines()))
+"""What the script says where nothing was asked of the server."""

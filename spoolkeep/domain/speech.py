@@ -15,6 +15,8 @@ MOST_LETTERS = 200_000
 """Of a file of words. Source: our own choice; the whole list has some 10,000."""
 MOST_SAID = 2_000
 """Letters of what is said at once. Source: our own choice; a stop with all its reasons has some 600."""
+HEAD = "# What the Bench and the count can say. After each = stands your translation; empty means English."
+_OURS = {HEAD, *(f"# {heading}" for heading in HEADINGS.values())}
 _HOLE = re.compile(r"\{(\w+)\}")
 
 
@@ -32,6 +34,8 @@ class Words:
 
     by_english: Mapping[str, str] = field(default_factory=dict)
     problems: tuple[WordProblem, ...] = ()
+    remarks: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Somebody's own remarks, by the English under them; those at the end by nothing."""
 
     def said(self, text: str) -> str:
         """Give sentences of the Bench in these words; what is not translated stays in English."""
@@ -49,21 +53,29 @@ class Words:
 def words_from(text: str) -> Words:
     """Give the words in a file. A line that cannot be used is among the problems, with its number; # begins a remark.
 
-    A translation has each of the places in braces once, in any order, and no others. An empty one is none yet.
+    A remark belongs to the line under it. A translation has each of the places in braces once, in any order, and no
+    others. An empty one is none yet.
     """
     found: dict[str, str] = {}
     problems = []
+    remarks: dict[str, tuple[str, ...]] = {}
+    above: list[str] = []
     for number, line in enumerate(text.removeprefix("\N{ZERO WIDTH NO-BREAK SPACE}").splitlines(), start=1):
         plain = line.strip()
         if not plain or plain.startswith("#"):
+            above += [plain] if plain and plain not in _OURS else []
             continue
         english, equals, told = (part.strip() for part in plain.partition("="))
         words = _wrong(english, told, has_sign=bool(equals), found=found)
         if words:
             problems.append(WordProblem(number, words))
-        elif told:
+            continue
+        if told:
             found[english] = told
-    return Words(found, tuple(problems))
+        if above:
+            remarks[english] = (*remarks.get(english, ()), *above)
+            above = []
+    return Words(found, tuple(problems), remarks | ({"": tuple(above)} if above else {}))
 
 
 def _wrong(english: str, told: str, *, has_sign: bool, found: Mapping[str, str]) -> str:
@@ -80,13 +92,13 @@ def _wrong(english: str, told: str, *, has_sign: bool, found: Mapping[str, str])
 
 
 def listed(words: Words) -> str:
-    """Give a whole file: every saying, with its translation so far."""
-    lines = ["# What the Bench and the count can say. After each = stands your translation; empty means English."]
+    """Give a whole file: every saying, with its translation so far and what was remarked above it."""
+    lines = [HEAD]
     for english in SAYINGS:
         if english in HEADINGS:
             lines += ["", f"# {HEADINGS[english]}"]
-        lines.append(f"{english} = {words.by_english.get(english, '')}".rstrip())
-    return "\n".join(lines) + "\n"
+        lines += [*words.remarks.get(english, ()), f"{english} = {words.by_english.get(english, '')}".rstrip()]
+    return "\n".join([*lines, *words.remarks.get("", ())]) + "\n"
 
 
 @dataclass(frozen=True)

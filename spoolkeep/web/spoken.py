@@ -5,12 +5,11 @@ The app factory installs it. Elsewhere than on the Bench and the count it change
 
 from flask import Flask, current_app, has_request_context, request
 
+from spoolkeep.domain.sayings import BY_SCRIPT
 from spoolkeep.services.benchwords import BenchWords
 
 PAGES = frozenset({"bench", "count"})
 """Blueprints whose pages people at a machine read."""
-BY_SCRIPT = ("Ready to scan.",)
-"""What the script says by itself."""
 _NAME = "spoolkeep.words"
 
 
@@ -31,9 +30,14 @@ def words_here() -> BenchWords:
 def spoken(text: object) -> str:
     """Give what is said in the workshop's own words, where people at a machine read it."""
     plain = str(text)
-    return words_here().now().said(plain) if has_request_context() and request.blueprint in PAGES else plain
+    return words_here().now().said(plain) if _is_theirs() else plain
 
 
 def by_script() -> dict[str, str]:
-    """Give what the script says by itself, by its English."""
-    return {english: spoken(english) for english in BY_SCRIPT}
+    """Give what is translated of what the script says by itself, by its English."""
+    words = words_here().now().by_english if _is_theirs() else {}
+    return {english: words[english] for english in BY_SCRIPT if english in words}
+
+
+def _is_theirs() -> bool:
+    return has_request_context() and request.blueprint in PAGES

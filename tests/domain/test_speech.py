@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from spoolkeep.domain import speech
-from spoolkeep.domain.sayings import HEADINGS, SAYINGS
+from spoolkeep.domain.sayings import BY_SCRIPT, HEADINGS, SAYINGS
 
 TOP = Path(__file__).parent.parent.parent
 FLOOR = (
@@ -30,7 +30,14 @@ PARTED = {
     ),
 }
 """Sentences that are put together of parts, and what comes of it."""
-TEMPLATES = ("bench.html", "bench_live.html", "bench_board.html", "bench_machines.html", "count_live.html")
+TEMPLATES = (
+    "bench.html",
+    "bench_live.html",
+    "bench_board.html",
+    "bench_machines.html",
+    "count.html",
+    "count_live.html",
+)
 
 
 def _sentences(path: Path) -> set[str]:
@@ -94,6 +101,22 @@ def test_what_is_translated_stays_when_the_list_is_made_complete() -> None:
     words = speech.words_from("Heard = Gehoert\n{spool} is on {feed}. = Auf {feed}: {spool}.\n")
     assert words.problems == ()
     assert speech.words_from(speech.listed(words)) == words
+
+
+def test_remarks_stay_above_what_they_are_about_and_ours_are_not_doubled() -> None:
+    written = "# ours to keep\n# two lines\nLook = Schau\n\n# asked Ute\nHeard =\n# at the end\n"
+    once = speech.listed(speech.words_from(written))
+    assert "# ours to keep\n# two lines\nLook = Schau\n" in once
+    assert "# asked Ute\nHeard =\n" in once
+    assert once.endswith("# at the end\n")
+    assert speech.listed(speech.words_from(once)) == once
+
+
+def test_all_that_the_script_says_by_itself_is_on_the_list() -> None:
+    script = (TOP / "spoolkeep" / "web" / "static" / "js" / "scan.js").read_text(encoding="utf-8")
+    said = set(re.findall(r'"((?:[A-Z1{]|not taken )[^"]* [^"]+|scanned \{time\}|Sign in)"', script))
+    assert said == set(BY_SCRIPT)
+    assert not re.findall(r"(?:say\([^,]+,|textContent:|textContent =) [\"`][A-Za-z]", script), "said past the list"
 
 
 @pytest.mark.parametrize(

@@ -48,6 +48,33 @@ def test_the_bench_speaks_the_words_of_the_file_and_a_change_is_heard_at_once(
     assert "Scan a spool, and the feed" in client.get("/bench").text
 
 
+def test_a_count_speaks_them_from_its_head_to_its_settling(
+    client: FlaskClient, shop: TestWorkshop, key: Key, path: Path
+) -> None:
+    path.write_text(
+        "Count = Zaehlung\n"
+        "Begun {when}: {seen} seen, {missing} not seen where the books have them. "
+        "= {seen} da, {missing} fehlt; {when}\n"
+        "by the books {what} = laut Buch {what}\nWrite off {code} = {code} abschreiben\n"
+        "{count} not seen will have no place any more, keep their grams, and are written off only where you tick it. "
+        "= {count} fehlt: ohne Platz.\n"
+        "{count} seen on a shelf are on a machine by the books, and will come off it. = x {count}\n"
+        "1 seen on a shelf is on a machine by the books, and will come off it. = Eine kommt von der Maschine.\n",
+        encoding="utf-8",
+    )
+    first, second = shop.deliver(2)
+    shop.scan(first, shop.places[0])
+    shop.scan(second, shop.feeds[0])
+    client.post("/count", data={"key": key(), "code": shop.places[0]})
+    page = client.post("/count", data={"key": key(), "code": second}).text
+    assert "1 da, 1 fehlt; " in page
+    assert "laut Buch it is on Larch" in page, page[page.index("scan-live") :][:1900]
+    assert f'aria-label="{first} abschreiben"' in page
+    assert "1 fehlt: ohne Platz." in page
+    assert "Eine kommt von der Maschine." in page
+    assert "Zaehlung" in client.get("/count").text
+
+
 def test_elsewhere_english_is_spoken_and_programs_hear_english(
     client: FlaskClient, shop: TestWorkshop, path: Path
 ) -> None:

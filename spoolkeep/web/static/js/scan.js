@@ -41,15 +41,21 @@ function say(name, words) {
   state.textContent = words;
 }
 
+/* A sentence in the workshop's own words, with what stands in its places; each is on the list of domain/sayings. */
+function told(english, values = {}) {
+  return (WORDS[english] ?? english).replace(/\{(\w+)\}/g, (hole, name) => values[name] ?? hole);
+}
+
 function ready() {
-  say("ready", WORDS["Ready to scan."] ?? "Ready to scan.");
+  say("ready", told("Ready to scan."));
 }
 
 function line(words, at) {
   const item = document.createElement("li");
   const time = document.createElement("small");
-  time.textContent = ` scanned ${new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}`;
-  item.append(words, time);
+  const clock = new Date(at).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  time.textContent = told("scanned {time}", { time: clock });
+  item.append(words, " ", time);
   return item;
 }
 
@@ -59,8 +65,9 @@ function list(isAway) {
   const back = refused.all();
   drop.hidden = form.dataset.state !== "kept" || codes.length === 0;
   outbox.hidden = !isAway || codes.length === 0;
-  const scans = codes.length === 1 ? "1 scan waits here" : `${codes.length} scans wait here`;
-  outbox.querySelector("[data-outbox-words]").textContent = `${scans}, each sent once, in this order`;
+  const one = "1 scan waits here, and is sent once";
+  const many = "{count} scans wait here, each sent once, in this order";
+  outbox.querySelector("[data-outbox-words]").textContent = told(codes.length === 1 ? one : many, { count: codes.length });
   outbox.querySelector("[data-outbox-list]").replaceChildren(...codes.map((item) => line(item.code, item.at)));
   returned.hidden = back.length === 0;
   returned.querySelector("[data-returned-list]").replaceChildren(...back.map((item) => line(`${item.code}: ${item.words}`, item.at)));
@@ -118,7 +125,7 @@ async function send(item) {
   const answer = await ask(form.action, body(item));
   if (answer.status === 401) return "signed out";
   if (answer.status >= 500 || answer.status === 429) return "lost";
-  const shown = show(await answer.text()) ?? (answer.status >= 400 ? { refused: true, words: `not taken (${answer.status}). Open the page again.`, unseen: true } : null);
+  const shown = show(await answer.text()) ?? (answer.status >= 400 ? { refused: true, words: told("not taken ({status}). Open the page again.", { status: answer.status }), unseen: true } : null);
   if (!shown) return "lost";
   if (shown.refused && (shown.unseen || Date.now() - item.at > LATE_MS)) refused.put({ code: item.code, key: item.key, words: shown.words, at: item.at });
   return "answered";
@@ -131,15 +138,14 @@ function holdBack(why) {
     .join(", ");
   if (why === "signed out") {
     document.querySelectorAll("#scan-live .message").forEach((one) => one.remove());
-    say("kept", "");
-    const words = document.createElement("span");
-    const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: "sign in" });
-    words.append(`This device is signed out. Kept here, and sent once it is let in again: ${codes}. Open a new link from an owner, or `, link, ".");
-    state.append(words);
+    const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: told("Sign in") });
+    say("kept", told("This device is signed out. Kept here, and sent once it is let in again: {codes}.", { codes }));
+    state.append(" ", told("Open a new link from an owner, or sign in."), " ", link);
   } else if (why === "old") {
-    say("kept", `Not sent yet, and kept here since long: ${codes}. Enter or the next scan sends them first; throw them away where they no longer hold.`);
+    say("kept", told("Not sent yet, and kept here since long: {codes}.", { codes }));
+    state.append(" ", told("Enter or the next scan sends them first; throw them away where they no longer hold."));
   } else {
-    say("kept", "Spoolkeep does not answer. Scan on: everything is kept here and sent by itself. Enter tries at once.");
+    say("kept", told("Spoolkeep does not answer. Scan on: everything is kept here and sent by itself. Enter tries at once."));
     clearTimeout(timer);
     timer = setTimeout(drain, AGAIN_MS[Math.min(tries, AGAIN_MS.length - 1)]);
     tries += 1;
@@ -157,7 +163,7 @@ async function drain() {
   sending = true;
   const isAway = tries > 0;
   for (let item = waiting.all()[0]; item; item = waiting.all()[0]) {
-    if (!isAway) say("busy", `Sending ${item.code}`);
+    if (!isAway) say("busy", told("Sending {code}", { code: item.code }));
     const came = await send(item).catch(() => "lost");
     if (came !== "answered") {
       sending = false;
@@ -198,7 +204,7 @@ document.addEventListener("submit", async (event) => {
   if (answer && answer.status < 500 && show(await answer.text())) {
     details?.removeAttribute("open");
   } else {
-    say("kept", "That did not get through. Press it again.");
+    say("kept", told("That did not get through. Press it again."));
   }
   field.focus();
 });
@@ -210,12 +216,12 @@ photo?.querySelector("input[type=file]").addEventListener("change", async (event
   if (!event.target.files.length) return;
   const data = new FormData(photo);
   data.set("key", freshKey());
-  say("busy", "Reading the photo");
+  say("busy", told("Reading the photo"));
   const answer = await ask(photo.action, data, 4 * WAIT_MS).catch(() => null);
   const shown = answer && answer.status < 500 && show(await answer.text());
   event.target.value = "";
   if (shown) ready();
-  else say("kept", "The photo did not get through. Take it again.");
+  else say("kept", told("The photo did not get through. Take it again."));
   field.focus();
 });
 
