@@ -260,6 +260,9 @@ def _early() -> Early:
     """Give where a job ended early: about when, or at a point of its file."""
     where = forms.one_of("where", (*FailedWhen, *POINTS), "Where it ended")
     if where not in POINTS:
+        if forms.text("point"):
+            words = f"Say what {forms.text('point')} is under Where: a layer, a line or per cent. Else leave it empty."
+            raise BadInput("point_of_what", words)
         return Early(when=FailedWhen(where))
     value = float(forms.decimal("point", "The layer, line or per cent"))
     return Early(point={where: value / 100 if where == "share" else value})
@@ -347,6 +350,9 @@ def run_again(stop_id: int) -> Response | tuple[str, int]:
 def _enter(session: Session, shop: Shop) -> JobAnswer:
     machine_id = forms.whole("machine", "Machine")
     planned = forms.text("do") == "plan"
+    if not planned and any(forms.text(name) for name in ("hours", "changes", "due_at")):
+        words = "It takes, changes and due are of a job that is to come: press Plan it, or empty them if it has ended."
+        raise BadInput("ended_or_to_come", words)
     report = JobReport(
         title=forms.text("title"),
         machine_id=machine_id,

@@ -77,7 +77,15 @@ JOURNEYS = (
     ),
     Journey(
         "end a job that failed at a layer",
-        (TO_MOUSE, press("its End"), TO_KEYS, typed("the layer", 3), TO_MOUSE, press("it failed")),
+        (
+            TO_MOUSE,
+            press("its End"),
+            press("the list of where"),
+            press("at layer"),
+            press("the field beside it"),
+            TO_KEYS,
+            typed("the layer, and Enter", 3),
+        ),
         (
             *found("the job's row"),
             typed("failed", 6),

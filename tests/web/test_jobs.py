@@ -265,3 +265,26 @@ def test_a_time_or_a_number_of_changes_that_cannot_be_is_refused(
     machine, feed = _feed(shop)
     form = {"key": key(), "machine": str(machine), "title": "Lamp", "do": "plan", f"feed-{feed}": "40", field: value}
     assert client.post("/jobs", data=form).status_code == 422
+
+
+@pytest.mark.parametrize(("field", "value"), [("hours", "5"), ("changes", "3"), ("due_at", "2026-03-09T12:00")])
+def test_what_only_a_job_to_come_has_is_no_report_of_one_that_ended(
+    client: FlaskClient, shop: TestWorkshop, key: Key, field: str, value: str
+) -> None:
+    machine, feed = _feed(shop)
+    form = {"key": key(), "do": "report", "machine": str(machine), "title": "Hook", f"feed-{feed}": "40.5"}
+    refused = client.post("/jobs", data={**form, field: value})
+    assert refused.status_code == 422
+    assert "press Plan it, or empty them" in refused.text
+    assert client.post("/jobs", data=form).status_code == 302
+
+
+def test_a_layer_that_was_typed_is_never_left_out_of_account(
+    client: FlaskClient, shop: TestWorkshop, key: Key, planned: int
+) -> None:
+    machine, _ = _feed(shop)
+    early = {"key": key(), "do": "early", "machine": str(machine), "where": "unknown", "point": "11"}
+    refused = client.post(f"/jobs/{planned}/end", data=early)
+    assert refused.status_code == 422
+    assert "Say what 11 is" in refused.text
+    assert _job(shop, planned).state == "planned"
