@@ -33,8 +33,8 @@ GOES_WITH = {
     Card.WEIGH: frozenset({CodeKind.SPOOL}),
 }
 """What each card is scanned with. Undo and the digits stand apart."""
-WITH_DIGITS = frozenset({CodeKind.SPOOL, CodeKind.JOB})
-"""What digits may follow: a spool with a scale's grams, a ticket with the per cent that were printed."""
+WITH_DIGITS = frozenset({CodeKind.SPOOL, CodeKind.JOB, CodeKind.FEED})
+"""What digits may follow: a spool with a scale's grams, a ticket or a feed with the per cent that were printed."""
 MOST_DIGITS = 6
 _WHOLE = 100
 _ALL_BOOKED = "All its plastic is booked. If less was printed, undo, and scan its ticket, the per cent and the card."

@@ -158,6 +158,15 @@ def test_a_job_came_off_bad_by_its_ticket_with_the_share_that_was_printed(
         play(code, Card.CAME_OFF_GOOD)
 
 
+def test_a_job_without_a_printed_ticket_came_off_bad_by_its_feed_with_the_share_that_was_printed(
+    shop: TestWorkshop, play: Play, planned: int
+) -> None:
+    assert play(shop.feeds[0], *digits(25)).words == "Larch feed 1: 25 per cent. Came off bad books it."
+    answer = play(Card.CAME_OFF_BAD)
+    assert answer.words.startswith("“Cable comb” came off bad: 10 g drawn.")
+    assert (job(shop, planned).outcome, job(shop, planned).drawn_mg) == ("failed", 10_000)
+
+
 def test_a_bad_job_without_a_share_is_booked_whole_and_says_so(shop: TestWorkshop, play: Play, planned: int) -> None:
     (spool,) = shop.deliver()
     play(spool, shop.feeds[0])
