@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
+from spoolkeep.domain.formats import Formats
 from spoolkeep.services import finding
 from spoolkeep.services.offers import breaks_of
 from spoolkeep.services.shop import code_text
@@ -63,8 +64,14 @@ class SupplierView:
     name: str
     address: str
     lead_days: int | None
+    currency: str | None
+    """Its own, in which its amounts are; None where that is the workshop's."""
     parcel_minor: int
     free_freight_minor: int | None
+
+    def priced(self, formats: Formats) -> Formats:
+        """Give the formats by which its amounts are written: the workshop's, in its own currency."""
+        return Formats(formats.locale, self.currency or formats.currency, formats.zone)
 
 
 @dataclass(frozen=True)
@@ -106,6 +113,7 @@ def supplier_list(*, session: Session) -> list[SupplierView]:
             name=one.name,
             address=one.address,
             lead_days=one.lead_days,
+            currency=one.currency,
             parcel_minor=one.parcel_minor,
             free_freight_minor=one.free_freight_minor,
         )

@@ -25,11 +25,12 @@ from spoolkeep.services.money import Chart, MoneyView
 from spoolkeep.services.shop import Shop, load_shop
 from spoolkeep.services.stopcosts import Cost
 from spoolkeep.services.takings import Taken
-from spoolkeep.services.whymoved import Behind, Span
+from spoolkeep.services.whymoved import Behind, ItemMoved, Span, Why
 from spoolkeep.store.engine import Session
-from spoolkeep.web import doors, forms, tables
+from spoolkeep.web import doors, forms, narrowing, tables
 from spoolkeep.web.answers import status_of
-from spoolkeep.web.tables_money import BEHIND_BOUGHT, BEHIND_JOBS, MONTHS, PRODUCTS, TAKINGS, came_in, drew
+from spoolkeep.web.narrowing import Narrowed
+from spoolkeep.web.tables_money import BEHIND_BOUGHT, BEHIND_JOBS, MONTHS, MOVED, PRODUCTS, TAKINGS, came_in, drew
 
 pages = Blueprint("money", __name__, url_prefix="/money")
 BP_PER_PER_CENT = 100
@@ -69,9 +70,13 @@ def enter() -> Response | tuple[str, int]:
 
 
 @pages.get("/why")
-def why() -> str | tuple[str, int]:
+def why() -> str | File | tuple[str, int]:
     """Show why the share moved between two spans of days."""
+    file = tables.asked(MOVED.of(_moved))
+    if file:
+        return file
     refused = found = None
+    narrowed = _items_asked()
     with doors.reading() as session:
         shop = load_shop(session)
         today = shop.today(doors.now())
@@ -84,6 +89,8 @@ def why() -> str | tuple[str, int]:
     shown = render_template(
         "why.html",
         found=found,
+        moved=_fitting(found, narrowed),
+        narrowed=narrowed,
         before=before,
         after=after,
         effects=list(Effect),
@@ -93,6 +100,21 @@ def why() -> str | tuple[str, int]:
         refused=refused,
     )
     return shown if refused is None else (shown, status_of(refused))
+
+
+def _moved(session: Session) -> list[ItemMoved]:
+    before, after = _spans(load_shop(session).today(doors.now()))
+    before, after = _asked("before", before), _asked("after", after)
+    return _fitting(whymoved.why(session=session, before=before, after=after), _items_asked())
+
+
+def _items_asked() -> Narrowed:
+    return narrowing.read(narrowing.words("item", "Item contains"))
+
+
+def _fitting(found: Why | None, narrowed: Narrowed) -> list[ItemMoved]:
+    fits = narrowed.fits("item")
+    return [one for one in found.items if fits(f"{one.item.name} {one.item.finish}")] if found else []
 
 
 @pages.get("/products")

@@ -4,7 +4,7 @@ The app factory registers it.
 """
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from flask import Blueprint, Response, flash, redirect, render_template, request, url_for
@@ -27,7 +27,8 @@ from spoolkeep.services import (
     undoing,
 )
 from spoolkeep.services.catalogue import OfferEntry, ProductEntry, SupplierEntry
-from spoolkeep.services.choices import OfferView
+from spoolkeep.services.choices import Labelled, OfferView, ProductView, SupplierView
+from spoolkeep.services.finding import Item
 from spoolkeep.services.shop import Settings, Shop, load_shop
 from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, narrowing, spoken, tables
@@ -35,6 +36,7 @@ from spoolkeep.web.answers import status_of
 from spoolkeep.web.api_shop import endpoints
 from spoolkeep.web.forms import PPM_PER_BASIS_POINT
 from spoolkeep.web.narrowing import Narrowed
+from spoolkeep.web.tables_setup import FEEDS, ITEMS, PLACES, SOLD, SUPPLIERS
 from spoolkeep.web.tables_stock import ACTS
 from spoolkeep.web.tables_trade import OFFERS
 
@@ -48,9 +50,50 @@ MOST_DAYS = 365
 
 
 @pages.get("")
-def page() -> str:
+def page() -> str | Response:
     """Show the settings and lists."""
-    return _show()
+    file = tables.asked(
+        FEEDS.of(lambda session: _lists(session).feeds),
+        PLACES.of(lambda session: _lists(session).places),
+        ITEMS.of(lambda session: _lists(session).items),
+        SUPPLIERS.of(lambda session: _lists(session).suppliers),
+        SOLD.of(lambda session: _lists(session).products),
+    )
+    return file or _show()
+
+
+@dataclass(frozen=True)
+class _Lists:
+    """What Setup lists, narrowed as the address asks."""
+
+    narrowed: Narrowed
+    machines: list[tuple[int, str]]
+    feeds: list[Labelled]
+    places: list[Labelled]
+    items: list[Item]
+    retired_items: list[Item]
+    suppliers: list[SupplierView]
+    offers: list[OfferView]
+    products: list[ProductView]
+
+
+def _lists(session: Session) -> _Lists:
+    narrowed = narrowing.read(narrowing.words("name", "Name contains"))
+    fits = narrowed.fits("name")
+    items = [one for one in choices.items(session=session) if fits(f"{one.name} {one.finish}")]
+    feeds = [one for one in choices.feeds(session=session) if fits(one.name)]
+    whose = {one.name.rsplit(",", 1)[0] for one in feeds}
+    return _Lists(
+        narrowed=narrowed,
+        machines=[one for one in joblist.machines(session=session) if one[1] in whose],
+        feeds=feeds,
+        places=[one for one in choices.place_list(session=session) if fits(one.name)],
+        items=[one for one in items if not one.retired],
+        retired_items=[one for one in items if one.retired],
+        suppliers=[one for one in choices.supplier_list(session=session) if fits(one.name)],
+        offers=[one for one in choices.offers(session=session) if fits(f"{one.item.name} {one.supplier}")],
+        products=[one for one in choices.products(session=session) if fits(one.name)],
+    )
 
 
 @pages.post("")
@@ -337,16 +380,11 @@ def _show(refused: Refusal | None = None) -> str:
         shop = load_shop(session)
         context = {
             "shop": shop,
-            "machines": joblist.machines(session=session),
+            "lists": _lists(session),
             "silent": joblist.silent_machines(session=session),
-            "feeds": choices.feeds(session=session),
-            "places": choices.place_list(session=session),
             "place_choices": choices.places(session=session),
+            "supplier_choices": choices.suppliers(session=session),
             "articles": choices.articles(session=session),
-            "items": choices.items(session=session),
-            "suppliers": choices.supplier_list(session=session),
-            "offers": choices.offers(session=session),
-            "products": choices.products(session=session),
             "retired": mending.retired_named(session=session),
             "materials": choices.materials(session=session),
             "backups": keeping.standing(session, doors.database_file(), now=doors.now()),

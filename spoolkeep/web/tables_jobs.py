@@ -1,16 +1,21 @@
-"""Which columns the tables of jobs have: to come, ended, open draws, stops, failures, and orders on hand.
+"""Which columns the tables of jobs have: to come, tonight, ended, open draws, stops, failures, and orders on hand.
 
-The pages of jobs offer them.
+The pages of jobs and Tonight offer them.
 """
 
 from collections.abc import Iterator
+from datetime import datetime
 from typing import NamedTuple
 
+from spoolkeep.services import halfsheet
+from spoolkeep.services.evening import Evening
 from spoolkeep.services.failures import Failing, Failures
+from spoolkeep.services.finding import Item
 from spoolkeep.services.joblist import JobView, OpenDraw
 from spoolkeep.services.onhand import Asked, OnHand
 from spoolkeep.services.stopcosts import StopCost
 from spoolkeep.services.stops import StopView
+from spoolkeep.services.tonight import FeedTonight
 from spoolkeep.services.untold import BiasView
 from spoolkeep.services.wastebin import BinView
 from spoolkeep.web.tables import Column, Records
@@ -28,6 +33,49 @@ TO_COME: Records[JobView] = Records(
         Column("needs_mg", "what it needs, in milligrams", lambda row: row.needs_mg),
         Column("started_at", "when it started", lambda row: row.started_at),
         Column("due_at", "when it is due", lambda row: row.due_at),
+    ),
+)
+
+
+class TonightRow(NamedTuple):
+    """One feed until the hour, and what to do about it; nothing where it lasts."""
+
+    feed: FeedTonight
+    to_do: str = ""
+
+    @property
+    def item(self) -> Item | None:
+        """Give the item that is on it."""
+        return self.feed.feed.in_use.spool.item if self.feed.feed.in_use else None
+
+    @property
+    def ends_at(self) -> datetime | None:
+        """Give when its plastic ends, at an early hour; None where it lasts."""
+        return None if self.feed.lasts else self.feed.night.risk.ends_at
+
+
+def tonight_rows(told: Evening) -> list[TonightRow]:
+    """Give the feeds as Tonight lists them: those to see to, then those that print and last."""
+    return [*(TonightRow(one.feed, halfsheet.doing(one)) for one in told.todo), *map(TonightRow, told.fine)]
+
+
+TONIGHT: Records[TonightRow] = Records(
+    "tonight",
+    "Feeds until somebody comes again",
+    "tonight.page",
+    (
+        Column("feed", "the machine, and which of its feeds", lambda row: row.feed.feed.name),
+        *about_item(lambda row: row.item),
+        Column("prints", "what it prints until then", lambda row: row.feed.what),
+        Column("needs_mg", "what that needs", lambda row: row.feed.night.needs_mg),
+        Column("left_mg", "what is left, by the books", lambda row: row.feed.left_mg),
+        Column("lasts_ppm", "the chance that it lasts, in millionths", lambda row: round(row.feed.chance * PPM)),
+        Column("ends_at", "when it ends, where it does not last: an early hour", lambda row: row.ends_at),
+        Column(
+            "at_risk_s", "seconds of its machine that are at risk", lambda row: round(row.feed.hours_at_risk * 3600)
+        ),
+        Column("at_risk_minor", "what they earn", lambda row: row.feed.risk_minor),
+        Column("to_do", "what to do before going home; empty where it lasts", lambda row: row.to_do),
     ),
 )
 

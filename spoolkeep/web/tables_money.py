@@ -8,15 +8,18 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from spoolkeep.domain.share import MonthShare
+from spoolkeep.domain.whymoved import Effect
 from spoolkeep.services.books import MonthBooks
 from spoolkeep.services.buys import Buy, BuysView, ItemBuys, Sold
 from spoolkeep.services.byproduct import ProductCost
 from spoolkeep.services.takings import Entered
-from spoolkeep.services.whymoved import Behind, Bought, Printed, Span
+from spoolkeep.services.whymoved import Behind, Bought, ItemMoved, Printed, Span
 from spoolkeep.web.tables import Column, Records
 from spoolkeep.web.tables_stock import PPM, about_item
 
 _PPM_PER_BP = 100
+_PPM_PER_TENTH = 10
+"""A tenth of a basis point is ten millionths."""
 
 
 def _ppm(share_bp: Fraction | None) -> int | None:
@@ -143,6 +146,25 @@ SELLERS: Records[Sold] = Records(
         Column("reckoned_with_ppm", "the chance that is reckoned with", lambda row: round(row.chance.mean * PPM)),
         Column("low_ppm", "not below this, with 90 %", lambda row: round(row.chance.low * PPM)),
         Column("high_ppm", "nor above this", lambda row: round(row.chance.high * PPM)),
+    ),
+)
+
+
+def _moved(name: str, says: str, effect: Effect) -> Column[ItemMoved]:
+    return Column(f"{name}_ppm", says, lambda row: row.tenths[effect] * _PPM_PER_TENTH)
+
+
+MOVED: Records[ItemMoved] = Records(
+    "why-moved",
+    "Why the material share moved, by item",
+    "money.why",
+    (
+        *about_item(lambda row: row.item),
+        _moved("price", "what it moved as a gram cost more or less, in millionths of takings", Effect.PRICE),
+        _moved("waste", "as more or less was drawn for a good gram", Effect.WASTE),
+        _moved("mix", "as it took the place of others, or they its", Effect.MIX),
+        _moved("per_takings", "as more or less plastic went into what was sold", Effect.DENSITY),
+        Column("all_ppm", "all of it", lambda row: row.all_tenths * _PPM_PER_TENTH),
     ),
 )
 

@@ -1,17 +1,19 @@
-"""Which columns the tables of buying have: deliveries, their spools, orders, credits, offers, and lead times.
+"""Which columns the tables of buying have.
 
-The pages of deliveries, orders and suppliers offer them.
+Deliveries, their spools, what to order, orders, credits, offers, and lead times. Their pages offer them.
 """
 
 from datetime import date
 
+from spoolkeep.domain.planned import State
 from spoolkeep.services.choices import OfferView
 from spoolkeep.services.creditnotes import CreditView
 from spoolkeep.services.deliveries import DeliveryView, SpoolCame
 from spoolkeep.services.leadtimes import Part
 from spoolkeep.services.orderbook import OrderView
+from spoolkeep.services.orderplan import ItemLine, PlanView
 from spoolkeep.web.tables import Column, Records
-from spoolkeep.web.tables_stock import about_item
+from spoolkeep.web.tables_stock import PPM, about_item
 
 DELIVERIES: Records[DeliveryView] = Records(
     "deliveries",
@@ -38,6 +40,38 @@ DELIVERY_SPOOLS: Records[SpoolCame] = Records(
         Column("place", "where it is", lambda row: row.place),
         Column("set_aside", "why it may not be loaded", lambda row: None if row.aside is None else row.aside or "yes"),
         Column("gone", "yes where it was emptied or given up", lambda row: row.is_gone),
+    ),
+)
+
+
+def planned(plan: PlanView) -> list[ItemLine]:
+    """Give the items of the plan as Orders lists them: to order now, offered by nobody, by a day to come, enough."""
+    later = (plan.standing(*states) for states in ((State.NOBODY,), (State.BY, State.NOW), (State.ENOUGH,)))
+    return [*plan.now, *(one for some in later for one in some)]
+
+
+ORDER_PLAN: Records[ItemLine] = Records(
+    "order-plan",
+    "What to order, and when",
+    "orders.page",
+    (
+        *about_item(lambda row: row.item),
+        Column("spools", "how many to order now; 0 of what can wait", lambda row: row.spools),
+        Column("supplier", "from whom", lambda row: row.held.supplier if row.held else None),
+        Column("spool_mg", "plastic on one spool", lambda row: row.held.terms.spool_mg if row.held else None),
+        Column("order_by", "the last day on which an order still comes in time", lambda row: row.order_by),
+        Column("stands", "order now, order by, enough, nobody sells it", lambda row: row.told.state),
+        Column("left_mg", "what is left", lambda row: row.left_mg),
+        Column("on_order_mg", "what is on order", lambda row: row.on_order_mg),
+        Column("drawn_mg_a_day", "what is expected to be drawn a day", lambda row: round(row.told.daily)),
+        Column("lasts_days", "days that it lasts with what is ordered now", lambda row: row.after.lasts_days),
+        Column(
+            "chance_out_ppm",
+            "the chance that it is out before the order after it comes, in millionths",
+            lambda row: round(row.after.chance_out * PPM),
+        ),
+        Column("price_minor", "of one spool", lambda row: row.price_minor if row.held else None),
+        Column("sum_minor", "of the spools to order now, without the parcel", lambda row: row.total_minor),
     ),
 )
 

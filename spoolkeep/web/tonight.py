@@ -3,6 +3,8 @@
 The app factory registers it.
 """
 
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 
 from flask import Blueprint, Response, render_template, request
@@ -10,18 +12,27 @@ from flask import Blueprint, Response, render_template, request
 from spoolkeep.domain.errors import Refusal
 from spoolkeep.paper import night_sheet
 from spoolkeep.services import evening, halfsheet
+from spoolkeep.services.evening import Evening
 from spoolkeep.services.shop import Shop, load_shop
-from spoolkeep.web import doors, paper
+from spoolkeep.services.tonight import FeedTonight
+from spoolkeep.store.engine import Session
+from spoolkeep.web import doors, narrowing, paper, tables
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.bench import axis
+from spoolkeep.web.narrowing import Narrowed
+from spoolkeep.web.tables_jobs import TONIGHT, TonightRow, tonight_rows
 
 pages = Blueprint("tonight", __name__, url_prefix="/tonight")
 
 
 @pages.get("")
-def page() -> str | tuple[str, int]:
+def page() -> str | Response | tuple[str, int]:
     """Show every feed until the hour, those that will not last first."""
+    file = tables.asked(TONIGHT.of(_rows))
+    if file:
+        return file
     refused: Refusal | None = None
+    narrowed = _narrowed()
     with doors.reading() as session:
         shop, now = load_shop(session), doors.now()
         try:
@@ -31,7 +42,8 @@ def page() -> str | tuple[str, int]:
     hours_total, ticks = axis(shop, now, told.ahead.night.until)
     rendered = render_template(
         "tonight.html",
-        evening=told,
+        evening=_of(told, narrowed),
+        narrowed=narrowed,
         until=shop.clock.local(told.ahead.night.until),
         local=shop.clock.local,
         hours_total=hours_total,
@@ -50,6 +62,29 @@ def half_sheet_pdf() -> Response:
         told = evening.plan(session=session, now=now, until=_until(shop))
         sheet = halfsheet.of_evening(shop, told)
     return paper.pdf(night_sheet.half_sheet(sheet), "tonight")
+
+
+def _rows(session: Session) -> list[TonightRow]:
+    shop = load_shop(session)
+    told = evening.plan(session=session, now=doors.now(), until=_until(shop))
+    return tonight_rows(_of(told, _narrowed()))
+
+
+def _narrowed() -> Narrowed:
+    return narrowing.read(narrowing.words("name", "Feed or item contains"))
+
+
+def _of(told: Evening, narrowed: Narrowed) -> Evening:
+    """Give the evening of those feeds alone that the address asks for."""
+    fits: Callable[[str], bool] = narrowed.fits("name")
+
+    def shown(one: FeedTonight) -> bool:
+        on = one.feed.in_use
+        return fits(f"{one.feed.name} {on.spool.item.name if on else ''}")
+
+    lacking = tuple(one for one in told.ahead.lacking if fits(f"{one.machine.name} {one.item_name}"))
+    ahead = replace(told.ahead, feeds=tuple(filter(shown, told.ahead.feeds)), lacking=lacking)
+    return replace(told, ahead=ahead, todo=tuple(one for one in told.todo if shown(one.feed)))
 
 
 def _until(shop: Shop) -> datetime | None:

@@ -59,7 +59,7 @@ A_MOMENT = re.compile(r"\d{4}-\d\d-\d\d")
 
 
 class _Rows(HTMLParser):
-    """The words of the rows of one table of a page, and where its next page is."""
+    """The words of the rows of one table or list of a page, and where its next page is."""
 
     def __init__(self, name: str) -> None:
         super().__init__()
@@ -68,11 +68,12 @@ class _Rows(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         given = dict(attrs)
-        if tag == "table":
+        if tag in {"table", "ul", "ol"}:
             self._at = given.get("data-list") == self.name
+            self._in_body = self._at and tag != "table"
         elif tag == "tbody":
             self._in_body = self._at
-        elif tag == "tr" and self._in_body and given.get("class") != "group":
+        elif tag in {"tr", "li"} and self._in_body and given.get("class") not in {"group", "sum"}:
             self._in_row = True
             self.rows.append("")
         elif tag == "a" and given.get("rel") == "next":
@@ -81,9 +82,9 @@ class _Rows(HTMLParser):
             self.rows[-1] += given.get("value") or ""
 
     def handle_endtag(self, tag: str) -> None:
-        if tag in {"table", "tbody"}:
+        if tag in {"table", "tbody", "ul", "ol"}:
             self._in_body = False
-        if tag == "tr":
+        if tag in {"tr", "li"}:
             self._in_row = False
 
     def handle_data(self, data: str) -> None:
@@ -120,7 +121,13 @@ class Lived:
         )
         built = route.build({name: told[name] for name in route.arguments})
         assert built is not None
-        return built[1]
+        return built[1] + (self.two_spans() if table.name == "why-moved" else "")
+
+    def two_spans(self) -> str:
+        """Give how two spans of days are asked for that are over: the demo has no month before the last."""
+        today = self.now.date()
+        days = {"before_first": 20, "before_last": 11, "after_first": 10, "after_last": 1}
+        return "?" + "&".join(f"{name}={today - timedelta(days=back)}" for name, back in days.items())
 
     def browser(self, cookie: str, secret: str) -> FlaskClient:
         """Give a browser that has a secret."""
@@ -276,6 +283,7 @@ def test_a_text_that_a_spreadsheet_would_run_is_made_safe(owner: FlaskClient) ->
         ("/setup/acts?who=1%00", "is none of these"),
         ("/orders?state=lost", "is none of these"),
         ("/deliveries?item=" + "a" * 200, "at most 80 letters"),
+        ("/setup?name=" + "a" * 200, "at most 80 letters"),
     ],
 )
 def test_what_a_list_cannot_be_narrowed_by_is_said(owner: FlaskClient, path: str, words: str) -> None:
@@ -296,9 +304,13 @@ def test_what_a_list_cannot_be_narrowed_by_is_said(owner: FlaskClient, path: str
         "/jobs/on-hand?find=no+such",
         "/stock/rests?find=no+such",
         "/jobs/failures?name=no+such",
+        "/setup?name=no+such",
+        "/tonight?name=no+such",
+        "/money/why{spans}&item=no+such",
     ],
 )
-def test_a_filter_that_finds_nothing_says_so_and_offers_to_clear(owner: FlaskClient, path: str) -> None:
+def test_a_filter_that_finds_nothing_says_so_and_offers_to_clear(lived: Lived, owner: FlaskClient, path: str) -> None:
+    path = path.format(spans=lived.two_spans())
     told = owner.get(path).text
     assert " is like that." in told
     assert re.search(rf'<a class="button primary" href="{path.partition("?")[0]}[#"].*Show all', told)
@@ -320,6 +332,13 @@ def test_a_filter_that_finds_nothing_says_so_and_offers_to_clear(owner: FlaskCli
         ("/setup/offers?supplier={supplier}&held=yes", "offers"),
         ("/jobs/failures?days=20", "failures"),
         ("/stock/rests?find={rest}", "rests"),
+        ("/setup?name={name}", "feeds"),
+        ("/setup?name=shelf", "places"),
+        ("/setup?name=petg", "items"),
+        ("/setup?name={seller}", "suppliers"),
+        ("/setup?name={product}", "sold"),
+        ("/tonight?name={name}", "tonight"),
+        ("/money/why{spans}&item=petg", "why-moved"),
     ],
 )
 def test_a_narrowed_list_has_fewer_rows_and_its_file_the_same(
@@ -332,11 +351,16 @@ def test_a_narrowed_list_has_fewer_rows_and_its_file_the_same(
         machine = next(one.machine for one in joblist.ended(session=session) if one.machine)
         rest = rests.listed(session=session, now=lived.now)[0].spool.item.name
         days = [one.days.days for one in stock.rows(session=session, now=lived.now) if one.days.days is not None]
+        product = choices.products(session=session)[0].name
+        plain = {"name": machine, "seller": supplier, "product": product, "rest": rest}
+    words = {told: word.replace(" ", "+") for told, word in plain.items()}
+    spans = lived.two_spans()
     path = path.format(
-        machine=machines[machine], supplier=sellers[supplier], rest=rest.replace(" ", "+"), days=int(min(days)) + 1
+        machine=machines[machine], supplier=sellers[supplier], days=int(min(days)) + 1, spans=spans, **words
     )
     table = next(one for one in ALL if one.name == name)
-    every, some = (len(_file(owner, one, table)) - 1 for one in (path.partition("?")[0], path))
+    whole = path.partition("?")[0] + (spans if spans in path else "")
+    every, some = (len(_file(owner, one, table)) - 1 for one in (whole, path))
     shown, has_more = _page(owner, path, table)
     assert 0 < some < every
     assert len(shown) < some if has_more else len(shown) == some
