@@ -11,6 +11,8 @@ from spoolkeep.services.evening import Evening, ToDo
 from spoolkeep.services.shop import Shop
 from spoolkeep.services.tonight import FeedTonight, Lacking
 
+_TOLD_HOURS = 0.05
+"""What rounds to no tenth of an hour is not worth a word."""
 CAUTION = (
     "A machine that runs alone can start a fire. Follow its maker's sheet and local codes before you leave one by"
     " itself. Heavy reels are lifted between knee and shoulder. Nozzles are hot, and feeds can start by themselves."
@@ -49,7 +51,8 @@ def summary(shop: Shop, told: Evening) -> str:
         return lacks.strip() or "Nothing is to be printed until then."
     feeds = "1 feed is" if len(told.todo) == 1 else f"{len(told.todo)} feeds are"
     hours, money = told.ahead.hours_at_risk, shop.formats.money(told.ahead.risk_minor)
-    return f"{feeds} to be seen to. At risk: {hours:.1f} machine hours, which earn about {money}.{lacks}"
+    risk = f" At risk: {hours:.1f} machine hours, which earn about {money}." if hours >= _TOLD_HOURS else ""
+    return f"{feeds} to be seen to.{risk}{lacks}"
 
 
 def doing(one: ToDo) -> str:
@@ -85,7 +88,7 @@ def why(shop: Shop, feed: FeedTonight) -> str:
     when = f" It could end about {shop.clock.local(ends):%H:%M}." if ends and feed.chance < 1 else ""
     if when and not feed.machine.runout_sensor:
         when += " By Setup the machine does not pause then: the part may be lost."
-    return f"It {needs}; {left}: it lasts with {percent(feed.chance)}.{when}"
+    return f"It {needs}; {left}: {percent(feed.chance)} likely to last.{when}"
 
 
 def printing(shop: Shop, feed: FeedTonight) -> str:
@@ -108,8 +111,8 @@ def percent(chance: float) -> str:
     """Give a chance in whole per cent; never all or nothing where it is neither."""
     whole = round(100 * chance)
     if whole >= 100 and chance < 1:  # noqa: PLR2004 - per cent
-        return "more than 99 %"
-    return "less than 1 %" if whole <= 0 and chance > 0 else f"{whole} %"
+        return "over 99 %"
+    return "under 1 %" if whole <= 0 and chance > 0 else f"{whole} %"
 
 
 def _fine(told: Evening) -> str:

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from spoolkeep.domain.planned import Cause
 from spoolkeep.services import offers, orderplan, stock
 from spoolkeep.services.offers import Held
 from spoolkeep.services.orderplan import ItemLine
@@ -27,4 +28,5 @@ def _day(line: ItemLine, held: Held) -> OrderDay:
     """Give the plan's day; of what is left for a better price alone, the day and the supplier of that."""
     if line.waits and line.turn is not None:
         return OrderDay(line.turns_on, line.turn.supplier, line.comes_days, line.told.chance_now, waits=True)
-    return OrderDay(line.order_by, held.supplier, line.comes_days, line.told.chance_now, line.spools)
+    joins = line.told.cause is Cause.JOINS
+    return OrderDay(line.order_by, held.supplier, line.comes_days, line.told.chance_now, line.spools, joins)

@@ -44,6 +44,8 @@ class OrderDay(NamedTuple):
     """That it ends before an order placed today could arrive."""
     spools: int = 0
     """What the plan orders today."""
+    joins: bool = False
+    """Whether they are ordered before that day, since the parcel goes out anyway."""
     waits: bool = False
     """Whether it is left for a better price, which is that supplier's from that day on."""
 

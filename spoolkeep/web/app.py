@@ -276,7 +276,12 @@ def _answer(code: str, words: str, status: int) -> Answered:
     if not lock.own_host(request.host):
         # in plain words: by a name that is not ours no page has its style, and some names have no pages at all
         return Response(f"{words}\n", status, content_type="text/plain; charset=utf-8"), status
-    return render_template("error.html", title="Not done", words=words, code=code, status=status), status
+    title = TITLES.get(status, "Not done")
+    return render_template("error.html", title=title, words=words, code=code, status=status), status
+
+
+TITLES = {403: "Not allowed", 404: "Not found"}
+"""What a page without an answer is headed by; any other: Not done."""
 
 
 def _for_program() -> bool:
