@@ -49,10 +49,10 @@ def summary(shop: Shop, told: Evening) -> str:
         return f"All {len(printing)} feeds that print last.{lacks}" if len(printing) > 1 else f"It lasts.{lacks}"
     if not told.todo:
         return lacks.strip() or "Nothing is to be printed until then."
-    feeds = "1 feed is" if len(told.todo) == 1 else f"{len(told.todo)} feeds are"
+    feeds = "1 feed" if len(told.todo) == 1 else f"{len(told.todo)} feeds"
     hours, money = told.ahead.hours_at_risk, shop.formats.money(told.ahead.risk_minor)
     risk = f" At risk: {hours:.1f} machine hours, which earn about {money}." if hours >= _TOLD_HOURS else ""
-    return f"{feeds} to be seen to.{risk}{lacks}"
+    return f"{feeds} to see to.{risk}{lacks}"
 
 
 def doing(one: ToDo) -> str:

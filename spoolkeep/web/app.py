@@ -233,7 +233,7 @@ def _refused(error: Refusal) -> Answered:
 def _http(error: HTTPException) -> Answered:
     status = error.code or 500
     words = {
-        404: "There is no such page. Choose one above.",
+        404: "There is no such page.",
         405: "That address takes another kind of request. Go back and use the form.",
         413: "That is more than this page takes. Send it in smaller parts; nothing was booked.",
     }.get(status, "That could not be read. Go back and try again; nothing was booked.")

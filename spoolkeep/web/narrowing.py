@@ -20,6 +20,10 @@ MOST_DAYS = 36_500
 """A hundred years: longer ago nothing was booked."""
 MOST_LETTERS = 80
 MOST_PAGE = 1_000_000
+WHOLE = "all"
+"""What an address asks for as the page of a list that is to stand on one page, to be printed or looked through."""
+MOST_WHOLE = 1_000
+"""Rows that may stand on one page. Source: our own choice."""
 
 
 class Kind(StrEnum):
@@ -155,6 +159,9 @@ class Page:
     count: int
     """Of all that fit."""
     each: int
+    may_be_whole: bool = False
+    """Whether all of it may be asked for at once."""
+    is_whole: bool = False
 
     @property
     def pages(self) -> int:
@@ -165,6 +172,14 @@ class Page:
     def start(self) -> int:
         """Give how many stand before it."""
         return (self.number - 1) * self.each
+
+
+def page_or_whole(count: int, each: int) -> Page:
+    """Give the page that the address asks for, or all of the list, where it is not too long. Errors: BadInput."""
+    may_be_whole = each < count <= MOST_WHOLE
+    if request.args.get("page", "").strip() == WHOLE and count <= MOST_WHOLE:
+        return Page(1, count, max(1, count), may_be_whole, is_whole=True)
+    return replace(page_of(count, each), may_be_whole=may_be_whole)
 
 
 def page_of(count: int, each: int, name: str = "page") -> Page:

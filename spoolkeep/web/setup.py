@@ -148,8 +148,8 @@ def all_offers() -> str | Response:
         narrowed = _offers_narrowed(session)
         found = _offers(session, narrowed)
         today = load_shop(session).today(doors.now())
-    page = narrowing.page_of(len(found), EACH_PAGE)
-    shown = found[page.start : page.start + EACH_PAGE]
+    page = narrowing.page_or_whole(len(found), EACH_PAGE)
+    shown = found[page.start : page.start + page.each]
     return render_template("offers.html", offers=shown, page=page, narrowed=narrowed, today=today)
 
 

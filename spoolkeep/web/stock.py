@@ -51,13 +51,13 @@ def page() -> str | Response:
     today = shop.today(doors.now())
     order_day = today + timedelta(days=shop.review_days)
     chosen = [row for row in rows if shown.takes(row, order_day)]
-    part = narrowing.page_of(len(chosen), EACH_PAGE)
+    part = narrowing.page_or_whole(len(chosen), EACH_PAGE)
     return render_template(
         "stock.html",
         all_rows=rows,
         chosen=chosen,
         retired=retired,
-        rows=chosen[part.start : part.start + EACH_PAGE],
+        rows=chosen[part.start : part.start + part.each],
         shown=shown,
         narrowed=narrowed,
         choices=_choices(rows, order_day),

@@ -119,10 +119,10 @@ def _asked_but(names: AbstractSet[str]) -> list[tuple[str, str]]:
     return [(key, value) for key, value in request.args.items(multi=True) if key not in names and value]
 
 
-def page_address(number: int, at: str = "", name: str = "page") -> str:
-    """Give where another part of a long list of this page is, narrowed as it is."""
+def page_address(number: int | str, at: str = "", name: str = "page") -> str:
+    """Give where another part of a long list of this page is, or all of it, narrowed as it is."""
     kept = _asked_but({name, "as", "table"})
-    asked = urlencode([*kept, (name, str(number))] if number > 1 else kept)
+    asked = urlencode([*kept, (name, str(number))] if number != 1 else kept)
     return f"{request.path}{'?' if asked else ''}{asked}{'#' if at else ''}{at}"
 
 

@@ -359,6 +359,6 @@ def test_the_half_sheet_says_what_to_do_and_warns_and_has_the_same_bytes_twice(s
         sheet = halfsheet.of_evening(load_shop(session), evening.plan(session=session, now=shop.now))
     assert len(sheet.lines) == 1
     assert "can start a fire" in sheet.caution
-    assert "1 feed is to be seen to" in sheet.summary
+    assert "1 feed to see to" in sheet.summary
     assert half_sheet(sheet) == half_sheet(sheet)
     assert half_sheet(sheet).startswith(b"%PDF")

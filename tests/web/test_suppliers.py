@@ -156,7 +156,7 @@ def test_its_offers_are_listed_and_withdrawn(client: FlaskClient, supplier: str,
     client.post("/setup", data={"key": key(), **offer})
     assert "Withdraw PLA Slate black" in client.get(supplier).text
     assert client.post(supplier, data={"key": key(), "do": "offers", "offer": "1"}).status_code == 302
-    assert "It offers nothing yet" in client.get(supplier).text
+    assert "No offer from this supplier yet" in client.get(supplier).text
 
 
 def test_what_is_no_act_and_who_is_no_supplier_is_refused(client: FlaskClient, supplier: str, key: Key) -> None:

@@ -30,7 +30,7 @@ def _short(shop: TestWorkshop) -> None:
 def test_tonight_names_the_feed_that_will_not_last_and_warns(client: FlaskClient, shop: TestWorkshop) -> None:
     _short(shop)
     page = client.get("/tonight").text
-    assert "1 feed is to be seen to." in page
+    assert "1 feed to see to." in page
     assert "Larch feed 1" in page
     assert "can start a fire" in page
     sheet = client.get("/tonight/half-sheet.pdf")

@@ -226,7 +226,7 @@ def test_an_empty_workshop_says_where_to_begin(page: Page, address: str, complai
     page.goto(f"{address}/stock")
     expect(page.locator("tfoot")).to_contain_text("2 items")
     for path, words in (
-        ("/orders", "An item is known from its first whole day of draws on"),
+        ("/orders", "An item is weighed here after its first whole day of draws"),
         ("/money", "No figures yet"),
         ("/jobs", "No job has ended yet"),
     ):
