@@ -40,6 +40,7 @@ from spoolkeep.services.demo import owner_of
 from spoolkeep.services.instance import Instance
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.store.engine import Session, Store
+from spoolkeep.web import narrowing, setup
 from spoolkeep.web.app import create_app
 from spoolkeep.web.columns import ALL
 from spoolkeep.web.lock import PERSON_COOKIE, STATION_COOKIE
@@ -367,3 +368,20 @@ def test_a_narrowed_list_has_fewer_rows_and_its_file_the_same(
     told = owner.get(path).text
     assert 'class="narrowed"' in told
     assert f'href="{path.partition("?")[0]}' in told
+
+
+def test_a_long_list_stands_on_one_page_where_it_is_asked_for(owner: FlaskClient) -> None:
+    table = next(one for one in ALL if one.name == "offers")
+    rows = len(_file(owner, "/setup/offers", table)) - 1
+    shown = _Rows("offers")
+    shown.feed(owner.get("/setup/offers?page=all").text)
+    assert len(shown.rows) == rows
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(setup, "EACH_PAGE", 2)
+        some = owner.get("/setup/offers").text
+        assert 'href="/setup/offers?page=all"' in some
+        every = owner.get("/setup/offers?page=all").text
+        assert 'href="/setup/offers">Page by page' in every
+        patch.setattr(narrowing, "MOST_WHOLE", rows - 1)
+        assert "page=all" not in owner.get("/setup/offers").text
+        assert "not a whole number" in owner.get("/setup/offers?page=all").text
