@@ -142,7 +142,7 @@ def close(
             finding.live(session, Supplier, supplier_id)
         days = (until_day - from_day).days + 1
         if days < 1:
-            raise BadInput("ends_before", "The last closed day comes before the first. Turn them round.")
+            raise BadInput("ends_before", "The last closed day comes before the first. Swap them.")
         if days > MOST_CLOSED_DAYS:
             raise BadInput("too_many_days", f"Enter at most {MOST_CLOSED_DAYS} days at once.")
         if len(why) > MOST_WHY:
@@ -298,7 +298,7 @@ def _check(session: Session, told: Told) -> None:
     if len(told.why) > MOST_WHY:
         raise BadInput("too_long", f"Say why in at most {MOST_WHY} letters.")
     if told.until_day is not None and told.until_day < told.from_day:
-        raise BadInput("ends_before", "The last day comes before the first. Turn them round.")
+        raise BadInput("ends_before", "The last day comes before the first. Swap them.")
     if told.mg_a_day is not None and told.article_id is None and told.product_id is None:
         raise BadInput(
             "grams_of_what", "Grams a day need an item or a product. For the whole shop enter times as much."

@@ -72,7 +72,7 @@ def add(*, session: Session, now: datetime, by: By, code: str, entry: MaterialEn
 
     def do(act: Act) -> Made:
         if not 0 < len(short) <= MOST_CODE:
-            raise BadInput("no_such_code", f"A material's short name has 1 to {MOST_CODE} signs, like PLA.")
+            raise BadInput("no_such_code", f"A material's short name has 1 to {MOST_CODE} characters, like PLA.")
         _check(entry)
         known = session.scalars(select(Material).where(col(Material.code) == short)).first()
         if known is not None and known.live:
@@ -124,9 +124,9 @@ def check_density(mg_per_cm3: int) -> None:
 
 def _check(entry: MaterialEntry) -> None:
     if not entry.name.strip() or len(entry.name) > MOST_NAME:
-        raise BadInput("no_name", f"A material's name has 1 to {MOST_NAME} signs.")
+        raise BadInput("no_name", f"A material's name has 1 to {MOST_NAME} characters.")
     if len(entry.care) > MOST_CARE:
-        raise BadInput("long_note", f"A note has at most {MOST_CARE} signs.")
+        raise BadInput("long_note", f"A note has at most {MOST_CARE} characters.")
     check_density(entry.density_mg_per_cm3)
     for value, among, words in (
         (

@@ -200,7 +200,7 @@ def retire_item(*, session: Session, now: datetime, by: By, article_id: int, ret
         if not retired:
             finish, diameter_um = Finish(item.finish), item.diameter_um
             if _used(session, item, colour=item.colour, finish=finish, diameter_um=diameter_um) is not None:
-                raise Conflict("item_is_there", f"{item.name} was entered anew since. Merge this one into it.")
+                raise Conflict("item_is_there", f"{item.name} has been entered anew since. Merge this one into it.")
         change(session, act, row, retired=retired)
         return Made(act.id, article_id)
 

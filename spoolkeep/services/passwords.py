@@ -65,7 +65,7 @@ def check_new(password: str, *, about: Sequence[str] = ()) -> None:
             f"Take at least {SHORTEST} characters. Three or four words that do not belong together do.",
         )
     if len(password) > LONGEST:
-        raise BadInput("long_password", f"Take at most {LONGEST} characters.")
+        raise BadInput("long_password", f"Use at most {LONGEST} characters.")
     with _one_at_a_time:
         guesses = _guesses(password, _near(about))
     if guesses < LEAST_GUESSES:

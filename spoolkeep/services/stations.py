@@ -63,7 +63,7 @@ def free_label(*, session: Session, now: datetime, label: str) -> str:
     name = tokens.read_label(label)
     taken = {folded(one.label) for one in tokens.standing(session=session, now=now, kind="station")}
     if folded(name) in taken:
-        raise Conflict("label_taken", f"There is a station called {name}. Call this one otherwise.")
+        raise Conflict("label_taken", f"There is a station called {name}. Give this one another name.")
     return name
 
 

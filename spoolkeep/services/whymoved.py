@@ -124,7 +124,7 @@ def behind(*, session: Session, article_id: int, span: Span) -> Behind:
 
 def _check(span: Span) -> None:
     if span.last < span.first:
-        raise BadInput("ends_before", "The last day comes before the first. Turn them round.")
+        raise BadInput("ends_before", "The last day comes before the first. Swap them.")
     if (span.last - span.first).days >= MOST_DAYS:
         raise BadInput("too_many_days", f"Compare at most {MOST_DAYS} days with as many.")
 

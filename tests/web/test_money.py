@@ -120,7 +120,7 @@ def test_why_the_share_moved_adds_up_and_opens_what_is_behind_it(
     ("query", "words"),
     [
         ("before_first=today", "is not a day"),
-        ("before_first=2026-03-02&before_last=2026-03-01", "Turn them round"),
+        ("before_first=2026-03-02&before_last=2026-03-01", "Swap them"),
         ("before_first=2000-01-01", "Compare at most"),
     ],
 )

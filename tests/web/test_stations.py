@@ -278,4 +278,4 @@ def test_two_stations_do_not_share_a_name(client: FlaskClient, browser: Browser)
     browser("station")
     refused = client.post("/people", data={"do": "station", "label": "BENCH"})
     assert refused.status_code == 409
-    assert "Call this one otherwise" in refused.text
+    assert "Give this one another name" in refused.text

@@ -344,7 +344,7 @@ def _check_people(people: Sequence[PersonRow]) -> None:
     """Refuse people who cannot be told apart, several at the bench at once, or not one owner. Errors: BadInput."""
     owners = sum(one.role is Role.OWNER for one in people)
     if owners != 1:
-        raise BadInput("bad_demo", f"{SETTINGS}, person: {owners} of them are the owner. Let one be it.")
+        raise BadInput("bad_demo", f"{SETTINGS}, person: {owners} of them are the owner. Make exactly one the owner.")
     names: set[str] = set()
     days: dict[Weekday, str] = {}
     for number, one in enumerate(people, start=1):
