@@ -134,7 +134,7 @@ def _owner(session: Session, now: datetime) -> int:
     return people.add(session=session, now=now, by_id=None, name="Measured", role=Role.OWNER)
 
 
-def _owners_secret(store: Store) -> str:
+def owners_secret(store: Store) -> str:
     """Sign an owner in, made where there is none."""
     now = datetime.now(UTC)
     with store.write() as session:
@@ -145,7 +145,7 @@ def _owners_secret(store: Store) -> str:
 def page_asks(store: Store) -> dict[str, Ask]:
     """Give what opens each page, by its rule."""
     client = create_app(store, secret=b"measured").test_client()
-    client.set_cookie(PERSON_COOKIE, _owners_secret(store))
+    client.set_cookie(PERSON_COOKIE, owners_secret(store))
 
     def ask(address: str) -> Ask:
         def do() -> None:
@@ -227,7 +227,8 @@ def printed(rows: Sequence[Row]) -> str:
     return "\n".join([head, *lines])
 
 
-def _demo(folder: Path) -> str:
+def demo_url(folder: Path) -> str:
+    """Give the address of the demo's database in a folder, built where there is none."""
     if not (folder / "spoolkeep.sqlite").exists():
         done = CliRunner(env={SETTING: None}).invoke(cli, ["demo", "--build-only", "--instance", str(folder)])
         if done.exit_code:
@@ -235,7 +236,8 @@ def _demo(folder: Path) -> str:
     return f"sqlite:///{(folder / 'spoolkeep.sqlite').resolve()}"
 
 
-def _large(folder: Path, scale: float) -> str:
+def large_url(folder: Path, scale: float) -> str:
+    """Give the address of the large workshop's database in a folder, built where there is none."""
     now, instance = datetime.now(UTC), Instance(folder)
     with closing(instance.open_or_make(now=now)) as store:
         with store.read() as session:
@@ -255,9 +257,9 @@ def main() -> None:
     parser.add_argument("--json", action="store_true", help="print JSON")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="spoolkeep-pages-") as made:
-        large = _large(asked.large or Path(made) / "large", asked.scale)
+        large = large_url(asked.large or Path(made) / "large", asked.scale)
         os.environ.pop(SETTING, None)
-        demo = _demo(asked.demo or Path(made) / "demo")
+        demo = demo_url(asked.demo or Path(made) / "demo")
         rows = _both(demo, large, Path(made), rounds=asked.rounds)
     print(json.dumps([asdict(row) for row in rows], indent=2) if asked.json else printed(rows))
 
