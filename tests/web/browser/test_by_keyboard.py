@@ -188,7 +188,7 @@ def test_the_night_is_looked_at_and_its_half_sheet_opened(
     with page.expect_popup():
         keys.enter(page.get_by_role("link", name="Print half a sheet"), within=2)
     assert asked_for(page, served, "/half-sheet.pdf").status == 200
-    keys.to(page.get_by_role("button", name="Look ahead"))
+    keys.to(page.locator("form.until").get_by_role("button", name="Show"))
 
 
 def of_three_suppliers(shop: TestWorkshop, items: int) -> None:
