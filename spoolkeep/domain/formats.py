@@ -4,7 +4,7 @@ Pages, paper and the command line call it. It must not know what the figures mea
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -54,6 +54,10 @@ class Formats:
         except (ZoneInfoNotFoundError, ValueError, OSError):
             words = f"“{self.zone}” is not a time zone. Enter one like Europe/Lisbon."
             raise BadInput("bad_zone", words) from None
+
+    def paid_in(self, currency: str | None) -> "Formats":
+        """Give them with amounts in another currency; None stands for their own."""
+        return replace(self, currency=currency) if currency else self
 
     @cached_property
     def _known(self) -> Locale:

@@ -36,6 +36,12 @@ class OfferView:
     least_spools: int
     from_day: date | None
     until_day: date | None
+    currency: str | None
+    """The supplier's own; None where that is the workshop's."""
+
+    def priced(self, formats: Formats) -> Formats:
+        """Give the formats by which its prices are written."""
+        return formats.paid_in(self.currency)
 
     def holds(self, today: date) -> bool:
         """Tell whether it can be ordered today."""
@@ -71,7 +77,7 @@ class SupplierView:
 
     def priced(self, formats: Formats) -> Formats:
         """Give the formats by which its amounts are written: the workshop's, in its own currency."""
-        return Formats(formats.locale, self.currency or formats.currency, formats.zone)
+        return formats.paid_in(self.currency)
 
 
 @dataclass(frozen=True)
@@ -132,7 +138,7 @@ def offers(*, session: Session, article_id: int | None = None, supplier_id: int 
     columns = (Offer.id, Offer.article_id, Offer.their_number, Offer.spool_mg, Offer.price_minor, Offer.pack)
     query = (
         select(*map(col, columns), col(Supplier.name), col(Offer.least_spools))
-        .add_columns(col(Offer.from_day), col(Offer.until_day))
+        .add_columns(col(Offer.from_day), col(Offer.until_day), col(Supplier.currency))
         .join(Supplier, col(Supplier.id) == col(Offer.supplier_id))
         .where(col(Offer.live), col(Supplier.live), ~col(Supplier.retired))
     )
@@ -154,6 +160,7 @@ def offers(*, session: Session, article_id: int | None = None, supplier_id: int 
             least_spools=offer.least_spools,
             from_day=offer.from_day,
             until_day=offer.until_day,
+            currency=offer.currency,
         )
         for offer in session.execute(query)
         if offer.article_id in known

@@ -107,7 +107,7 @@ class OrderView:
 
     def priced(self, formats: Formats) -> Formats:
         """Give the formats by which its amounts are written: the workshop's, in the supplier's currency."""
-        return Formats(formats.locale, self.currency, formats.zone)
+        return formats.paid_in(self.currency)
 
 
 Needs = Mapping[int, Need]

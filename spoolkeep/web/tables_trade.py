@@ -133,6 +133,7 @@ OFFERS: Records[OfferView] = Records(
         Column("their_number", "the supplier's number for it", lambda row: row.their_number),
         Column("spool_mg", "plastic on one spool", lambda row: row.spool_mg),
         Column("price_minor", "for one spool, in the supplier's currency", lambda row: row.price_minor),
+        Column("currency", "the supplier's own; empty: the workshop's", lambda row: row.currency),
         Column("pack", "how many are sold together", lambda row: row.pack),
         Column("at_least", "the fewest that are sold at once", lambda row: row.least_spools),
         Column(

@@ -8,6 +8,7 @@ from flask.testing import FlaskClient
 
 from spoolkeep.domain.words import OrderState
 from spoolkeep.services import orders
+from spoolkeep.services.catalogue import SupplierEntry
 from spoolkeep.services.deliveries import Arrived, book_delivery
 from spoolkeep.services.orders import Wanted
 from spoolkeep.services.shop import load_shop
@@ -242,3 +243,14 @@ def test_an_item_s_own_risk_is_entered_on_its_page(client: FlaskClient, shop: Te
         assert client.post("/stock/1", data={"key": key(), "do": "risk", "risk": wrong}).status_code == 422
     assert client.post("/stock/1", data={"key": key(), "do": "risk", "risk": ""}).status_code == 302
     assert "It follows from what a stop" in client.get("/stock/1").text
+
+
+def test_an_offer_is_in_what_its_supplier_is_paid_in_wherever_it_is_listed(
+    client: FlaskClient, shop: TestWorkshop
+) -> None:
+    shop.run_low()
+    shop.offered(SupplierEntry("Harbour", currency="CHF"), 1234, (5, 1100))
+    for page in (f"/stock/{shop.articles[0]}", "/setup/offers", "/setup", "/orders/suppliers/1"):
+        text = client.get(page).text.replace("\N{NO-BREAK SPACE}", "")
+        assert "CHF12.34 <small>CHF11.00 from 5</small>" in text, page
+    assert ",1234,CHF," in client.get("/setup/offers?as=csv").text

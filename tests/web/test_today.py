@@ -48,10 +48,20 @@ def test_each_need_has_one_act_that_goes_straight_to_it(client: FlaskClient, sho
     job = shop.do(lambda s: jobs.plan_job(session=s, now=shop.now, by=by(), report=report)).job_id
     page = client.get("/").text
     assert _acts(page) == [["/orders"], [f"/jobs/{job}/end"]]
+    assert re.findall('class="need ([a-z]+)"', page) == ["late", "late"]
     assert "500\N{NO-BREAK SPACE}g short of what is committed" in page
     assert "Planter &amp; pot is past its time" in page
     for (act,) in _acts(page):
         assert client.get(act).status_code == 200
+
+
+def test_what_is_late_stands_before_what_can_wait(client: FlaskClient, shop: TestWorkshop) -> None:
+    shop.run_low()
+    late = JobReport("Planter", None, (FeedGrams(1_000, article_id=shop.articles[1]),), due_at=shop.now)
+    shop.do(lambda s: jobs.plan_job(session=s, now=shop.now - timedelta(days=1), by=by(), report=late))
+    kinds = re.findall('class="need ([a-z]+)"', client.get("/").text)
+    assert {"late", "look"} <= set(kinds)
+    assert kinds == sorted(kinds, key=["stop", "late", "look"].index)
 
 
 def test_a_stop_is_entered_shown_on_today_and_ended(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
