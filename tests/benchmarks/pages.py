@@ -1,8 +1,10 @@
-"""How long every page and every reading command takes on the demo and on the large workshop, side by side in one run.
+"""How long every page and every reading command takes on two workshops, side by side in one run.
 
-Run it: python tests/benchmarks/pages.py [--demo DIR] [--large DIR] [--rounds 15] [--json]. What is not named is built
-in a folder of its own. SPOOLKEEP_DATABASE names a PostgreSQL that holds the large workshop. The two are asked in turn,
-round by round, so that whatever else the machine does falls on both alike.
+Run it: python tests/benchmarks/pages.py [--demo DIR] [--large DIR] [--rounds 15] [--only /stock /jobs] [--json] for the
+demo beside the large workshop, and with `--ten history` or `--ten items` for a workshop beside one that has ten times
+the days behind it, or ten times the items, and is else alike. What is not named is built in a folder of its own.
+SPOOLKEEP_DATABASE names a PostgreSQL that holds the large workshop. The two are asked in turn, round by round, so that
+whatever else the machine does falls on both alike; what is reckoned once a day was reckoned before the first round.
 """
 
 import argparse
@@ -35,12 +37,21 @@ from spoolkeep.store.engine import Store, open_store
 from spoolkeep.store.tables import Job, Loading, Movement, OrderLine, Spool
 from spoolkeep.web.app import create_app
 from spoolkeep.web.lock import PERSON_COOKIE
-from tests.benchmarks.large.workshop import build
+from tests.benchmarks.large.workshop import Size, build, size_of
 
 ENOUGH_ROUNDS, WARM = 15, 2
 SEARCHES = {"search": "?q=pla"}
 """What an address asks beyond its path, by blueprint."""
+DAYS, MACHINES, ITEMS, KEPT, LINES_A_DAY, SPOOLS_A_DAY = 73, 20, 50, 120, 137, 2.6
+"""Of the workshop beside that of ten times as much: a tenth of the large one, for a tenth of its two years."""
 Ask = Callable[[], None]
+
+
+def grown(what: str | None) -> Size:
+    """Give the size of the smaller workshop, or of that with ten times its history or items."""
+    days = DAYS * 10 if what == "history" else DAYS
+    more = 10 if what == "items" else 1
+    return Size(MACHINES, ITEMS * more, round(KEPT * more + SPOOLS_A_DAY * days), KEPT * more, LINES_A_DAY * days, days)
 
 
 @dataclass(frozen=True)
@@ -142,8 +153,8 @@ def owners_secret(store: Store) -> str:
         return tokens.for_browser(session, now, actor_id=actor_id, label="computer")
 
 
-def page_asks(store: Store) -> dict[str, Ask]:
-    """Give what opens each page, by its rule."""
+def page_asks(store: Store, only: Sequence[str] = ()) -> dict[str, Ask]:
+    """Give what opens each page, or each that is named, by its rule; a job without a ticket shows none."""
     client = create_app(store, secret=b"measured").test_client()
     client.set_cookie(PERSON_COOKIE, owners_secret(store))
 
@@ -156,7 +167,8 @@ def page_asks(store: Store) -> dict[str, Ask]:
 
         return do
 
-    return {rule: ask(address) for rule, address in page_addresses(store).items()}
+    known = {rule: address for rule, address in page_addresses(store).items() if not only or rule in only}
+    return {rule: ask(address) for rule, address in known.items() if not rule.endswith("ticket.pdf")}
 
 
 def command_asks(url: str, store: Store, folder: Path) -> dict[str, Ask]:
@@ -216,9 +228,10 @@ def _figures(taken: Sequence[float], queries: int) -> Figures:
     return Figures(statistics.median(taken), late, queries)
 
 
-def printed(rows: Sequence[Row]) -> str:
+def printed(rows: Sequence[Row], *, names: tuple[str, str] = ("demo", "large")) -> str:
     """Give the rows as a table."""
-    head = f"{'':<34}{'demo ms':>9}{'p99':>8}{'queries':>9}{'large ms':>10}{'p99':>8}{'queries':>9}{'times':>8}"
+    one, other = names
+    head = f"{'':<34}{one + ' ms':>9}{'p99':>8}{'queries':>9}{other + ' ms':>10}{'p99':>8}{'queries':>9}{'times':>8}"
     lines = [
         f"{row.what:<34}{row.demo.median_ms:>9.1f}{row.demo.p99_ms:>8.1f}{row.demo.queries:>9}"
         f"{row.large.median_ms:>10.1f}{row.large.p99_ms:>8.1f}{row.large.queries:>9}{row.ratio:>8.1f}"
@@ -236,14 +249,14 @@ def demo_url(folder: Path) -> str:
     return f"sqlite:///{(folder / 'spoolkeep.sqlite').resolve()}"
 
 
-def large_url(folder: Path, scale: float) -> str:
+def large_url(folder: Path, size: Size) -> str:
     """Give the address of the large workshop's database in a folder, built where there is none."""
     now, instance = datetime.now(UTC), Instance(folder)
     with closing(instance.open_or_make(now=now)) as store:
         with store.read() as session:
             empty = session.scalars(select(col(Spool.id)).limit(1)).first() is None
         if empty:
-            build(store, now=now, scale=scale)
+            build(store, now=now, size=size)
     return instance.database
 
 
@@ -253,20 +266,28 @@ def main() -> None:
     parser.add_argument("--demo", type=Path, help="the demo's instance")
     parser.add_argument("--large", type=Path, help="the large workshop's instance")
     parser.add_argument("--scale", type=float, default=1.0, help="of the large workshop, where it is built")
+    parser.add_argument("--ten", choices=("history", "items"), help="of what one workshop has ten times as much")
     parser.add_argument("--rounds", type=int, default=ENOUGH_ROUNDS)
+    parser.add_argument("--only", nargs="+", default=(), help="these pages, by their rules, and no command")
     parser.add_argument("--json", action="store_true", help="print JSON")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="spoolkeep-pages-") as made:
-        large = large_url(asked.large or Path(made) / "large", asked.scale)
+        size = grown(asked.ten) if asked.ten else size_of(asked.scale)
+        large = large_url(asked.large or Path(made) / "large", size)
         os.environ.pop(SETTING, None)
-        demo = demo_url(asked.demo or Path(made) / "demo")
-        rows = _both(demo, large, Path(made), rounds=asked.rounds)
-    print(json.dumps([asdict(row) for row in rows], indent=2) if asked.json else printed(rows))
+        small = asked.demo or Path(made) / "demo"
+        demo = large_url(small, grown(None)) if asked.ten else demo_url(small)
+        rows = _both(demo, large, Path(made), rounds=asked.rounds, only=asked.only)
+    names = ("once", "tenfold") if asked.ten else ("demo", "large")
+    print(json.dumps([asdict(row) for row in rows], indent=2) if asked.json else printed(rows, names=names))
 
 
-def _both(demo: str, large: str, folder: Path, *, rounds: int) -> list[Row]:
+def _both(demo: str, large: str, folder: Path, *, rounds: int, only: Sequence[str]) -> list[Row]:
     with closing(open_store(demo)) as small, closing(open_store(large)) as great:
-        asks = [page_asks(store) | command_asks(url, store, folder) for url, store in ((demo, small), (large, great))]
+        asks = []
+        for url, store in ((demo, small), (large, great)):
+            commands = {} if only else command_asks(url, store, folder)
+            asks.append(page_asks(store, only) | commands)
         return measure(*asks, rounds=rounds)
 
 

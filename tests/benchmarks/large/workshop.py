@@ -45,6 +45,8 @@ class Size:
     kept: int
     """How many of the spools are to have plastic left."""
     lines: int
+    days: int = DAYS
+    """How long it has been at work."""
 
 
 @dataclass(frozen=True)
@@ -64,13 +66,14 @@ def size_of(scale: float) -> Size:
     return Size(machines, articles, max(40, round(20_000 * scale)), max(20, round(1_200 * scale)), round(1e6 * scale))
 
 
-def build(store: Store, *, now: datetime, scale: float = 1.0) -> Built:
-    """Write the workshop into an empty database of the right shape."""
-    size, began = size_of(scale), time.perf_counter()
+def build(store: Store, *, now: datetime, scale: float = 1.0, size: Size | None = None) -> Built:
+    """Write the workshop, of a scale or of a size, into an empty database of the right shape."""
+    size, began = size or size_of(scale), time.perf_counter()
     with loading(store) as connection, _no_collector():
-        _settings(connection, now)
+        before = now - timedelta(days=size.days + 1)
+        _settings(connection, before)
         bulk = Bulk(connection, COLUMNS)
-        _two_years(Books(bulk, _stations(connection, now)), size, now)
+        _all_days(Books(bulk, _stations(connection, before)), size, now)
         written = time.perf_counter()
     loaded = time.perf_counter()
     keep_busy(store, now=now, machines=size.machines)
@@ -89,15 +92,14 @@ def _no_collector() -> Iterator[None]:
         gc.enable()
 
 
-def _settings(connection: Connection, now: datetime) -> None:
-    settings = {"zone": ZONE, "day_starts_hour": DAY_STARTS_HOUR, "ready_at": now - timedelta(days=DAYS + 1)}
+def _settings(connection: Connection, ready_at: datetime) -> None:
+    settings = {"zone": ZONE, "day_starts_hour": DAY_STARTS_HOUR, "ready_at": ready_at}
     connection.execute(update(Workshop).where(col(Workshop.id) == 1).values(name="Large workshop", **settings))
     connection.execute(insert(Channel), [{"name": "Own shop"}, {"name": "Market place"}])
 
 
-def _stations(connection: Connection, now: datetime) -> tuple[int, ...]:
+def _stations(connection: Connection, made_at: datetime) -> tuple[int, ...]:
     numbers = (1, 2, 3)
-    made_at = now - timedelta(days=DAYS + 1)
     for number in numbers:
         token = {"kind": "station", "secret_hash": f"{number:064}", "label": "Bench", "scopes": "scan"}
         token_id = connection.execute(insert(Token).values(**token, made_at=made_at)).inserted_primary_key
@@ -107,13 +109,13 @@ def _stations(connection: Connection, now: datetime) -> tuple[int, ...]:
     return numbers
 
 
-def _two_years(books: Books, size: Size, now: datetime) -> None:
-    """Let the two years pass, a day at a time; as many jobs and grams a day as bring lines and spools out right."""
+def _all_days(books: Books, size: Size, now: datetime) -> None:
+    """Let the days pass, one at a time; as many jobs and grams a day as bring lines and spools out right."""
     rng = np.random.default_rng(SEED)
-    days = [shop_day(now) - timedelta(days=back) for back in range(DAYS, 0, -1)]
+    days = [shop_day(now) - timedelta(days=back) for back in range(size.days, 0, -1)]
     first = _start_of(days[0]) - timedelta(hours=20)
     things = furnish(books, rng, machines=size.machines, articles=size.articles, at=first)
-    stock = Stock(books, things, rng, most_spools=size.spools, a_day=(size.spools - size.kept) / DAYS)
+    stock = Stock(books, things, rng, most_spools=size.spools, a_day=(size.spools - size.kept) / size.days)
     base_mg = (size.spools - size.kept) * SPOOL_MG / max(1, size.lines - 3 * size.spools)
     floor = Floor(books, things, stock, rng, base_mg)
     stock.open_shelves(first + timedelta(hours=1))
