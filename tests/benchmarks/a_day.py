@@ -1,11 +1,11 @@
 """A whole shop day of a large workshop through its doors: what is answered, what the books hold of it, how long.
 
 Run it: python tests/benchmarks/a_day.py --instance DIR [--minutes 5] [--scale 1] [--pages 400]. DIR is written to;
-where it holds no workshop one is built at the scale. The day has what the workshop's two years have in the mean (jobs that
-end, spools that are loaded, weighings, deliveries), and besides, by our own choice, as many spools shelved as loaded,
-`--pages` pages that people look at, and the board asked by each station each second and a half. The 24 hours are
-pressed into `--minutes`; who is late goes on at once. One job end in 20 is sent twice under its key, as after an answer
-that was lost. SPOOLKEEP_DATABASE names a PostgreSQL, which is served by one process too.
+where it holds no workshop one is built at the scale. The day has what the workshop's two years have in the mean (jobs
+that end, spools that are loaded, weighings, deliveries), and besides, by our own choice, as many spools shelved as
+loaded, `--pages` pages that people look at, and the board asked by each station each second and a half. The 24 hours
+are pressed into `--minutes`; who is late goes on at once. One job end in 20 is sent twice under its key, as after an
+answer that was lost. SPOOLKEEP_DATABASE names a PostgreSQL, which is served by one process too.
 """
 
 import argparse
