@@ -231,10 +231,10 @@ def _figures(taken: Sequence[float], queries: int) -> Figures:
 def printed(rows: Sequence[Row], *, names: tuple[str, str] = ("demo", "large")) -> str:
     """Give the rows as a table."""
     one, other = names
-    head = f"{'':<34}{one + ' ms':>9}{'p99':>8}{'queries':>9}{other + ' ms':>10}{'p99':>8}{'queries':>9}{'times':>8}"
+    head = f"{'':<34}{one + ' ms':>9}{'p99':>8}{'queries':>9}{other + ' ms':>12}{'p99':>8}{'queries':>9}{'times':>8}"
     lines = [
         f"{row.what:<34}{row.demo.median_ms:>9.1f}{row.demo.p99_ms:>8.1f}{row.demo.queries:>9}"
-        f"{row.large.median_ms:>10.1f}{row.large.p99_ms:>8.1f}{row.large.queries:>9}{row.ratio:>8.1f}"
+        f"{row.large.median_ms:>12.1f}{row.large.p99_ms:>8.1f}{row.large.queries:>9}{row.ratio:>8.1f}"
         for row in rows
     ]
     return "\n".join([head, *lines])
