@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import BindParameter, ColumnElement, Select, and_, bindparam, case, func, or_, select
+from sqlalchemy import BindParameter, ColumnElement, ScalarSelect, Select, and_, bindparam, case, func, or_, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -334,25 +334,27 @@ def without_machine(session: Session) -> list[JobToCome]:
 
 def last_jobs(session: Session, machine_ids: Collection[int], since: datetime) -> dict[int, JobToCome]:
     """Give what each machine printed last, since a moment, and would print once more, by machine."""
-    which = col(Job.machine_id).in_(machine_ids), col(Job.ended_at) >= since, _repeats()
-    latest = (
-        select(col(Job.machine_id), func.max(col(Job.ended_at)).label("ended_at"))
-        .where(*which)
-        .group_by(col(Job.machine_id))
-        .subquery()
-    )
     query = (
         select(Job)
-        .join(latest, (latest.c.machine_id == col(Job.machine_id)) & (latest.c.ended_at == col(Job.ended_at)))
-        .where(*which)
+        .join(Machine, col(Job.id) == _last_of(since))
+        .where(col(Machine.id).in_(machine_ids))
         .order_by(col(Job.id))
     )
     return {one.machine_id or 0: one for one in _with_needs(session, read(session, query).all())}
 
 
-def _repeats() -> ColumnElement[bool]:
-    """Only what has ended has an outcome; asked for its state too, a database would read all that ever ended."""
-    return (col(Job.outcome) == Outcome.GOOD) & col(Job.live) & col(Job.purpose).not_in(NOBODY_REPEATS)
+def _last_of(since: datetime) -> ScalarSelect[int]:
+    """Give the number of the last job that a machine ended well and would print once more."""
+    job = aliased(Job)
+    return (
+        select(col(job.id))
+        .where(col(job.machine_id) == col(Machine.id), col(job.ended_at) >= since, col(job.live))
+        .where(col(job.outcome) == Outcome.GOOD, col(job.purpose).not_in(NOBODY_REPEATS))
+        .order_by(col(job.ended_at).desc(), col(job.id).desc())
+        .limit(1)
+        .correlate(Machine)
+        .scalar_subquery()
+    )
 
 
 def _paced_from(session: Session, jobs: Sequence[Found], needs: Mapping[int, Sequence[Need]]) -> dict[int, datetime]:

@@ -29,6 +29,7 @@ NAMED = {
     "supplier": "name",
 }
 BACK_TO_0015 = (
+    "DROP INDEX ix_job_machine_id_ended_at",
     *(f"DROP INDEX uq_{table}_used_{columns.replace(', ', '_')}" for table, columns in NAMED.items()),
     *(
         f"CREATE UNIQUE INDEX uq_{table}_live_{columns.replace(', ', '_')} ON {table} ({columns}) WHERE live"

@@ -204,6 +204,7 @@ class Job(SQLModel, table=True):
     __table_args__ = (
         Index("ix_job_state", "state"),
         Index("ix_job_ended_at", "ended_at"),
+        Index("ix_job_machine_id_ended_at", "machine_id", "ended_at"),
         one_of("purpose", Purpose),
         one_of("state", JobState),
         one_of("outcome", Outcome),
