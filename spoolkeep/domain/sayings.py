@@ -107,7 +107,6 @@ Set aside: {what}. It may not be loaded until it is let go.
 Its reel was never weighed: {reels} were taken off.
 “{job}” came off good: {grams} g drawn.
 “{job}” came off bad: {grams} g drawn.
-All its plastic is booked. If less was printed, undo, and scan its ticket, the per cent and the card.
 All its plastic is booked. If less was printed, undo, and scan the per cent first.
 {spool} gave more than was left: weigh it.
 A feed had no spool by the books: name it under Jobs.
@@ -180,6 +179,7 @@ Begun {when}: {seen} seen, {missing} not seen where the books have them.
 by the books {what}
 Write off {code}
 What was seen is then where it was seen.
+1 not seen will have no place any more, keeps its grams, and is written off only where you tick it.
 {count} not seen will have no place any more, keep their grams, and are written off only where you tick it.
 If you have not been everywhere, go on scanning first.
 1 seen on a shelf is on a machine by the books, and will come off it.
@@ -195,7 +195,7 @@ Spoolkeep does not answer. Scan on: everything is kept here and sent by itself. 
 Not sent yet, and kept here since long: {codes}.
 Enter or the next scan sends them first; throw them away where they no longer hold.
 This device is signed out. Kept here, and sent once it is let in again: {codes}.
-Open a new link from an owner, or sign in.
+Open a new link from an owner, or:
 Sign in
 not taken ({status}). Open the page again.
 That did not get through. Press it again.
@@ -211,14 +211,15 @@ Nothing was scanned. Scan a label, or type its code.
 This device is not known as a station yet. Open the Bench once, then scan.
 This device is not known as a station yet. Open the page once, then scan.
 Scan the spool first, then send the scale's figure.
-Scan the spool first, then the digits of the scale, then weigh.
+Scan the spool, the ticket or the feed first, then the digits, then the card.
+{digits} was scanned, and nothing here reads it. Scan undo, and begin anew.
 {digits} is no reading. Scan the spool again, and begin anew.
 {spool} is set aside already. Let it go on its page.
 That is set aside already. Nothing was changed.
 That lot is set aside already. Nothing was changed.
 That spool has no lot. Set the spools themselves aside.
-A good job is whole. Scan its ticket again, and the card alone.
-{percent} per cent cannot be. Scan the ticket, 0 to 100, and the card.
+A good job is whole. Scan undo, its ticket or feed, and the card alone.
+{percent} per cent cannot be. Scan undo, the ticket or the feed again, and 0 to 100.
 “{job}” has no machine by the books. Start it under Jobs first.
 “{job}” is {state} by the books. Scan its ticket, and how it came off.
 “{job}” is planned for {machine}. Scan a feed of that one.

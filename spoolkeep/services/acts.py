@@ -17,16 +17,6 @@ from spoolkeep.services.visits import called
 from spoolkeep.store.rows import Found, read
 from spoolkeep.store.tables import Act, Actor, Change, Movement, Station, TakingsLine
 
-ON_THE_FLOOR = ("scan", "job", "start job", "end job")
-"""Acts after which what is kept of the days before, and of orders, stands: they tell of today's printing."""
-
-
-def last_at_the_desk(session: Session) -> tuple[int, str] | None:
-    """Give the number and key of the last act that was none of the floor's: a number alone may come again."""
-    query = select(col(Act.id), col(Act.key)).where(col(Act.kind).not_in(ON_THE_FLOOR)).order_by(col(Act.id).desc())
-    row = session.execute(query.limit(1)).first()
-    return (row.id, row.key) if row else None
-
 
 @dataclass(frozen=True)
 class ActView:

@@ -251,10 +251,13 @@ def _hear(session: Session, act: Act, heard: _Heard, *, station_id: int, now: da
         return ScanAnswer(HEARD, words, act.id, "let go")
     if heard.named.card and heard.named.card.is_digit:
         return _add_digit(session, act, heard, station_id=station_id, now=now)
+    digits = heard.half.digits if heard.half else ""
+    card = heard.pair[0].card if heard.pair else None
+    if digits and (heard.pair or heard.named.card) and card not in cards.TAKE_DIGITS:
+        raise BadInput("digits_unread", f"{digits} was scanned, and nothing here reads it. Scan undo, and begin anew.")
     if heard.pair is None:
         return _wait(session, act, heard.named, station_id=station_id, now=now)
     first, other = heard.pair
-    digits = heard.half.digits if heard.half else ""
     if first.card is Card.WEIGH and not digits:
         return _wait(session, act, other, station_id=station_id, now=now, then="the digits, then weigh")
     stations.forget_half_scan(session, station_id)
@@ -290,12 +293,16 @@ def _play(session: Session, act: Act, card: Card, other: _Named, *, digits: str,
 def _add_digit(session: Session, act: Act, heard: _Heard, *, station_id: int, now: datetime) -> ScanAnswer:
     half = heard.half
     if half is None or half.named.code.kind not in cards.WITH_DIGITS:
-        raise BadInput("digit_of_nothing", "Scan the spool first, then the digits of the scale, then weigh.")
+        words = "Scan the spool, the ticket or the feed first, then the digits, then the card."
+        raise BadInput("digit_of_nothing", words)
     digits = f"{half.digits}{heard.named.card}"
-    if len(digits) > cards.MOST_DIGITS:
-        raise BadInput("too_many_digits", f"{digits} is no reading. Scan the spool again, and begin anew.")
-    stations.keep_half_scan(session, station_id, code=half.named.code.text, now=now, digits=digits)
     is_spool = half.named.code.kind is CodeKind.SPOOL
+    if is_spool and len(digits) > cards.MOST_DIGITS:
+        raise BadInput("too_many_digits", f"{digits} is no reading. Scan the spool again, and begin anew.")
+    if not is_spool and int(digits) > cards.MOST_PER_CENT:
+        words = f"{digits} per cent cannot be. Scan undo, the ticket or the feed again, and 0 to 100."
+        raise BadInput("no_such_share", words)
+    stations.keep_half_scan(session, station_id, code=half.named.code.text, now=now, digits=digits)
     then = "g. Weigh books it." if is_spool else "per cent. Came off bad books it."
     waits = f"{half.named.words} {digits}"
     said = f"{half.named.words}: {digits} {then}"

@@ -36,8 +36,9 @@ GOES_WITH = {
 WITH_DIGITS = frozenset({CodeKind.SPOOL, CodeKind.JOB, CodeKind.FEED})
 """What digits may follow: a spool with a scale's grams, a ticket or a feed with the per cent that were printed."""
 MOST_DIGITS = 6
-_WHOLE = 100
-_ALL_BOOKED = "All its plastic is booked. If less was printed, undo, and scan its ticket, the per cent and the card."
+MOST_PER_CENT = 100
+TAKE_DIGITS = frozenset({Card.WEIGH, Card.CAME_OFF_BAD, Card.CAME_OFF_GOOD})
+"""The cards that read them; the last refuses them by itself, with why."""
 
 
 @dataclass(frozen=True)
@@ -103,15 +104,15 @@ def _came_off(session: Session, act: Act, job: Job, card: Card, *, digits: str, 
     good = card is Card.CAME_OFF_GOOD
     jobs.check_open(job)
     if good and digits:
-        raise BadInput("digits_of_a_good_one", "A good job is whole. Scan its ticket again, and the card alone.")
-    percent = int(digits or _WHOLE)
-    if percent > _WHOLE:
-        raise BadInput("no_such_share", f"{percent} per cent cannot be. Scan the ticket, 0 to 100, and the card.")
+        raise BadInput(
+            "digits_of_a_good_one", "A good job is whole. Scan undo, its ticket or feed, and the card alone."
+        )
+    percent = int(digits or MOST_PER_CENT)
     if job.machine_id is None:
         raise BadInput("no_machine", f"“{job.title}” has no machine by the books. Start it under Jobs first.")
     outcome = Outcome.GOOD if good else Outcome.FAILED
     if digits:
-        early = Early(point={"share": percent / _WHOLE})
+        early = Early(point={"share": percent / MOST_PER_CENT})
         grams = endings.charge(session, act, job, outcome=outcome, early=early)
     else:
         grams = endings.needs(session, job)

@@ -12,7 +12,6 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.codes import CodeKind
-from spoolkeep.domain.formats import Formats
 from spoolkeep.services import finding
 from spoolkeep.services.offers import breaks_of
 from spoolkeep.services.shop import code_text
@@ -38,10 +37,6 @@ class OfferView:
     until_day: date | None
     currency: str | None
     """The supplier's own; None where that is the workshop's."""
-
-    def priced(self, formats: Formats) -> Formats:
-        """Give the formats by which its prices are written."""
-        return formats.paid_in(self.currency)
 
     def holds(self, today: date) -> bool:
         """Tell whether it can be ordered today."""
@@ -74,10 +69,6 @@ class SupplierView:
     """Its own, in which its amounts are; None where that is the workshop's."""
     parcel_minor: int
     free_freight_minor: int | None
-
-    def priced(self, formats: Formats) -> Formats:
-        """Give the formats by which its amounts are written: the workshop's, in its own currency."""
-        return formats.paid_in(self.currency)
 
 
 @dataclass(frozen=True)

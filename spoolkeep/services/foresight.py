@@ -146,7 +146,7 @@ def close(
         if days > MOST_CLOSED_DAYS:
             raise BadInput("too_many_days", f"Enter at most {MOST_CLOSED_DAYS} days at once.")
         if len(why) > MOST_WHY:
-            raise BadInput("too_long", f"Say why in at most {MOST_WHY} letters.")
+            raise BadInput("too_long", f"Say why in at most {MOST_WHY} characters.")
         known = {row.day for row in _closed(session, from_day, until_day, supplier_id)}
         new = [day for day in (from_day + timedelta(days=n) for n in range(days)) if day not in known]
         if not new:
@@ -296,7 +296,7 @@ def _check(session: Session, told: Told) -> None:
     if told.mg_a_day is not None and not 0 <= told.mg_a_day <= MAX_MG:
         raise BadInput("no_such_grams", "Grams a day are 0 or more.")
     if len(told.why) > MOST_WHY:
-        raise BadInput("too_long", f"Say why in at most {MOST_WHY} letters.")
+        raise BadInput("too_long", f"Say why in at most {MOST_WHY} characters.")
     if told.until_day is not None and told.until_day < told.from_day:
         raise BadInput("ends_before", "The last day comes before the first. Swap them.")
     if told.mg_a_day is not None and told.article_id is None and told.product_id is None:

@@ -11,7 +11,7 @@ from spoolkeep.services.evening import Evening, ToDo
 from spoolkeep.services.shop import Shop
 from spoolkeep.services.tonight import FeedTonight, Lacking
 
-_TOLD_HOURS = 0.05
+TOLD_HOURS = 0.05
 """What rounds to no tenth of an hour is not worth a word."""
 CAUTION = (
     "A machine that runs alone can start a fire. Follow its maker's sheet and local codes before you leave one by"
@@ -51,7 +51,7 @@ def summary(shop: Shop, told: Evening) -> str:
         return lacks.strip() or "Nothing is to be printed until then."
     feeds = "1 feed" if len(told.todo) == 1 else f"{len(told.todo)} feeds"
     hours, money = told.ahead.hours_at_risk, shop.formats.money(told.ahead.risk_minor)
-    risk = f" At risk: {hours:.1f} machine hours, which earn about {money}." if hours >= _TOLD_HOURS else ""
+    risk = f" At risk: {hours:.1f} machine hours, which earn about {money}." if hours >= TOLD_HOURS else ""
     return f"{feeds} to see to.{risk}{lacks}"
 
 

@@ -4,14 +4,13 @@ Stock, Today, the orders and a supplier's own page ask it. It only reads, in a f
 """
 
 from collections import Counter
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import NamedTuple
-from weakref import WeakKeyDictionary
 
-from sqlalchemy import Dialect, func, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session, aliased
 from sqlmodel import col
 
@@ -19,7 +18,6 @@ from spoolkeep.domain import leadtimes
 from spoolkeep.domain.codes import CodeKind
 from spoolkeep.domain.leadtimes import EVERY_DAY, MONDAY_TO_FRIDAY, Chances, Closed, Delivered, LeadTime
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import acts
 from spoolkeep.services.openhours import OpenHours, open_hours
 from spoolkeep.services.shop import Shop, code_text
 from spoolkeep.store.tables import Act, CalendarDay, Order, OrderLine, OrderPromise, Spool, Supplier
@@ -184,24 +182,8 @@ class Learned:
         return not self.opens.works_on(day)
 
 
-_KEPT: WeakKeyDictionary[Dialect, tuple[Hashable, dict[int, Learned]]] = WeakKeyDictionary()
-"""The last of each database, by its engine's dialect, and what it rests on."""
-
-
-def learned(session: Session, *, shop: Shop, today: date) -> Mapping[int, Learned]:
-    """Give, by supplier, how long its deliveries take, from the orders of the last two years and what came of them.
-
-    It is reckoned anew after an act at the desk.
-    """
-    rests_on = (today, shop, acts.last_at_the_desk(session))
-    database = session.get_bind().engine.dialect
-    known = _KEPT.get(database)
-    if known is None or known[0] != rests_on:
-        known = _KEPT[database] = (rests_on, _reckoned(session, shop=shop, today=today))
-    return known[1]
-
-
-def _reckoned(session: Session, *, shop: Shop, today: date) -> dict[int, Learned]:
+def learned(session: Session, *, shop: Shop, today: date) -> dict[int, Learned]:
+    """Give, by supplier, how long its deliveries take, from the orders of the last two years and what came of them."""
     since = today - LEARNED_SINCE
     opens = open_hours(session, since=shop.hour_of(since, 12), shop=shop)
     closed = _closed_days(session)

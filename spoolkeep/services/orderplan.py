@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from weakref import WeakKeyDictionary
 
 import numpy as np
-from sqlalchemy import Dialect, select
+from sqlalchemy import Dialect, func, select
 from sqlalchemy.orm import Session
 from sqlmodel import col
 
@@ -21,14 +21,14 @@ from spoolkeep.domain.shortfall import HORIZON, Floats
 from spoolkeep.domain.terms import Bill, Bought, SellerTerms, bill, whole_spools
 from spoolkeep.domain.truecost import DAYS_PER_MONTH, DAYS_PER_YEAR, PPM, SECONDS_PER_HOUR
 from spoolkeep.domain.words import OrderState
-from spoolkeep.services import acts, buys, offers, orderbook, orderpile, stock
+from spoolkeep.services import buys, offers, orderbook, orderpile, stock
 from spoolkeep.services.finding import Item
 from spoolkeep.services.leadtimes import Learned
 from spoolkeep.services.offers import Held
 from spoolkeep.services.orderpile import COVER_DAYS, Coming
 from spoolkeep.services.shop import Shop
 from spoolkeep.services.stock import Standing
-from spoolkeep.store.tables import Supplier
+from spoolkeep.store.tables import Act, Supplier
 
 USUAL_SPOOL_MG = 1_000_000
 """What a spool is taken to hold where nobody offers the item yet: a kilogram, common practice."""
@@ -172,6 +172,8 @@ class PlanView:
 
 _KEPT: WeakKeyDictionary[Dialect, tuple[Hashable, PlanView]] = WeakKeyDictionary()
 """The last of each database, by its engine's dialect, and what it rests on."""
+_ON_THE_FLOOR = ("scan", "job", "start job", "end job")
+"""Acts after which a plan stands for a while: they tell of today, and it looks at the days before."""
 _STANDS_SECONDS = 900
 
 
@@ -180,7 +182,8 @@ def kept(*, session: Session, now: datetime, told: Standing) -> PlanView:
 
     `told` is what it is reckoned from then.
     """
-    rests_on = (told.today, acts.last_at_the_desk(session), int(now.timestamp()) // _STANDS_SECONDS)
+    last = select(func.max(col(Act.id))).where(col(Act.kind).not_in(_ON_THE_FLOOR))
+    rests_on = (told.today, session.scalar(last), int(now.timestamp()) // _STANDS_SECONDS)
     database = session.get_bind().engine.dialect
     known = _KEPT.get(database)
     if known is None or known[0] != rests_on:

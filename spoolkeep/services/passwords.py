@@ -62,7 +62,7 @@ def check_new(password: str, *, about: Sequence[str] = ()) -> None:
     if len(password) < SHORTEST:
         raise BadInput(
             "short_password",
-            f"Take at least {SHORTEST} characters. Three or four words that do not belong together do.",
+            f"Use at least {SHORTEST} characters. Three or four words that do not belong together do.",
         )
     if len(password) > LONGEST:
         raise BadInput("long_password", f"Use at most {LONGEST} characters.")

@@ -114,6 +114,8 @@ _PAGES = (
 )
 BLUEPRINTS = (*_PAGES, api_shop, signin, me, people, health)
 RETRY_AFTER_S = 5
+_TITLES = {403: "Not allowed", 404: "Not found"}
+"""What a page without an answer is headed by; any other: Not done."""
 BOOKED = "What you sent is booked; only its answer could not be made. Open the page anew."
 LARGEST_BODY = 512 * 1024
 """In bytes, before any rule is read; each endpoint takes as much as its rule says."""
@@ -276,12 +278,8 @@ def _answer(code: str, words: str, status: int) -> Answered:
     if not lock.own_host(request.host):
         # in plain words: by a name that is not ours no page has its style, and some names have no pages at all
         return Response(f"{words}\n", status, content_type="text/plain; charset=utf-8"), status
-    title = TITLES.get(status, "Not done")
+    title = _TITLES.get(status, "Not done")
     return render_template("error.html", title=title, words=words, code=code, status=status), status
-
-
-TITLES = {403: "Not allowed", 404: "Not found"}
-"""What a page without an answer is headed by; any other: Not done."""
 
 
 def _for_program() -> bool:

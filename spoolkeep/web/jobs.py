@@ -260,8 +260,8 @@ def _early() -> Early:
     """Give where a job ended early: about when, or at a point of its file."""
     where = forms.one_of("where", (*FailedWhen, *POINTS), "Where it ended")
     if where not in POINTS:
-        if forms.text("point"):
-            words = f"Say what {forms.text('point')} is under Where: a layer, a line or per cent. Else leave it empty."
+        if point := forms.text("point")[:40]:
+            words = f"Say what {point} is under Where: a layer, a line or per cent. Else leave it empty."
             raise BadInput("point_of_what", words)
         return Early(when=FailedWhen(where))
     value = float(forms.decimal("point", "The layer, line or per cent"))
@@ -351,7 +351,10 @@ def _enter(session: Session, shop: Shop) -> JobAnswer:
     machine_id = forms.whole("machine", "Machine")
     planned = forms.text("do") == "plan"
     if not planned and any(forms.text(name) for name in ("hours", "changes", "due_at")):
-        words = "It takes, changes and due are of a job that is to come: press Plan it, or empty them if it has ended."
+        words = "It takes, changes and due are of a job that is to come. Plan it, or empty them if it has ended."
+        raise BadInput("ended_or_to_come", words)
+    if planned and forms.text("ended_at"):
+        words = "You gave when it ended, and asked to plan it. Report how it ended, or empty that moment."
         raise BadInput("ended_or_to_come", words)
     report = JobReport(
         title=forms.text("title"),

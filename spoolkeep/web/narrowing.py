@@ -146,7 +146,7 @@ def _checked(ask: Ask, given: str) -> str:
         known = ", ".join(label for _, label in ask.options[:20])
         raise BadInput("unknown_choice", f"{ask.label}: “{given[:40]}” is none of these: {known}.")
     if len(given) > MOST_LETTERS:
-        raise BadInput("too_long", f"{ask.label}: look for at most {MOST_LETTERS} letters.")
+        raise BadInput("too_long", f"{ask.label}: look for at most {MOST_LETTERS} characters.")
     return "yes" if ask.kind is Kind.TICK else given
 
 
@@ -176,10 +176,12 @@ class Page:
 
 def page_or_whole(count: int, each: int) -> Page:
     """Give the page that the address asks for, or all of the list, where it is not too long. Errors: BadInput."""
-    may_be_whole = each < count <= MOST_WHOLE
-    if request.args.get("page", "").strip() == WHOLE and count <= MOST_WHOLE:
-        return Page(1, count, max(1, count), may_be_whole, is_whole=True)
-    return replace(page_of(count, each), may_be_whole=may_be_whole)
+    if request.args.get("page", "").strip() != WHOLE:
+        return replace(page_of(count, each), may_be_whole=each < count <= MOST_WHOLE)
+    if count > MOST_WHOLE:
+        words = f"This list has {count} rows; at most {MOST_WHOLE} stand on one page. Narrow it, or take it as a file."
+        raise BadInput("too_long_for_one_page", words)
+    return Page(1, count, max(1, count), may_be_whole=each < count, is_whole=True)
 
 
 def page_of(count: int, each: int, name: str = "page") -> Page:

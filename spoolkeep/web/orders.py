@@ -30,7 +30,7 @@ from spoolkeep.store.engine import Session
 from spoolkeep.web import doors, forms, narrowing, paper, tables
 from spoolkeep.web.answers import status_of
 from spoolkeep.web.narrowing import Narrowed
-from spoolkeep.web.tables_trade import CREDITS, ORDER_PLAN, ORDERS, ORDERS_OVER, planned
+from spoolkeep.web.tables_trade import CREDITS, ORDER_PLAN, ORDERS, ORDERS_OVER, as_listed
 
 pages = Blueprint("orders", __name__, url_prefix="/orders")
 OPEN_ONES = (OVERDUE, "part in", "promised", "sent", "drafted")
@@ -42,10 +42,10 @@ OVER = (OrderState.IN, OrderState.CLOSED_SHORT, OrderState.CALLED_OFF)
 def page() -> str | Response:
     """Show what to order now, and the orders; of those that are over the ones older than `before` in the address."""
     file = tables.asked(
-        ORDER_PLAN.of(lambda session: planned(orderplan.view(session=session, now=doors.now()))),
         ORDERS.of(lambda session: _open_ones(session, orderneeds.needs(session=session, now=doors.now()))),
         ORDERS_OVER.of(lambda session: _over(session, limit=None).orders),
         CREDITS.of(lambda session: creditnotes.due(session=session)),
+        ORDER_PLAN.of(lambda session: as_listed(orderplan.view(session=session, now=doors.now()))),
     )
     return file or _show(before=_before())
 

@@ -82,10 +82,9 @@ def _lists(session: Session) -> _Lists:
     fits = narrowed.fits("name")
     items = [one for one in choices.items(session=session) if fits(f"{one.name} {one.finish}")]
     feeds = [one for one in choices.feeds(session=session) if fits(one.name)]
-    whose = {one.name.rsplit(",", 1)[0] for one in feeds}
     return _Lists(
         narrowed=narrowed,
-        machines=[one for one in joblist.machines(session=session) if one[1] in whose],
+        machines=[one for one in joblist.machines(session=session) if fits(one[1])],
         feeds=feeds,
         places=[one for one in choices.place_list(session=session) if fits(one.name)],
         items=[one for one in items if not one.retired],

@@ -4,6 +4,8 @@ The app factory installs it. Elsewhere than on the Bench and the count it change
 """
 
 from flask import Flask, current_app, has_request_context, request
+from jinja2 import pass_context
+from jinja2.runtime import Context
 
 from spoolkeep.domain.sayings import BY_SCRIPT
 from spoolkeep.services.benchwords import BenchWords
@@ -16,7 +18,7 @@ _NAME = "spoolkeep.words"
 def install(app: Flask, words: BenchWords) -> None:
     """Give the app its words."""
     app.extensions[_NAME] = words
-    app.jinja_env.filters["spoken"] = spoken
+    app.jinja_env.filters["spoken"] = _filter
     app.jinja_env.globals["spoken_by_script"] = by_script
 
 
@@ -31,6 +33,12 @@ def spoken(text: object) -> str:
     """Give what is said in the workshop's own words, where people at a machine read it."""
     plain = str(text)
     return words_here().now().said(plain) if _is_theirs() else plain
+
+
+@pass_context
+def _filter(_context: Context, text: object) -> str:
+    """Say it anew at each look: without a context, what stands in a template is said once, when that is compiled."""
+    return spoken(text)
 
 
 def by_script() -> dict[str, str]:

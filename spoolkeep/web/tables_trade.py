@@ -44,7 +44,7 @@ DELIVERY_SPOOLS: Records[SpoolCame] = Records(
 )
 
 
-def planned(plan: PlanView) -> list[ItemLine]:
+def as_listed(plan: PlanView) -> list[ItemLine]:
     """Give the items of the plan as Orders lists them: to order now, offered by nobody, by a day to come, enough."""
     later = (plan.standing(*states) for states in ((State.NOBODY,), (State.BY, State.NOW), (State.ENOUGH,)))
     return [*plan.now, *(one for some in later for one in some)]

@@ -3,7 +3,6 @@
 The app factory registers it.
 """
 
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 
@@ -42,7 +41,8 @@ def page() -> str | Response | tuple[str, int]:
     hours_total, ticks = axis(shop, now, told.ahead.night.until)
     rendered = render_template(
         "tonight.html",
-        evening=_of(told, narrowed),
+        whole=told,
+        evening=_fitting(told, narrowed),
         narrowed=narrowed,
         until=shop.clock.local(told.ahead.night.until),
         local=shop.clock.local,
@@ -67,16 +67,16 @@ def half_sheet_pdf() -> Response:
 def _rows(session: Session) -> list[TonightRow]:
     shop = load_shop(session)
     told = evening.plan(session=session, now=doors.now(), until=_until(shop))
-    return tonight_rows(_of(told, _narrowed()))
+    return tonight_rows(_fitting(told, _narrowed()))
 
 
 def _narrowed() -> Narrowed:
     return narrowing.read(narrowing.words("name", "Feed or item contains"))
 
 
-def _of(told: Evening, narrowed: Narrowed) -> Evening:
+def _fitting(told: Evening, narrowed: Narrowed) -> Evening:
     """Give the evening of those feeds alone that the address asks for."""
-    fits: Callable[[str], bool] = narrowed.fits("name")
+    fits = narrowed.fits("name")
 
     def shown(one: FeedTonight) -> bool:
         on = one.feed.in_use

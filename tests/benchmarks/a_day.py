@@ -41,7 +41,7 @@ from spoolkeep.store.proof import differences
 from spoolkeep.store.seeds import FIRST_ACTOR
 from spoolkeep.store.tables import Act, Balance, Feed, Job, Loading, Movement, Place, Spool
 from spoolkeep.web.lock import PERSON_COOKIE, STATION_COOKIE
-from tests.benchmarks.large.workshop import DAYS, build
+from tests.benchmarks.large.workshop import build
 from tests.benchmarks.pressed import HOST, Pressed, free_port
 from tests.benchmarks.scan_round_trip import polls
 
@@ -101,6 +101,7 @@ def floor_of(session: Session) -> Floor:
             loads.append((free[spool.article_id].pop(), machines[feed.machine_id][-1]))
     kinds = select(col(Movement.kind), func.count()).group_by(col(Movement.kind))
     often = {kind: int(count) for kind, count in session.execute(kinds)}
+    days = max(1, session.scalar(select(func.count(func.distinct(col(Movement.shop_day))))) or 1)
     jobs = select(func.count()).select_from(Job).where(col(Job.state) == JobState.ENDED)
     loadings = select(func.count()).select_from(Loading)
     return Floor(
@@ -109,10 +110,10 @@ def floor_of(session: Session) -> Floor:
         places=[code_text(CodeKind.PLACE, serial) for serial in session.scalars(select(col(Place.serial))) if serial],
         spools=[(code_text(CodeKind.SPOOL, spool.serial), spool.article_id) for _, spool in loaded],
         a_day={
-            "job": (session.scalar(jobs) or 0) // DAYS,
-            "load": (session.scalar(loadings) or 0) // DAYS,
-            "weighing": often.get(Kind.WEIGHING, 0) // DAYS,
-            "delivery": max(1, often.get(Kind.DELIVERY, 0) // DAYS // 14),
+            "job": (session.scalar(jobs) or 0) // days,
+            "load": (session.scalar(loadings) or 0) // days,
+            "weighing": often.get(Kind.WEIGHING, 0) // days,
+            "delivery": max(1, often.get(Kind.DELIVERY, 0) // days // 14),
         },
     )
 

@@ -92,10 +92,24 @@ def test_weigh_may_come_first(shop: TestWorkshop, play: Play) -> None:
 
 
 def test_digits_without_a_spool_are_refused(shop: TestWorkshop, play: Play) -> None:
-    with pytest.raises(Refusal, match="Scan the spool first"):
+    with pytest.raises(Refusal, match="Scan the spool, the ticket or the feed first"):
         play(Card.SEVEN)
     with pytest.raises(Refusal, match="is no reading"):
         play(shop.deliver()[0], *digits(1234567))
+
+
+@pytest.mark.parametrize("card", [Card.WEIGH, Card.RAN_OUT, Card.SAME_AGAIN, Card.SHELVED])
+def test_digits_that_nothing_reads_are_not_dropped_unseen(shop: TestWorkshop, play: Play, card: Card) -> None:
+    spool, other = shop.deliver(2)
+    play(spool, shop.feeds[0])
+    before = view(shop, spool).left_mg
+    with pytest.raises(Refusal, match=r"^25 was scanned, and nothing here reads it\. Scan undo"):
+        play(shop.feeds[0], *digits(25), card)
+    with pytest.raises(Refusal, match="nothing here reads it"):
+        play(other)
+    assert (view(shop, spool).left_mg, view(shop, spool).feed != "") == (before, True)
+    assert play(Card.UNDO).did == "let go"
+    assert play(other, shop.feeds[0]).kind == HEARD
 
 
 @pytest.mark.parametrize("card_first", [True, False])

@@ -252,7 +252,7 @@ def _counting(store: Store) -> Iterator[list[str]]:
 def _queries(workshop: GrowingWorkshop) -> dict[str, int]:
     found = {}
     for name, reading in READINGS.items():
-        for one in (untold, experience, leadtimes, orderplan):
+        for one in (untold, experience, orderplan):
             one._KEPT.clear()  # noqa: SLF001 - what was learned before asks nothing
         with _counting(workshop.store) as sent, workshop.store.read() as session:
             assert reading(session, workshop.now) is not None

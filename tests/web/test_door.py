@@ -71,12 +71,12 @@ def test_the_first_link_makes_the_owner_once(app: Flask, stranger: FlaskClient, 
 @pytest.mark.parametrize(
     ("form", "code"),
     [
-        ({"name": "Ada", "password": "short"}, "Take at least 12 characters"),
+        ({"name": "Ada", "password": "short"}, "Use at least 12 characters"),
         ({"name": "Ada", "password": "passwordpassword"}, "That would soon be guessed"),
         ({"name": "Quorvane", "password": "Quorvane2026!"}, "That would soon be guessed"),
         ({"name": "Ada", "password": "x" * 201}, "Use at most 200 characters"),
         ({"name": " ", "password": PASSWORD}, "Write what it is called"),
-        ({"name": "Ada", "password": ""}, "Take at least 12 characters"),
+        ({"name": "Ada", "password": ""}, "Use at least 12 characters"),
     ],
 )
 def test_a_password_that_is_refused_leaves_the_link_open_and_is_not_written_back(

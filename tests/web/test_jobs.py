@@ -275,11 +275,11 @@ def test_what_only_a_job_to_come_has_is_no_report_of_one_that_ended(
     form = {"key": key(), "do": "report", "machine": str(machine), "title": "Hook", f"feed-{feed}": "40.5"}
     refused = client.post("/jobs", data={**form, field: value})
     assert refused.status_code == 422
-    assert "press Plan it, or empty them" in refused.text
+    assert "Plan it, or empty them" in refused.text
     assert client.post("/jobs", data=form).status_code == 302
 
 
-def test_a_layer_that_was_typed_is_never_left_out_of_account(
+def test_a_layer_without_its_kind_is_refused_and_nothing_ends(
     client: FlaskClient, shop: TestWorkshop, key: Key, planned: int
 ) -> None:
     machine, _ = _feed(shop)

@@ -283,8 +283,8 @@ def test_a_text_that_a_spreadsheet_would_run_is_made_safe(owner: FlaskClient) ->
         ("/jobs?outcome=fine", "Good, Failed, Stopped"),
         ("/setup/acts?who=1%00", "is none of these"),
         ("/orders?state=lost", "is none of these"),
-        ("/deliveries?item=" + "a" * 200, "at most 80 letters"),
-        ("/setup?name=" + "a" * 200, "at most 80 letters"),
+        ("/deliveries?item=" + "a" * 200, "at most 80 characters"),
+        ("/setup?name=" + "a" * 200, "at most 80 characters"),
     ],
 )
 def test_what_a_list_cannot_be_narrowed_by_is_said(owner: FlaskClient, path: str, words: str) -> None:
@@ -384,4 +384,4 @@ def test_a_long_list_stands_on_one_page_where_it_is_asked_for(owner: FlaskClient
         assert 'href="/setup/offers">Page by page' in every
         patch.setattr(narrowing, "MOST_WHOLE", rows - 1)
         assert "page=all" not in owner.get("/setup/offers").text
-        assert "not a whole number" in owner.get("/setup/offers?page=all").text
+        assert f"at most {rows - 1} stand on one page" in owner.get("/setup/offers?page=all").text

@@ -56,8 +56,8 @@ def test_a_count_speaks_them_from_its_head_to_its_settling(
         "Begun {when}: {seen} seen, {missing} not seen where the books have them. "
         "= {seen} da, {missing} fehlt; {when}\n"
         "by the books {what} = laut Buch {what}\nWrite off {code} = {code} abschreiben\n"
-        "{count} not seen will have no place any more, keep their grams, and are written off only where you tick it. "
-        "= {count} fehlt: ohne Platz.\n"
+        "1 not seen will have no place any more, keeps its grams, and is written off only where you tick it. "
+        "= Eine fehlt: ohne Platz.\n"
         "{count} seen on a shelf are on a machine by the books, and will come off it. = x {count}\n"
         "1 seen on a shelf is on a machine by the books, and will come off it. = Eine kommt von der Maschine.\n",
         encoding="utf-8",
@@ -70,9 +70,11 @@ def test_a_count_speaks_them_from_its_head_to_its_settling(
     assert "1 da, 1 fehlt; " in page
     assert "laut Buch it is on Larch" in page, page[page.index("scan-live") :][:1900]
     assert f'aria-label="{first} abschreiben"' in page
-    assert "1 fehlt: ohne Platz." in page
+    assert "Eine fehlt: ohne Platz." in page
     assert "Eine kommt von der Maschine." in page
-    assert "Zaehlung" in client.get("/count").text
+    assert "<h1>Zaehlung</h1>" in client.get("/count").text
+    path.unlink()
+    assert "<h1>Count</h1>" in client.get("/count").text, "what stands in a template is said anew at each look"
 
 
 def test_elsewhere_english_is_spoken_and_programs_hear_english(

@@ -8,7 +8,7 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from spoolkeep.services import finding, jobs
+from spoolkeep.services import finding, jobs, today
 from spoolkeep.services.firsthour import Step
 from spoolkeep.services.jobs import FeedGrams, JobReport
 from spoolkeep.web.search import PLACES, WORDS
@@ -62,6 +62,9 @@ def test_what_is_late_stands_before_what_can_wait(client: FlaskClient, shop: Tes
     kinds = re.findall('class="need ([a-z]+)"', client.get("/").text)
     assert {"late", "look"} <= set(kinds)
     assert kinds == sorted(kinds, key=["stop", "late", "look"].index)
+    with shop.store.read() as session:
+        needed = today.needed(session=session, now=shop.now)
+    assert len(kinds) == len(needed.needs), "each need is said, and once"
 
 
 def test_a_stop_is_entered_shown_on_today_and_ended(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:

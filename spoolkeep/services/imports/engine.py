@@ -244,7 +244,7 @@ def _reading(session: Session, asked: _Asked, read: Sheet) -> Reading:
 def _check(session: Session, asked: _Asked, *, tell: Tell | None = None) -> _Checked:
     kind, sheet, source = sheet_kind(asked.sheet), asked.sheet, asked.source.strip()
     if not 0 < len(source) <= _MOST_LETTERS:
-        raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} letters.")
+        raise BadInput("no_source", f"Name the file that the rows come from, in 1 to {_MOST_LETTERS} characters.")
     read = _read(asked, kind)
     before, elsewhere = _imported(session, sheet, source)
     reading = _reading(session, asked, read)

@@ -140,7 +140,7 @@ function holdBack(why) {
     document.querySelectorAll("#scan-live .message").forEach((one) => one.remove());
     const link = Object.assign(document.createElement("a"), { href: form.dataset.signIn, textContent: told("Sign in") });
     say("kept", told("This device is signed out. Kept here, and sent once it is let in again: {codes}.", { codes }));
-    state.append(" ", told("Open a new link from an owner, or sign in."), " ", link);
+    state.append(" ", told("Open a new link from an owner, or:"), " ", link);
   } else if (why === "old") {
     say("kept", told("Not sent yet, and kept here since long: {codes}.", { codes }));
     state.append(" ", told("Enter or the next scan sends them first; throw them away where they no longer hold."));
