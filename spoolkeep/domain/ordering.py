@@ -353,8 +353,8 @@ def _to_a_break(terms: OfferTerms, packs: float, *, days: int, holding: float, p
 
 
 def lasts(pile: Pile, added: Floats) -> Whole:
-    """Give for how many days what is held and added covers what is drawn on average, (items,)."""
-    over = pile.mean > pile.held + added[:, None]
+    """Give for how many days what is held and added lasts as likely as not, as days of stock are told, (items,)."""
+    over = pile.middle > pile.held + added[:, None]
     return np.asarray(np.where(over.any(axis=1), over.argmax(axis=1) - 1, pile.days), dtype=np.intp)
 
 

@@ -5,6 +5,7 @@ clock.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -61,6 +62,12 @@ class Pile:
     """What a day costs on which it has run out, (items,)."""
     risk: Floats
     """The chance, accepted, that it runs out before an order comes, (items,); 1 where what a stop costs decides."""
+
+    @cached_property
+    def middle(self) -> Floats:
+        """Give what is as likely as not drawn by the end of each day: the median of `chance_above`."""
+        shape = np.clip(self.variance / (9.0 * np.maximum(self.mean, _NOTHING) ** 2), 0.0, 1.0)
+        return np.asarray(self.mean * (1.0 - shape) ** 3)
 
     @property
     def days(self) -> int:

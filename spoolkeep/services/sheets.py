@@ -122,7 +122,7 @@ def _in_words(terms: OrderTerms, goods_minor: int, formats: Formats) -> tuple[st
     if terms.basket:
         from_spools, off_ppm = terms.basket
         off = formats.share(Fraction(off_ppm, 100))
-        told.append(f"From {from_spools} spools on, you take {off} off all spools.")
+        told.append(f"From {from_spools} spools on, you take {off} off all spools: it is off these prices already.")
     free = "" if terms.free_from_minor is None else f"free from {formats.money(terms.free_from_minor)} of goods"
     if terms.freight_minor:
         told.append(f"The parcel as you charge it: {formats.money(terms.freight_minor)}{', ' if free else ''}{free}.")

@@ -64,8 +64,8 @@ class Entered:
     """The amount in its own currency and its rate, where that is another."""
     product: str
     pieces: int | None
-    is_alone: bool
-    """Whether its act entered nothing else."""
+    lines: int
+    """How many its act entered: they are taken back together."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ def recent(*, session: Session, limit: int | None = 15) -> list[Entered]:
             foreign=_abroad(line, shop),
             product=product or "",
             pieces=line.pieces,
-            is_alone=lines == 1,
+            lines=lines,
         )
         for line, channel, product, lines in session.execute(query)
     ]

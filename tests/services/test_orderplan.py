@@ -281,7 +281,7 @@ def test_the_plans_sheet_and_the_orders_sheet_say_the_same(shop: TestWorkshop) -
     assert planned.terms == ordered.terms
     assert [words.split(":")[0] for words in planned.terms] == [
         "Prices are for one spool, in EUR.",
-        "From 2 spools on, you take 5.0\N{NO-BREAK SPACE}% off all spools.",
+        "From 2 spools on, you take 5.0\N{NO-BREAK SPACE}% off all spools",
         "The parcel as you charge it",
     ]
     assert planned.terms[-1].endswith("free from €9,000.00 of goods.")

@@ -249,3 +249,17 @@ def test_a_day_is_entered_channel_by_channel_in_one_act(client: FlaskClient, key
     bad = client.post("/money", data={"key": key(), **sent, "amount-Market": "12 ducks"})
     assert bad.status_code == 422
     assert 'value="12 ducks"' in bad.text, "what was typed stays"
+
+
+def test_a_day_of_several_channels_is_taken_back_whole_from_its_first_row(client: FlaskClient, key: Key) -> None:
+    for channel in ("Counter", "Market"):
+        client.post("/money", data={"key": key(), "channel": channel, "amount": "1"})
+    day = {"do": "day", "day": "2026-03-02", "amount-Counter": "12.50", "amount-Market": "7"}
+    client.post("/money", data={"key": key(), **day})
+    page = client.get("/money").text
+    rows = [one.partition("</tr>")[0] for one in page.partition('data-list="takings"')[2].split("<tr>")[2:6]]
+    assert ["Undo all 2" in row for row in rows] == [True, False, False, False]
+    assert [">Undo<" in row for row in rows] == [False, False, True, True]
+    (act,) = re.findall(r'action="(/[^"]*undo[^"]*)"', rows[0])
+    client.post(act, data={"key": key(), "back": "/money"})
+    assert "12.50" not in client.get("/money").text.partition('data-list="takings"')[2]
