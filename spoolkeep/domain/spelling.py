@@ -14,6 +14,7 @@ PLAIN_SHADES = {
     "white": "#f4f4f0",
     "grey": "#8a8d90",
     "gray": "#8a8d90",
+    "anthracite": "#383b3f",
     "silver": "#b9bcc0",
     "red": "#c8281e",
     "orange": "#ef7a1a",

@@ -66,7 +66,9 @@ def change(draft_id: int) -> Response | tuple[str, int]:
                 drafts.drop(session=session, draft_id=draft_id)
                 return redirect(url_for("imports.page"))
             if do == "name":
-                drafts.tell(session=session, draft_id=draft_id, told=_told())
+                for shade in drafts.tell(session=session, draft_id=draft_id, told=_told()):
+                    words = "is no shade: take a plain word, like grey, or #1f6feb. All else that you said is kept."
+                    flash(f"“{shade[:40]}” {words}", "attention")
                 return redirect(url_for("imports.one", draft_id=draft_id))
             _read()[draft_id] = (0, 0)
             report = drafts.book(

@@ -141,7 +141,10 @@ def test_a_spelling_can_be_kept_apart_and_a_new_colour_asks_for_its_shade(
     apart = next(name for name, value in form.items() if value == "pla mosss").replace("spelling", "means")
     page = agreed(client, where, **{apart: "Mosss", "shade-1": "green"})
     assert "“Mosss” is a new colour: give its shade" in page
-    page = agreed(client, where, **{"shade-2": "#3a5a2c"})
+    page = agreed(client, where, **{"shade-2": "moor"})
+    assert "“moor” is no shade: take a plain word" in page
+    assert "“Mosss” is a new colour: give its shade" in page, "what was told before is kept"
+    page = agreed(client, where, **{"shade-2": "dark green"})
     assert "Book 2 rows" in page
     booked(client, where)
     with shop.store.read() as session:
@@ -172,6 +175,18 @@ def spools_of(shop: TestWorkshop) -> dict[str, int]:
 def many_colours(count: int) -> bytes:
     rows = "".join(f"PLA,Fern {chr(97 + n // 26)}{chr(97 + n % 26)} shade,850\n" for n in range(count))
     return f"material,colour,left_g\n{rows}".encode()
+
+
+def test_what_was_agreed_stays_when_the_mended_sheet_is_sent_before_anything_was_booked(client: FlaskClient) -> None:
+    head = b"material,colour,weight\n"
+    first = sent(client, head + b"PLA,Slate blak,850 g\nPLA,Slate black,half\n")
+    assert "“half” is not a weight" in agreed(client, first)
+    again = sent(client, head + b"PLA,Slate blak,850 g\nPLA,Slate black,500 g\n")
+    page = client.get(again).text
+    assert "Book 2 rows" in page
+    assert "That is right" not in page, "nothing is asked twice"
+    other = sent(client, head + b"PLA,Slate blak,850 g\n", name="other.csv")
+    assert "That is right" in client.get(other).text, "of another source nothing was said"
 
 
 def test_a_sheet_of_very_many_new_colours_is_read_at_once_and_each_is_its_own(

@@ -17,7 +17,7 @@ from spoolkeep.domain.errors import BadInput, NotFound, Refusal
 from spoolkeep.domain.measures import UNITS
 from spoolkeep.domain.names import folded
 from spoolkeep.domain.sheets import Record, records_of
-from spoolkeep.domain.spelling import PLAIN_SHADES
+from spoolkeep.domain.spelling import shade_for
 from spoolkeep.services.imports import manner as manners
 from spoolkeep.services.imports import proposals, spellings
 from spoolkeep.services.imports.cells import Column, Shown
@@ -111,15 +111,26 @@ def send(*, session: Session, now: datetime, actor_id: int, sheet: str, source: 
 
 def _first_manner(session: Session, sheet: str, source: str, records: Sequence[Record]) -> Manner:
     """Give how this source was read last, as far as it fits, else what is proposed."""
-    query = select(ImportNames).where(col(ImportNames.sheet) == sheet, col(ImportNames.source) == source)
-    before = session.scalars(query).first()
-    remembered = in_force(session, manners.manner_from(before.names)) if before else Manner()
+    before = _read_before(session, sheet, source)
+    remembered = in_force(session, before) if before else Manner()
     ours = [column.name for column in sheet_kind(sheet).columns]
     first, last = proposals.heading(records, ours, remembered)
     manner, left_out = proposals.left_out(records, replace(remembered, first=first, last=last))
     where = [] if first == last == records[0].line or before else [_heading_words(first, last)]
     filled, asked = _filled(session, sheet, records, manner)
     return replace(filled, asked=(*where, *left_out, *asked))
+
+
+def _read_before(session: Session, sheet: str, source: str) -> Manner | None:
+    """Give how this source was read when it was booked last, else as a person agreed to it and did not book it yet."""
+    query = select(col(ImportNames.names)).where(col(ImportNames.sheet) == sheet, col(ImportNames.source) == source)
+    booked = session.scalars(query).first()
+    if booked is not None:
+        return manners.manner_from(booked)
+    drafts = select(col(ImportDraft.names)).where(col(ImportDraft.sheet) == sheet, col(ImportDraft.source) == source)
+    sent = session.scalars(drafts.order_by(col(ImportDraft.id).desc())).first()
+    agreed = manners.manner_from(sent) if sent is not None else Manner(asked=("all of it",))
+    return None if agreed.asked else agreed
 
 
 def _heading_words(first: int, last: int) -> str:
@@ -139,9 +150,10 @@ def _filled(session: Session, sheet: str, records: Sequence[Record], manner: Man
     return manner, tuple(asked)
 
 
-def tell(*, session: Session, draft_id: int, told: Told) -> None:
+def tell(*, session: Session, draft_id: int, told: Told) -> list[str]:
     """Say how a sheet is read. What that leaves open is proposed, and waits for another yes.
 
+    Gives what was told as a shade and is none; all else is kept.
     Errors: BadInput where one of our columns is named twice, or a heading that is not there; NotFound.
     """
     draft = _draft(session, draft_id)
@@ -151,6 +163,7 @@ def tell(*, session: Session, draft_id: int, told: Told) -> None:
         raise BadInput("no_such_heading", "Choose one of the lines that are shown as the heading.")
     columns = _named_once(draft.sheet, told.columns)
     out = [one for one in records if one.line in told.left_out]
+    shades, unknown = _checked(told.shades)
     meant, known = _offered(session, draft.sheet, records, before=before, told=told)
     manner = replace(
         before,
@@ -161,12 +174,13 @@ def tell(*, session: Session, draft_id: int, told: Told) -> None:
         day_first=told.day_first,
         spellings={**before.spellings, **meant},
         materials={**before.materials, **known},
-        shades={**before.shades, **_checked(told.shades)},
+        shades={**before.shades, **shades},
         left_out=tuple(one.line for one in out),
         left_rows=tuple(proposals.words_of(one) for one in out),
     )
     filled, asked = _filled(session, draft.sheet, records, manner)
     draft.names = replace(filled, asked=asked).as_text()
+    return unknown
 
 
 def _named_once(sheet: str, columns: Mapping[str, str]) -> dict[str, str]:
@@ -191,9 +205,15 @@ def _offered(
     return meant, {key: code for key, code in told.materials.items() if code in shown.known_materials}
 
 
-def _checked(shades: Mapping[str, str]) -> dict[str, str]:
-    """Give the shades that were told, a plain word as the usual one. Errors: BadInput where one is no colour."""
-    return {folded(name): PLAIN_SHADES.get(shade.lower()) or srgb(shade) for name, shade in shades.items() if shade}
+def _checked(shades: Mapping[str, str]) -> tuple[dict[str, str], list[str]]:
+    """Give the shades that were told, words as the usual shade of the last plain one; and what is no colour."""
+    found, unknown = {}, []
+    for name, shade in shades.items():
+        try:
+            found.update({folded(name): shade_for(shade) or srgb(shade)} if shade else {})
+        except BadInput:
+            unknown.append(shade)
+    return found, unknown
 
 
 def view(*, session: Session, now: datetime, draft_id: int) -> DraftView:
