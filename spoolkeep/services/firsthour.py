@@ -161,12 +161,13 @@ def add_machines(*, session: Session, now: datetime, by: By, names: str, feeds: 
 
 
 def add_places(*, session: Session, now: datetime, by: By, names: str, kind: PlaceKind) -> Several:
-    """Add places alike, named by a pattern. Errors: BadInput, Conflict."""
+    """Add places, named by a pattern: each of the kind that its name says, else of this. Errors: BadInput, Conflict."""
     read = names_in(names)
 
     def do(act: Act) -> Several:
         for name in read:
-            make_place(session, act, name=name, kind=kind)
+            said = [one for one in PlaceKind if one in name.casefold()]
+            make_place(session, act, name=name, kind=said[0] if len(said) == 1 else kind)
         return Several(act.id, tuple(read))
 
     request = {"names": names, "kind": kind}

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 from sqlmodel import col
 
 from spoolkeep.domain.errors import BadInput
-from spoolkeep.services import firsthour, labels, stock, undoing
+from spoolkeep.services import choices, firsthour, labels, stock, undoing
 from spoolkeep.services.firsthour import OnShelf, Shelved, Step
 from spoolkeep.services.shop import load_shop
 from spoolkeep.store.engine import Store
@@ -31,6 +31,16 @@ def shelve(shop: TestWorkshop, **told: str) -> Shelved:
     said = {"item": "PLA Slate black", "weight": "850 g", "tare": "", "full": "", "place": "", "count": "", "shade": ""}
     entry = OnShelf(**(said | told))
     return shop.do(lambda s: firsthour.shelve(session=s, now=shop.now, by=by(), entry=entry))
+
+
+def test_a_place_is_of_the_kind_that_its_name_says(client: FlaskClient, shop: TestWorkshop, key: Key) -> None:
+    names = "Oak shelf, Dry box 1-2, Plan drawer, Cellar, Shelf of the dry box"
+    client.post("/first-hour", data={"key": key(), "do": "places", "names": names, "kind": "drawer"})
+    with shop.store.read() as session:
+        kinds = {one.name: one.kind for one in choices.place_list(session=session)}
+    assert kinds["Oak shelf"] == "shelf"
+    assert kinds["Dry box 1"] == kinds["Dry box 2"] == "dry box"
+    assert kinds["Plan drawer"] == kinds["Cellar"] == kinds["Shelf of the dry box"] == "drawer"
 
 
 def test_machines_and_places_are_entered_several_at_once_and_taken_back_as_one(
