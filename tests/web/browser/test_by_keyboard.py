@@ -233,7 +233,7 @@ def test_enter_in_the_hours_of_a_job_to_come_reports_none_that_ended(
     keys.to(page.get_by_label("It takes"))
     keys.write("5")
     keys.press("Enter")
-    heard(page, "press Plan it")
+    heard(page, "Plan it")
     assert left_g(shop, spool) == [1000]
 
 
